@@ -1,0 +1,178 @@
+"""Identification: what the antenna looks at, how sure that is, and the roll call behind it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, Literal, get_args
+
+from spectra.finding import Finding
+from spectra.units import jsonable
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from spectra.measure.measurement import Carrier
+
+__all__ = [
+    "SCHEMA",
+    "THRESHOLDS",
+    "VERDICTS",
+    "Candidate",
+    "Expected",
+    "Identification",
+    "RollCallEntry",
+    "Status",
+    "Thresholds",
+    "Verdict",
+]
+
+SCHEMA = "sweepmuster/identification/1"
+
+Verdict = Literal["confirmed", "probable", "ambiguous", "contradicted", "unidentified", "no carriers"]
+VERDICTS: tuple[str, ...] = get_args(Verdict)
+Status = Literal["present", "absent", "not visible"]
+Injection = Literal["low", "high"]
+
+
+@dataclass(frozen=True, slots=True)
+class Thresholds:
+    """What a verdict needs, in log10 odds: against 'none of these', against the best rival."""
+
+    confirmed_none: float = 9.0
+    confirmed_next: float = 3.0
+    probable_none: float = 3.0
+    probable_next: float = 1.0
+
+    def to_dict(self) -> dict[str, float]:
+        """Return the four numbers by name."""
+        return {name: getattr(self, name) for name in self.__dataclass_fields__}
+
+
+THRESHOLDS = Thresholds()
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """One hypothesis with its fit; the same keys stand at the top of an identification."""
+
+    satellite: str | None = None
+    orbital_longitude_deg: float | None = None
+    beam: str | None = None
+    polarisation: str | None = None
+    lo_state: str | None = None
+    injection: Injection | None = None
+    if_offset_hz: float | None = None
+    if_offset_std_hz: float | None = None
+    if_reference_hz: float | None = None
+    lo_error_hz: float | None = None
+    lo_error_std_hz: float | None = None
+    analyser_ppm: float | None = None
+    analyser_ppm_std: float | None = None
+    log10_odds_none: float | None = None
+    log10_odds_next: float | None = None
+    matched: int | None = None
+    why_not: str | None = None
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the candidate under the keys of the contract."""
+        value: dict[str, Any] = jsonable({name: getattr(self, name) for name in self.__dataclass_fields__})
+        return value
+
+
+@dataclass(frozen=True, slots=True)
+class Expected:
+    """What the user said should be there."""
+
+    satellite: str | None = None
+    polarisation: str | None = None
+    lo_state: str | None = None
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the three keys of the contract."""
+        return {"satellite": self.satellite, "polarisation": self.polarisation, "lo_state": self.lo_state}
+
+
+@dataclass(frozen=True, slots=True)
+class RollCallEntry:
+    """One table row held against the carriers; `row` is its line in the file (header = 1).
+
+    `carrier` is the index (0-based) of the carrier that answers, `sweep` that of its sweep in the evidence.
+    """
+
+    row: int
+    rf_mhz: float
+    expected_if_hz: float | None
+    status: Status
+    centre_hz: float | None = None
+    offset_hz: float | None = None
+    cn_db: float | None = None
+    why: str = ""
+    carrier: int | None = None
+    sweep: int = 0
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the entry under the keys of the contract."""
+        value: dict[str, Any] = jsonable({name: getattr(self, name) for name in self.__dataclass_fields__})
+        return value
+
+
+@dataclass(frozen=True, slots=True)
+class Identification:
+    """The answer to: is the antenna on the right satellite, polarisation and LO state.
+
+    `best` is the best hypothesis (also when contradicted; without satellite when unidentified), `candidates` the best
+    ten, `unlisted` the carriers that no row explains as ``(index of the sweep, Carrier)``.
+    """
+
+    verdict: Verdict
+    best: Candidate
+    position_confirmed: bool
+    expected: Expected
+    candidates: tuple[Candidate, ...]
+    roll_call: tuple[RollCallEntry, ...]
+    unlisted: tuple[tuple[int, Carrier], ...]
+    findings: tuple[Finding, ...]
+    table_file: str
+    table_sha256: str
+    table_rows: int
+    chain: str
+    thresholds: Thresholds = THRESHOLDS
+    sentence: str = ""
+    sweep_files: tuple[str, ...] = field(default_factory=tuple)
+
+    def __post_init__(self) -> None:
+        if self.verdict not in VERDICTS:
+            raise ValueError(f"verdict {self.verdict!r} is none of {VERDICTS}")
+
+    def __getattr__(self, name: str) -> Any:
+        # the contract's keys of the best hypothesis read as attributes too: identification.satellite
+        if name in Candidate.__dataclass_fields__ and name not in ("matched", "why_not"):
+            return getattr(object.__getattribute__(self, "best"), name)
+        raise AttributeError(name)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the identification under the keys of the contract (`sweepmuster/identification/1`)."""
+        best = self.best.to_dict()
+        return {
+            "schema": SCHEMA,
+            "verdict": self.verdict,
+            **{key: best[key] for key in best if key not in ("matched", "why_not")},
+            "thresholds": self.thresholds.to_dict(),
+            "position_confirmed": self.position_confirmed,
+            "expected": self.expected.to_dict(),
+            "candidates": [candidate.to_dict() for candidate in self.candidates],
+            "roll_call": [entry.to_dict() for entry in self.roll_call],
+            "unlisted": [{"sweep": index, **carrier.to_dict()} for index, carrier in self.unlisted],
+            "findings": [finding.to_dict() for finding in self.findings],
+            "table": {"file": self.table_file, "sha256": self.table_sha256, "rows": self.table_rows},
+            "chain": self.chain,
+            "sentence": self.sentence,
+            "sweeps": list(self.sweep_files),
+        }
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return the roll call as a table, one row per table row."""
+        import pandas as pd
+
+        columns = list(RollCallEntry.__dataclass_fields__)
+        return pd.DataFrame([entry.to_dict() for entry in self.roll_call], columns=columns)

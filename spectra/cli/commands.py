@@ -1,0 +1,39 @@
+"""Which commands there are, and where each lives."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+__all__ = ["COMMANDS", "ENTRY_POINT_GROUP", "Command", "outside_commands"]
+
+ENTRY_POINT_GROUP = "sweepmuster.commands"
+"""Packages add a command by an entry point of this group: its name is the command's, its value a module."""
+
+
+@dataclass(frozen=True, slots=True)
+class Command:
+    """One command: the module with `add_arguments` and `execute`, and what it does in half a sentence."""
+
+    home: str
+    about: str
+
+
+COMMANDS: dict[str, Command] = {
+    name: Command(f"spectra.cli.{module}", about)
+    for name, module, about in (
+        ("measure", "measure", "print the carriers of sweeps: kind, centre, widths, symbol rate, power, C/N"),
+        ("identify", "identify", "call the roll of a carrier table: satellite, polarisation, LO state, LO error"),
+        ("table", "table", "check a carrier table: faults, unit slips, overlaps, duplicates"),
+        ("simulate", "simulate", "make sweeps from a scene, as a swept analyser would save them"),
+        ("demo", "demo", "run the main job on the demo captures"),
+    )
+}
+
+
+@lru_cache(maxsize=1)
+def outside_commands() -> dict[str, str]:
+    """Return the commands that other installed packages add, as name to module."""
+    from importlib.metadata import entry_points
+
+    return {point.name: point.value for point in entry_points(group=ENTRY_POINT_GROUP) if point.name not in COMMANDS}

@@ -5,10 +5,13 @@ Low side: IF = RF - LO. High side: IF = LO - RF, the spectrum is inverted.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import Any, Literal
 
 import numpy as np
+
+from spectra.errors import ChainError
 
 __all__ = ["Cable", "Injection", "LoState", "ReceiveChain"]
 
@@ -59,7 +62,10 @@ class Cable:
 
 @dataclass(frozen=True, slots=True)
 class ReceiveChain:
-    """What lies between sky and analyser."""
+    """What lies between sky and analyser.
+
+    `extra` keeps the keys of the file that are not ours, by their path (``chain.remark``, ``lo_state.0.maker``).
+    """
 
     name: str
     if_min_hz: float
@@ -70,6 +76,8 @@ class ReceiveChain:
     cable: Cable | None = None
     file: str = "(memory)"
     sha256: str = ""
+    extra: Mapping[str, Any] = field(default_factory=dict, compare=False)
+    warnings: tuple[ChainError, ...] = field(default=(), compare=False)
 
     def state(self, name: str) -> LoState:
         """Return the LO state of that name.

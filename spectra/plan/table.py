@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
@@ -45,7 +45,10 @@ COLUMNS = (
 
 @dataclass(frozen=True, slots=True)
 class CarrierRow:
-    """One row of the table; None where the cell is empty. `line` is its line in the file (header = 1)."""
+    """One row of the table; None where the cell is empty. `line` is its line in the file (header = 1).
+
+    `rf_step_hz` is the value of the frequency's last printed digit; `extra` holds the cells of unknown columns.
+    """
 
     line: int
     satellite: str
@@ -66,6 +69,8 @@ class CarrierRow:
     valid_from: str | None = None
     valid_to: str | None = None
     remark: str | None = None
+    rf_step_hz: float | None = None
+    extra: tuple[tuple[str, str], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +100,7 @@ class CarrierTable:
         valid_from, valid_to, remark`) and every unknown column.
     service : ndarray of bool
     sha256 : str
-        Hash of the content (see `spectra.plan.store`), not of the bytes: a table saved again by a spreadsheet
+        Hash of the content (see `spectra.plan.content`), not of the bytes: a table saved again by a spreadsheet
         without a change keeps it.
     """
 
@@ -122,6 +127,29 @@ class CarrierTable:
                 value.setflags(write=False)
         for column in self.text.values():
             column.setflags(write=False)
+
+    @classmethod
+    def from_rows(cls, rows: Iterable[CarrierRow | Mapping[str, Any]], file: str = "(memory)") -> CarrierTable:
+        """Build a table in memory.
+
+        Parameters
+        ----------
+        rows : iterable of CarrierRow or mapping
+            A mapping holds the names of `CarrierRow` (`rf_hz`, `symbol_rate_bd`, `bandwidth_hz`, ...) or those of the
+            file (`rf_mhz`, `symbol_rate_kbd`, `bandwidth_khz`); other keys become unknown columns. Without
+            `rf_step_hz` a frequency is rounded where its digits in MHz end, at 1 MHz or finer. Without `line` rows
+            count from 2.
+        file : str
+            Name under which results speak of the table.
+
+        Raises
+        ------
+        TableError
+            If a row lacks satellite, polarisation or frequency.
+        """
+        from spectra.plan.build import table_from_rows
+
+        return table_from_rows(rows, file)
 
     def __len__(self) -> int:
         return int(self.rf_hz.size)
@@ -157,6 +185,8 @@ class CarrierTable:
             valid_from=words("valid_from"),
             valid_to=words("valid_to"),
             remark=words("remark"),
+            rf_step_hz=number(self.rf_step_hz),
+            extra=tuple((name, str(self.text[name][index])) for name in self.unknown_columns if self.text[name][index]),
         )
 
     def __iter__(self) -> Iterator[CarrierRow]:

@@ -1,0 +1,123 @@
+"""From the bytes of a CSV file to its cells with their lines, whatever a spreadsheet did to encoding and delimiter."""
+
+from __future__ import annotations
+
+import csv
+import io
+from dataclasses import dataclass
+from pathlib import Path
+
+from spectra.errors import TableError
+
+__all__ = ["DELIMITERS", "Records", "decode", "plain", "read_records"]
+
+DELIMITERS = (",", ";", "\t")
+_NOT_TEXT = bytes(set(range(32)) - {9, 10, 12, 13})
+
+
+@dataclass(frozen=True, slots=True)
+class Records:
+    """Header and rows of a CSV file; `lines` holds the physical line on which each row begins (1-based)."""
+
+    header: list[str]
+    header_line: int
+    rows: list[list[str]]
+    lines: list[int]
+    encoding: str
+    delimiter: str
+
+
+def plain(name: str) -> str:
+    """Return a header cell as it is compared: lower case, letters and digits only, so 'RF (MHz)' is 'rfmhz'."""
+    return "".join(character for character in name.lower() if character.isalnum())
+
+
+def decode(raw: bytes, source: str) -> tuple[str, str]:
+    """Return the text of a file and the name of its encoding.
+
+    A byte-order mark decides; without one UTF-16 is told by its zero bytes, then UTF-8 is tried, then Windows-1252.
+
+    Raises
+    ------
+    TableError
+        If the bytes are no text.
+    """
+    mend = "Save the table as CSV (UTF-8) from the spreadsheet."
+    encoding = ""
+    if raw.startswith((b"\xff\xfe", b"\xfe\xff")):
+        encoding = "utf-16"
+    elif raw.startswith(b"\xef\xbb\xbf"):
+        encoding = "utf-8-sig"
+    elif len(raw) >= 4 and raw[:4].count(0) == 2:
+        encoding = "utf-16-le" if raw[1] == 0 else "utf-16-be"
+    elif raw[:4096].translate(None, _NOT_TEXT) != raw[:4096]:
+        what = "a spreadsheet workbook or an archive" if raw.startswith(b"PK") else "bytes that are no text"
+        raise TableError(source, None, what, "a CSV text file", mend)
+    for name in [encoding] if encoding else ["utf-8", "cp1252"]:
+        try:
+            return raw.decode(name), name
+        except UnicodeDecodeError:
+            continue
+    raise TableError(source, None, "text in an unknown encoding", "UTF-8, UTF-16 or Windows-1252", mend)
+
+
+def _delimiter_of(line: str, known: frozenset[str]) -> str:
+    """Return the delimiter that makes the most known column names of a header line."""
+
+    def score(delimiter: str) -> tuple[int, int]:
+        cells = next(csv.reader([line], delimiter=delimiter), [])
+        return sum(plain(cell) in known for cell in cells), len(cells)
+
+    return max(DELIMITERS, key=score)
+
+
+def read_records(path: str | Path, known: frozenset[str]) -> tuple[Records, str]:
+    """Read a CSV file; `known` are the `plain` names that a header may hold. Returns the records and the file name.
+
+    Raises
+    ------
+    TableError
+        If the file cannot be opened, is empty, is no text, or has a quotation mark without its partner.
+    """
+    where = Path(path)
+    source = where.name
+    try:
+        raw = where.read_bytes()
+    except OSError as error:
+        reason = error.strerror or type(error).__name__
+        raise TableError(
+            str(path), None, reason.lower(), "a readable CSV file", "Check the name and the rights."
+        ) from None
+    text, encoding = decode(raw, source)
+    lines = io.StringIO(text, newline="").readlines()
+    first = 0
+    while first < len(lines) and not lines[first].strip():
+        first += 1
+    told = None
+    if first < len(lines) and lines[first].lower().startswith("sep=") and len(lines[first].strip()) <= 5:
+        told = lines[first].rstrip("\r\n")[4:5] or None  # the line by which some spreadsheets name the delimiter
+        first += 1
+        while first < len(lines) and not lines[first].strip():
+            first += 1
+    if first >= len(lines):
+        mend = "Write the header line first, for example satellite,polarisation,rf_mhz."
+        raise TableError(source, None, "an empty file", "a header line and rows", mend)
+    delimiter = told if told in DELIMITERS else _delimiter_of(lines[first], known)
+    return _cells(lines, first, delimiter, encoding, source), source
+
+
+def _cells(lines: list[str], first: int, delimiter: str, encoding: str, source: str) -> Records:
+    reader = csv.reader(lines[first:], delimiter=delimiter, strict=True)
+    rows: list[list[str]] = []
+    starts: list[int] = []
+    begin = first + 1
+    try:
+        for row in reader:
+            rows.append(row)
+            starts.append(begin)
+            begin = first + 1 + reader.line_num
+    except csv.Error as error:
+        found = f"a cell that cannot be read ({error})"
+        mend = 'Close the quotation mark, or write "" for a quotation mark inside a cell.'
+        raise TableError(source, begin, found, "cells in matching quotation marks", mend) from None
+    return Records([cell.strip() for cell in rows[0]], starts[0], rows[1:], starts[1:], encoding, delimiter)

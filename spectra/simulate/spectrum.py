@@ -99,6 +99,7 @@ class Emission:
     role: Role = "carrier"
     name: str = ""
     table_line: int | None = None
+    kind: Literal["modulated", "other"] = "modulated"
 
     def __post_init__(self) -> None:
         if not self.symbol_rate_bd > 0.0:

@@ -22,7 +22,7 @@ class TruthCarrier:
 
     Attributes
     ----------
-    kind : {'modulated', 'cw'}
+    kind : {'modulated', 'cw', 'other'}
     centre_hz : float
         On the analyser's displayed axis, its reference error included.
     true_if_hz : float
@@ -38,7 +38,7 @@ class TruthCarrier:
     in_span : {'full', 'partial', 'none'}
     """
 
-    kind: Literal["modulated", "cw"]
+    kind: Literal["modulated", "cw", "other"]
     centre_hz: float
     true_if_hz: float
     symbol_rate_bd: float | None
@@ -68,7 +68,6 @@ def carriers_in_sweep(spectrum: Spectrum, analyser: Analyser) -> tuple[TruthCarr
 
 def _truth(signal: Emission | Tone, spectrum: Spectrum, analyser: Analyser) -> TruthCarrier:
     scale = 1.0 + 1e-6 * analyser.reference_ppm
-    modulated = isinstance(signal, Emission)
     true_hz = signal.centre_hz if isinstance(signal, Emission) else signal.frequency_hz
     half = 0.5 * signal.width_hz * scale if isinstance(signal, Emission) else 0.0
     centre, inside = true_hz * scale, (analyser.start_hz, analyser.stop_hz)
@@ -85,7 +84,7 @@ def _truth(signal: Emission | Tone, spectrum: Spectrum, analyser: Analyser) -> T
     if rate is not None and roll_off is not None:
         bandwidth, cn = rate * occupied_fraction(roll_off), cn0 - 10.0 * math.log10(rate)
     return TruthCarrier(
-        kind="modulated" if modulated else "cw",
+        kind=signal.kind if isinstance(signal, Emission) else "cw",
         centre_hz=centre,
         true_if_hz=true_hz,
         symbol_rate_bd=rate,

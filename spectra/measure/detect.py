@@ -1,0 +1,134 @@
+"""Detection: sums over windows of every width against exact thresholds, and edges that cut a trace into carriers.
+
+Under the model each point's normalised level is a Gamma variate of mean 1, so a window's sum is Gamma too; the Wilson-
+Hilferty cube root turns it into a normal score. One threshold serves all widths: the false-alarm rate asked for, shared
+among the windows that a trace holds.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import special
+
+from spectra.measure.statistics import window_inflation
+from spectra.signal.detectors import PointLaw
+from spectra.units import FloatArray
+
+__all__ = ["Window", "find_edges", "independent_tests", "ladder", "scan", "threshold"]
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """A stretch of the trace that stands out: first point, number of points, normal score (negative: too low)."""
+
+    first: int
+    width: int
+    score: float
+
+    @property
+    def last(self) -> int:
+        """One past the last point."""
+        return self.first + self.width
+
+
+def ladder(narrowest: float, widest: float) -> list[int]:
+    """Return window widths in points, about a quarter of an octave to half an octave apart."""
+    widths, width = [], max(1.0, narrowest)
+    while width <= max(widest, 1.0):
+        if not widths or round(width) > widths[-1]:
+            widths.append(round(width))
+        width = max(width * 1.35, width + 0.5)
+    return widths
+
+
+def independent_tests(points: int, widths: list[int], correlated: float) -> float:
+    """Return how many independent tests a scan amounts to (counted in simulations of noise: see the campaigns)."""
+    return sum(2.5 * points / max(width, correlated) for width in widths)
+
+
+def threshold(false_alarms: float, tests: float) -> float:
+    """Return the normal score that `tests` independent windows of noise pass `false_alarms` times."""
+    return float(-special.ndtri(min(0.1, false_alarms / tests)))
+
+
+def scores(ratio: FloatArray, share: FloatArray, law: PointLaw, correlation: FloatArray, width: int) -> FloatArray:
+    """Return the normal score of the sum over each window of `width` points.
+
+    Parameters
+    ----------
+    ratio : ndarray, shape (n,)
+        Normalised levels, mean 1 (`PointLaw.normal_ratio`).
+    share : ndarray, shape (n,)
+        Information of each point over that of a plain one.
+    """
+    total = np.r_[0.0, np.cumsum(share)]
+    excess = np.r_[0.0, np.cumsum(share * (ratio - 1.0))]
+    weight = total[width:] - total[:-width]
+    mean = (excess[width:] - excess[:-width]) / weight
+    inflation = float(window_inflation(correlation, np.array([float(width)]))[0])
+    shape = law.shape * weight / inflation
+    root = np.cbrt(np.maximum(1.0 + mean, 1e-9))
+    score = (root - 1.0 + 1.0 / (9.0 * shape)) * 3.0 * np.sqrt(shape)
+    return score if law.scale > 0 else -score
+
+
+def scan(
+    ratio: FloatArray, share: FloatArray, law: PointLaw, correlation: FloatArray, widths: list[int], least: float
+) -> list[Window]:
+    """Return the windows, best first and not overlapping, whose score passes `least` in size."""
+    found: list[Window] = []
+    for width in widths:
+        if width >= ratio.size:
+            break
+        score = scores(ratio, share, law, correlation, width)
+        size = np.abs(score)
+        hot = np.flatnonzero(size > least)
+        if hot.size > 400:
+            hot = hot[np.argpartition(-size[hot], 400)[:400]]
+        found += [Window(int(k), width, float(score[k])) for k in hot]
+    found.sort(key=lambda window: -abs(window.score))
+    kept: list[Window] = []
+    taken = np.zeros(ratio.size, dtype=bool)
+    for window in found:
+        if not taken[window.first : window.last].any():
+            taken[window.first : window.last] = True
+            kept.append(window)
+    return kept
+
+
+def find_edges(y: FloatArray, variance: float, correlation: FloatArray, widths: list[int], least: float) -> list[int]:
+    """Return points at which the level steps: moving-sum statistics, fine scales first (MOSUM, bottom-up merging).
+
+    References
+    ----------
+    .. [1] Moving-sum segmentation with bottom-up merging: Messer et al. 2014 (from memory).
+    """
+    n = y.size
+    total = np.r_[0.0, np.cumsum(y)]
+    edges: list[int] = []
+    for width in widths:
+        if 2 * width >= n:
+            break
+        mean = (total[width:] - total[:-width]) / width
+        step = mean[width:] - mean[:-width]  # between [k, k+w) and [k+w, k+2w)
+        inflation = float(window_inflation(correlation, np.array([float(width)]))[0])
+        size = np.abs(step) / math.sqrt(2.0 * variance * inflation / width)
+        hot = np.flatnonzero(size > least)
+        reach = max(1, width // 2)
+        order = hot[np.argsort(-size[hot])]
+        blocked = np.zeros(n + 1, dtype=bool)
+        margin = max(1, round(0.6 * width))
+        for old in edges:
+            blocked[max(0, old - margin) : old + margin + 1] = True
+        for k in order:
+            at = int(k) + width
+            if blocked[at]:
+                continue
+            low, high = max(0, k - reach), min(size.size, k + reach + 1)
+            if size[k] >= size[low:high].max():
+                edges.append(at)
+                blocked[max(0, at - margin) : at + margin + 1] = True
+    return sorted(edges)

@@ -1,0 +1,214 @@
+"""From a sweep to a fitted scene: first floor, first guesses, joint fit, what the residuals still hold, what to drop."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from spectra.measure import detect
+from spectra.measure.floor import WIDEST_CARRIER_HZ, first_floor, floor_basis
+from spectra.measure.model import (
+    CW,
+    RC,
+    Evaluation,
+    Scene,
+    Trace,
+    active_parameters,
+    evaluate,
+    fit,
+    normal_equations,
+)
+from spectra.measure.seeds import seed_carriers, seed_window
+from spectra.measure.statistics import TraceLaw, first_law, refined_law
+from spectra.signal.filters import SIGMA_PER_RBW
+from spectra.sweep import Sweep
+from spectra.units import DB_PER_NEPER, FloatArray
+
+__all__ = ["Solution", "solve"]
+
+
+@dataclass(frozen=True, slots=True)
+class Solution:
+    """A fitted scene with all that the results need.
+
+    Attributes
+    ----------
+    trace, scene, at : Trace, Scene, Evaluation
+    law : TraceLaw
+    covariance : ndarray, shape (p, p)
+        Of four parameters per carrier, then the floor's coefficients; zero where a parameter was not free.
+    scores : ndarray, shape (k,)
+        Normal score of each carrier against its absence.
+    tests : float
+        Independent tests that the scan amounts to.
+    spacing_hz, origin_hz, reference_dbm : float
+        What turns points and nepers into hertz and dBm.
+    rbw_known : bool
+    """
+
+    trace: Trace
+    scene: Scene
+    at: Evaluation
+    law: TraceLaw
+    covariance: FloatArray
+    scores: FloatArray
+    tests: float
+    spacing_hz: float
+    origin_hz: float
+    reference_dbm: float
+    rbw_hz: float
+    rbw_known: bool
+
+
+class _Work:
+    """One measurement under way (the only mutable thing here; it does not outlive `solve`)."""
+
+    def __init__(self, sweep: Sweep, false_alarms: float) -> None:
+        self.sweep = sweep
+        self.spacing_hz = sweep.spacing_hz
+        self.reference_dbm = float(np.median(sweep.level_dbm))
+        x = (sweep.frequency_hz - sweep.frequency_hz[0]) / self.spacing_hz
+        y = (sweep.level_dbm - self.reference_dbm) / DB_PER_NEPER
+        rbw_hz = sweep.settings.rbw_hz
+        self.rbw_known = rbw_hz is not None
+        self.rbw_hz = rbw_hz if rbw_hz is not None else self.spacing_hz
+        sigma = self.rbw_hz * SIGMA_PER_RBW / self.spacing_hz
+        self.law = first_law(y, self.spacing_hz, sweep.settings)
+        self.trace = Trace(x, y, sigma, self.law.law, self.law.information, floor_basis(x, self.spacing_hz))
+        rbw = self.rbw_hz / self.spacing_hz
+        self.widest = min(WIDEST_CARRIER_HZ / self.spacing_hz, 0.9 * x.size)
+        self.widths = detect.ladder(rbw, self.widest)
+        self.tests = detect.independent_tests(x.size, self.widths, self.law.correlated_points)
+        self.least = detect.threshold(false_alarms, self.tests)
+        self.scene: Scene
+        self.at: Evaluation
+
+    def start(self) -> None:
+        basis = self.trace.basis
+        beta, _ = first_floor(
+            basis, self.trace.x, self.trace.y, self.trace.law, self.trace.information, self.spacing_hz
+        )
+        kind, theta = seed_carriers(self.trace, basis.floor(beta), self.law.correlation, self.least, self.widest)
+        scene = Scene(np.empty(0, dtype=np.intp), np.empty((0, 4)), beta, basis.prior_strength)
+        self.scene = scene.with_carriers(kind, theta)
+        self.refit(8)
+
+    def refit(self, rounds: int) -> None:
+        self.scene, self.at = fit(self.trace, self.scene, rounds=rounds)
+
+    def relaw(self) -> None:
+        """Take the law of the points from the residuals."""
+        residual = self.trace.y - self.at.eta
+        usable = self.at.weight > 0.5 * self.trace.information
+        usable &= self.at.weight < 1.5 * self.trace.information
+        lost = 4.0 * self.scene.count + 3.0
+        self.law = refined_law(self.law, residual, usable, lost, self.spacing_hz, self.sweep.settings)
+        self.trace = replace(self.trace, law=self.law.law, information=self.law.information)
+        self.at = evaluate(self.trace, self.scene)
+
+    def windows(self) -> list[detect.Window]:
+        """Return what the residuals hold."""
+        ratio = self.trace.law.normal_ratio(self.trace.y - self.at.eta)
+        share = np.maximum(self.at.weight / self.trace.information, 1e-6)
+        return detect.scan(ratio, share, self.trace.law, self.law.correlation, self.widths, self.least)
+
+    def add(self) -> bool:
+        """Add a carrier for every window that stands out; say whether there was any."""
+        fresh = [seed_window(self.trace, self.at.eta, w) for w in self.windows() if w.score > 0.0][:12]
+        if not fresh:
+            return False
+        kind = np.r_[self.scene.kind, np.array([k for k, _ in fresh], dtype=np.intp)]
+        theta = np.vstack([self.scene.theta, np.array([t for _, t in fresh])])
+        self.scene = self.scene.with_carriers(kind, theta)
+        self.refit(8)
+        return True
+
+    def drop(self) -> None:
+        """Drop carriers whose presence does not explain enough."""
+        while self.scene.count:
+            score = self.scores()
+            worst = int(np.argmin(score))
+            if score[worst] >= self.least:
+                return
+            keep = np.arange(self.scene.count) != worst
+            self.scene = replace(self.scene, kind=self.scene.kind[keep], theta=self.scene.theta[keep])
+            self.refit(4)
+
+    def scores(self) -> FloatArray:
+        """Return each carrier's score: root of twice the gain in likelihood, the rest held (an upper estimate)."""
+        gains = np.zeros(self.scene.count)
+        law, at = self.trace.law, self.at
+        for k in range(self.scene.count):
+            low, high = int(at.first[k]), int(at.last[k])
+            if high <= low:
+                continue
+            total = np.exp(at.eta[low:high])
+            less = np.maximum(total - at.power[at.start[k] : at.start[k + 1]], 1e-3 * at.floor[low:high])
+            y = self.trace.y[low:high]
+            with_it = law.normal_ratio(y - at.eta[low:high])
+            without = np.minimum(law.normal_ratio(y - np.log(less)), 1e3)
+            change = (without - 1.0 - np.log(without)) - (with_it - 1.0 - np.log(with_it))
+            gains[k] = float(at.weight[low:high] @ change) * law.scale**2
+        return np.asarray(np.sqrt(2.0 * np.maximum(gains, 0.0)))
+
+    def strengthen(self) -> None:
+        """Take the strength of the floor's penalty from the floor itself (Fellner-Schall step)."""
+        hessian, gradient = normal_equations(self.trace, self.scene, self.at)
+        active = active_parameters(self.scene, gradient)
+        covariance = _inverse(hessian[np.ix_(active, active)])
+        m = self.trace.basis.size
+        penalty, beta = self.trace.basis.penalty, self.scene.beta
+        used = self.scene.strength * float(np.sum(covariance[-m:, -m:] * penalty))
+        rough = float(beta @ penalty @ beta)
+        ratio = max(m - 2 - used, 0.02) / max(rough, 1e-12)
+        prior = self.trace.basis.prior_strength
+        self.scene = replace(self.scene, strength=float(np.clip(ratio, prior * 0.01, prior * 1e4)))
+
+    def solution(self) -> Solution:
+        hessian, gradient = normal_equations(self.trace, self.scene, self.at)
+        active = active_parameters(self.scene, gradient)
+        covariance = np.zeros_like(hessian)
+        covariance[np.ix_(active, active)] = _inverse(hessian[np.ix_(active, active)])
+        return Solution(
+            self.trace,
+            self.scene,
+            self.at,
+            self.law,
+            covariance,
+            self.scores(),
+            self.tests,
+            self.spacing_hz,
+            self.sweep.start_hz,
+            self.reference_dbm,
+            self.rbw_hz,
+            self.rbw_known,
+        )
+
+
+def _inverse(matrix: FloatArray) -> FloatArray:
+    """Inverse of an information matrix, scaled so that its units do not matter; weak directions stay very uncertain."""
+    scale = 1.0 / np.sqrt(np.maximum(np.diag(matrix), 1e-12))
+    scaled = matrix * scale[:, None] * scale
+    scaled[np.diag_indices(scaled.shape[0])] += 1e-9
+    return np.asarray(np.linalg.inv(scaled) * scale[:, None] * scale)
+
+
+def solve(sweep: Sweep, false_alarms: float) -> Solution:
+    """Fit a scene to a sweep."""
+    work = _Work(sweep, false_alarms)
+    work.start()
+    work.relaw()
+    for _ in range(4):
+        if not work.add():
+            break
+        work.drop()
+        work.relaw()
+    work.drop()
+    work.narrow_to_tones() if hasattr(work, "narrow_to_tones") else None
+    for _ in range(3):
+        work.strengthen()
+        work.refit(4)
+        work.relaw()
+    work.refit(8)
+    return work.solution()

@@ -1,0 +1,281 @@
+"""The model of a trace and its joint fit: carriers through the RBW filter over a spline floor.
+
+Everything is in point spacings (frequency) and nepers of power (level). A carrier has four parameters: its lower and
+upper 3 dB edges, its roll-off and ln(plateau power); a CW has its frequency and ln(peak power). The fit is Fisher
+scoring with damping on all parameters together; carriers only meet those they overlap, so the cost is linear.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import special
+
+from spectra.measure.floor import FloorBasis
+from spectra.signal.blurred import edge
+from spectra.signal.detectors import PointLaw
+from spectra.units import FloatArray
+
+__all__ = ["CW", "MOST_ROLL_OFF", "RC", "Evaluation", "Scene", "Trace", "evaluate", "fit", "normal_equations"]
+
+RC, CW = 0, 1
+MOST_ROLL_OFF = 0.6
+_REACH = 6.0  # standard deviations of the filter beyond an edge
+_SKIRT_TOLERANCE = 0.03  # relative uncertainty of the filter's width, as it acts on skirts
+
+
+@dataclass(frozen=True, slots=True)
+class Trace:
+    """What is fitted: points `x` (spacings), `y` (nepers), the filter's sigma, law and information per point."""
+
+    x: FloatArray
+    y: FloatArray
+    sigma: float
+    law: PointLaw
+    information: float
+    basis: FloorBasis
+
+
+@dataclass(frozen=True, slots=True)
+class Scene:
+    """Carriers (sorted by nothing in particular) and floor: `kind` (k,), `theta` (k, 4), `beta` (m,), `strength`."""
+
+    kind: NDArray[np.intp]
+    theta: FloatArray
+    beta: FloatArray
+    strength: float
+
+    @property
+    def count(self) -> int:
+        """Number of carriers."""
+        return int(self.kind.size)
+
+    def with_carriers(self, kind: NDArray[np.intp], theta: FloatArray) -> Scene:
+        """Return the same floor with other carriers, sorted by frequency."""
+        order = np.argsort(theta[:, 0] + theta[:, 1], kind="stable")
+        return replace(self, kind=kind[order], theta=theta[order])
+
+
+@dataclass(frozen=True, slots=True)
+class Evaluation:
+    """Model at one scene: per point `eta` (ln of mean power as shown), `weight`, `misfit`; per pair the Jacobian."""
+
+    eta: FloatArray
+    noise: FloatArray
+    floor: FloatArray
+    weight: FloatArray
+    misfit: FloatArray
+    by_noise: FloatArray
+    first: NDArray[np.intp]
+    last: NDArray[np.intp]
+    start: NDArray[np.intp]
+    index: NDArray[np.intp]
+    jacobian: FloatArray
+    power: FloatArray
+    objective: float
+
+
+def _pairs(trace: Trace, scene: Scene) -> tuple[NDArray[np.intp], ...]:
+    """Return first and last point of each carrier, where its pairs start, and point and owner of each pair."""
+    left, right, roll_off = scene.theta[:, 0], scene.theta[:, 1], scene.theta[:, 2]
+    reach = _REACH * trace.sigma + np.where(scene.kind == RC, 0.5 * roll_off * (right - left), 0.0)
+    first = np.searchsorted(trace.x, left - reach)
+    last = np.maximum(np.searchsorted(trace.x, np.where(scene.kind == RC, right, left) + reach), first)
+    length = last - first
+    start = np.r_[0, np.cumsum(length)]
+    owner = np.repeat(np.arange(scene.count), length)
+    index = np.arange(start[-1]) - np.repeat(start[:-1] - first, length)
+    return first, last, start, index, owner
+
+
+def _shapes(trace: Trace, scene: Scene, index: NDArray[np.intp], owner: NDArray[np.intp]) -> tuple[FloatArray, ...]:
+    """Return power, its derivatives by the four parameters, and by ln(sigma), for every pair."""
+    left, right, roll_off, level = scene.theta[owner].T
+    x, sigma = trace.x[index], trace.sigma
+    width = right - left
+    half = 0.5 * roll_off * width
+    jacobian = np.zeros((index.size, 4))
+    plateau = np.exp(level)
+    is_rc = scene.kind[owner] == RC
+    both = edge(np.concatenate([x - left, x - right]), np.concatenate([half, half]), sigma)
+    n = index.size
+    value = both[0][:n] - both[0][n:]
+    lower, upper = both[1][:n], both[1][n:]
+    by_half = both[2][:n] - both[2][n:]
+    jacobian[:, 0] = -lower - 0.5 * roll_off * by_half
+    jacobian[:, 1] = upper + 0.5 * roll_off * by_half
+    jacobian[:, 2] = 0.5 * width * by_half
+    by_sigma = -((x - left) * lower - (x - right) * upper + half * by_half)
+    if not is_rc.all():
+        tone = ~is_rc
+        u = (x[tone] - left[tone]) / sigma
+        peak = np.exp(-0.5 * u * u)
+        value[tone] = peak
+        jacobian[tone] = 0.0
+        jacobian[tone, 0] = peak * u / sigma
+        by_sigma[tone] = peak * u * u
+    jacobian[:, 3] = value
+    return plateau * value, plateau[:, None] * jacobian, plateau * by_sigma
+
+
+def _tone_bias(law: PointLaw, ratio: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return how a CW of power `ratio` over the noise shifts ln(level) against noise of the same power, and d/dratio.
+
+    Noise averaged in dB reads low, a CW does not: E ln(power) = ln(S) + E1(S/N) (derived from the Rice distribution).
+    """
+    if law.average == "power":
+        return np.zeros(ratio.shape), np.zeros(ratio.shape)
+    r = np.maximum(ratio, 1e-9)
+    if law.average in ("log", "negative_peak"):
+        shift = special.exp1(r) + np.log(r / (1.0 + r)) + np.euler_gamma
+        return shift, (-np.expm1(-r)) / r - 1.0 / (1.0 + r)
+    if law.average == "voltage":  # the bias falls with the relative variance of the power
+        spread, slope = (1.0 + 2.0 * r) / (1.0 + r) ** 2, -2.0 * r / (1.0 + r) ** 3
+    else:  # a peak stands over the mean as far as the power spreads
+        root = np.sqrt(1.0 + 2.0 * r)
+        spread, slope = root / (1.0 + r), -r / ((1.0 + r) ** 2 * root)
+    return -law.mean * (1.0 - spread), law.mean * slope
+
+
+def evaluate(trace: Trace, scene: Scene) -> Evaluation:
+    """Return the model, its Jacobian, weights and misfits at a scene."""
+    first, last, start, index, owner = _pairs(trace, scene)
+    power, jacobian, by_sigma = _shapes(trace, scene, index, owner)
+    n = trace.x.size
+    floor = np.exp(trace.basis.floor(scene.beta))
+    skirt = np.bincount(index, by_sigma, n)
+    tone_pair = scene.kind[owner] == CW
+    by_noise: FloatArray
+    if tone_pair.any():
+        noise = floor + np.bincount(index, np.where(tone_pair, 0.0, power), n)
+        tone = np.bincount(index, np.where(tone_pair, power, 0.0), n)
+        total, ratio = noise + tone, tone / noise
+        shift, slope = _tone_bias(trace.law, ratio)
+        eta = np.log(total) + shift
+        by_noise = 1.0 / total - slope * ratio / noise
+        by_tone = 1.0 / total + slope / noise
+        jacobian *= np.where(tone_pair, by_tone[index], by_noise[index])[:, None]
+        spread = (1.0 + 2.0 * ratio) / (1.0 + ratio) ** 2
+    else:
+        noise = total = floor + np.bincount(index, power, n)
+        eta, by_noise = np.log(total), 1.0 / total
+        jacobian *= by_noise[index][:, None]
+        spread = np.ones(n)
+    tolerance = (_SKIRT_TOLERANCE * skirt / total) ** 2
+    weight = trace.information / (spread + trace.information * tolerance)
+    law = trace.law
+    u = np.clip((trace.y - eta - law.offset) / law.scale, -30.0, 4.0)
+    growth = np.exp(u)
+    deviance = growth - 1.0 - u
+    beta = scene.beta
+    objective = float(weight @ deviance) * law.scale**2 + 0.5 * scene.strength * float(beta @ trace.basis.penalty @ beta)
+    misfit = law.scale * (growth - 1.0)
+    return Evaluation(
+        eta, noise, floor, weight, misfit, by_noise * floor, first, last, start, index, jacobian, power, objective
+    )
+
+
+def normal_equations(trace: Trace, scene: Scene, at: Evaluation) -> tuple[FloatArray, FloatArray]:
+    """Return the information matrix and the gradient of all parameters: four per carrier, then the floor's."""
+    k, basis = scene.count, trace.basis
+    size = 4 * k + basis.size
+    hessian, gradient = np.zeros((size, size)), np.zeros(size)
+    weighted = at.jacobian * at.weight[at.index][:, None]
+    pull = at.misfit * at.weight
+    for i in range(k):
+        a, b = at.start[i], at.start[i + 1]
+        own, mine = at.jacobian[a:b], slice(4 * i, 4 * i + 4)
+        hessian[mine, mine] = own.T @ weighted[a:b]
+        gradient[mine] = pull[at.first[i] : at.last[i]] @ own
+        for j in range(i + 1, k):
+            low, high = max(at.first[i], at.first[j]), min(at.last[i], at.last[j])
+            if low >= high:
+                if at.first[j] >= at.last[i] and scene.theta[j, 0] > scene.theta[i, 1]:
+                    break
+                continue
+            here = weighted[a + low - at.first[i] : a + high - at.first[i]]
+            c = at.start[j] - at.first[j]
+            block = here.T @ at.jacobian[c + low : c + high]
+            hessian[mine, 4 * j : 4 * j + 4] = block
+            hessian[4 * j : 4 * j + 4, mine] = block.T
+    floor = slice(4 * k, size)
+    hessian[floor, floor] = basis.gram(at.weight * at.by_noise**2) + scene.strength * basis.penalty
+    gradient[floor] = basis.project(pull * at.by_noise) - scene.strength * (basis.penalty @ scene.beta)
+    if at.index.size:
+        _couple(hessian, basis, at, weighted, k)
+    return hessian, gradient
+
+
+def _couple(hessian: FloatArray, basis: FloorBasis, at: Evaluation, weighted: FloatArray, k: int) -> None:
+    """Fill in the information shared by carriers and floor."""
+    interval = basis.interval[at.index]
+    owner = np.repeat(np.arange(k), np.diff(at.start))
+    cut = np.flatnonzero(np.r_[True, (np.diff(interval) != 0) | (np.diff(owner) != 0)])
+    scaled = weighted * at.by_noise[at.index][:, None]
+    values = basis.values[at.index]
+    rows = 4 * owner[cut]
+    columns = 4 * k + interval[cut]
+    for p in range(4):
+        for q in range(4):
+            sums = np.add.reduceat(scaled[:, p] * values[:, q], cut)
+            hessian[rows + p, columns + q] += sums
+    hessian[4 * k :, : 4 * k] = hessian[: 4 * k, 4 * k :].T
+
+
+def active_parameters(scene: Scene, gradient: FloatArray | None = None) -> NDArray[np.intp]:
+    """Return the parameters that are free: no roll-off at a bound that pulls outward, no second edge of a CW."""
+    free = np.ones((scene.count, 4), dtype=bool)
+    free[scene.kind == CW, 1:3] = False
+    if gradient is not None and scene.count:
+        slope = gradient[: 4 * scene.count].reshape(-1, 4)[:, 2]
+        roll_off = scene.theta[:, 2]
+        free[(roll_off <= 0.0) & (slope <= 0.0), 2] = False
+        free[(roll_off >= MOST_ROLL_OFF) & (slope >= 0.0), 2] = False
+    return np.flatnonzero(np.r_[free.ravel(), np.ones(scene.beta.size, dtype=bool)])
+
+
+def _moved(scene: Scene, step: FloatArray) -> Scene:
+    """Return the scene after a step, kept within bounds."""
+    k = scene.count
+    move = step[: 4 * k].reshape(k, 4)
+    theta = scene.theta.copy()
+    width = np.where(scene.kind == RC, theta[:, 1] - theta[:, 0], 4.0)
+    most = np.maximum(0.3 * width, 0.5)
+    theta[:, :2] += np.clip(move[:, :2], -most[:, None], most[:, None])
+    theta[:, 2] = np.clip(theta[:, 2] + np.clip(move[:, 2], -0.2, 0.2), 0.0, MOST_ROLL_OFF)
+    theta[:, 3] += np.clip(move[:, 3], -1.5, 1.5)
+    tone = scene.kind == CW
+    theta[tone, 1] = theta[tone, 0]
+    theta[tone, 2] = 0.0
+    narrow = ~tone & (theta[:, 1] - theta[:, 0] < 0.05)
+    theta[narrow, 1] = theta[narrow, 0] + 0.05
+    return replace(scene, theta=theta, beta=scene.beta + np.clip(step[4 * k :], -1.0, 1.0))
+
+
+def fit(trace: Trace, scene: Scene, *, rounds: int = 12, tolerance: float = 1e-3) -> tuple[Scene, Evaluation]:
+    """Return the scene after damped Fisher scoring, and the model there."""
+    at = evaluate(trace, scene)
+    damping = 1e-3
+    for _ in range(rounds):
+        hessian, gradient = normal_equations(trace, scene, at)
+        active = active_parameters(scene, gradient)
+        part, pull = hessian[np.ix_(active, active)], gradient[active]
+        diagonal = np.diag(part).copy() + 1e-9
+        gain = 0.0
+        for _ in range(5):
+            part[np.diag_indices(active.size)] = diagonal * (1.0 + damping) + 1e-9
+            step = np.zeros(gradient.size)
+            step[active] = np.linalg.solve(part, pull)
+            trial = _moved(scene, step)
+            there = evaluate(trace, trial)
+            gain = at.objective - there.objective
+            if gain >= -1e-9 * abs(at.objective):
+                scene, at = trial, there
+                damping = max(damping * 0.1, 1e-6)
+                break
+            damping = max(damping * 10.0, 1e-2)
+        if gain < tolerance:
+            break
+    return scene, at

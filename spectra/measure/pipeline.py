@@ -1,0 +1,46 @@
+"""The whole of `measure`: solve, tell, judge."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from spectra.errors import MeasurementError
+from spectra.measure.engine import solve
+from spectra.measure.measurement import Measurement
+from spectra.measure.results import carriers_of, floor_of
+from spectra.sweep import Sweep
+from spectra.units import DB_PER_NEPER
+
+__all__ = ["LEAST_POINTS", "measured"]
+
+LEAST_POINTS = 16
+
+
+def measured(sweep: Sweep, false_alarms_per_sweep: float) -> Measurement:
+    """Return the measurement of a sweep (see `spectra.measure.measure`)."""
+    if not 1e-9 <= false_alarms_per_sweep <= 1.0:
+        raise MeasurementError(
+            "false_alarms_per_sweep", None, repr(false_alarms_per_sweep), "between 1e-9 and 1", "0.01 is usual."
+        )
+    if sweep.points < LEAST_POINTS:
+        raise MeasurementError(
+            sweep.origin.file,
+            None,
+            f"{sweep.points} points",
+            f"at least {LEAST_POINTS}, to part floor and carriers",
+            "Sweep again with more points.",
+        )
+    solution = solve(sweep, false_alarms_per_sweep)
+    floor, frame = floor_of(solution)
+    model = solution.reference_dbm + DB_PER_NEPER * (solution.at.eta + solution.trace.law.mean)
+    return Measurement(
+        sweep=sweep,
+        floor=floor,
+        carriers=carriers_of(solution, frame),
+        readings_per_point=float(solution.law.law.readings),
+        readings_std=solution.law.readings_std,
+        correlated_points=solution.law.correlated_points,
+        model_dbm=np.asarray(model),
+        findings=(),
+        false_alarms_per_sweep=false_alarms_per_sweep,
+    )

@@ -1,0 +1,281 @@
+"""From a fitted scene to carriers and floor in hertz and decibels, each with its standard uncertainty."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from spectra.measure.engine import Solution
+from spectra.measure.measurement import Carrier, Floor
+from spectra.measure.model import CW, MOST_ROLL_OFF, RC
+from spectra.signal.filters import ENBW_PER_RBW_GAUSSIAN
+from spectra.signal.raised_cosine import occupied_fraction, x_db_fraction
+from spectra.units import DB_PER_NEPER, FloatArray
+
+__all__ = ["ENBW_RELATIVE_STD", "carriers_of", "floor_of"]
+
+ENBW_RELATIVE_STD = 0.02 / math.sqrt(3.0)
+"""Noise bandwidth of the filter: 2 % either way, rectangular (common practice; filters of 4 to 5 poles and Gaussian)."""
+
+_LARGEST_RATE_STD = 0.3
+_LARGEST_ROLL_OFF_STD = 0.3
+_X_DB = 26.0
+_LEAST_X_DB = 3.0
+_GAP_SHARE = 0.25  # carriers add less than this to the floor where the floor is seen
+_FLOOR_REACH_HZ = 60e6
+
+
+@dataclass(frozen=True, slots=True)
+class _Frame:
+    """What is common to all carriers of one solution."""
+
+    solution: Solution
+    floor: FloatArray
+    floor_variance: FloatArray
+    observed: NDArray[np.bool_]
+
+
+def floor_of(solution: Solution) -> tuple[Floor, _Frame]:
+    """Return the floor and the frame in which carriers are told."""
+    basis, scene = solution.trace.basis, solution.scene
+    k4 = 4 * scene.count
+    level = basis.floor(scene.beta)
+    variance = basis.variance(solution.covariance[k4:, k4:])
+    observed = _observed(solution, variance)
+    level_dbm = solution.reference_dbm + DB_PER_NEPER * level
+    std_db = DB_PER_NEPER * np.sqrt(variance)
+    seen = observed if observed.any() else np.ones(observed.shape, dtype=bool)
+    middle = float(np.median(level_dbm[seen]))
+    density = density_std = None
+    if solution.rbw_known:
+        density = middle - 10.0 * math.log10(ENBW_PER_RBW_GAUSSIAN * solution.rbw_hz)
+        density_std = math.hypot(float(np.median(std_db[seen])), DB_PER_NEPER * ENBW_RELATIVE_STD)
+    floor = Floor(middle, density, density_std, float(level_dbm[-1] - level_dbm[0]), level_dbm, std_db, observed)
+    return floor, _Frame(solution, level, variance, observed)
+
+
+def _observed(solution: Solution, variance: FloatArray) -> NDArray[np.bool_]:
+    """Say where a gap near by shows the floor: a few points of little carrier, and a floor known to a decibel or so."""
+    at = solution.at
+    gap = (at.noise - at.floor) < _GAP_SHARE * at.floor
+    total = np.r_[0, np.cumsum(gap)]
+    run = max(3, round(2.0 * solution.law.correlated_points))
+    n = gap.size
+    low, high = np.maximum(np.arange(n) - run, 0), np.minimum(np.arange(n) + run + 1, n)
+    gap &= (total[high] - total[low]) >= run
+    if not gap.any():
+        return gap
+    where = np.flatnonzero(gap)
+    after = np.clip(np.searchsorted(where, np.arange(n)), 0, where.size - 1)
+    before = np.maximum(after - 1, 0)
+    x = solution.trace.x
+    distance = np.minimum(np.abs(x - x[where[after]]), np.abs(x - x[where[before]]))
+    return (distance * solution.spacing_hz < _FLOOR_REACH_HZ) & (variance < 0.3**2)
+
+
+def carriers_of(solution: Solution, frame: _Frame) -> tuple[Carrier, ...]:
+    """Return the carriers by rising frequency."""
+    made = [_carrier(frame, k) for k in range(solution.scene.count)]
+    return tuple(sorted(made, key=lambda carrier: carrier.centre_hz))
+
+
+def _carrier(frame: _Frame, k: int) -> Carrier:
+    solution = frame.solution
+    left, right, _, level = solution.scene.theta[k]
+    own = slice(4 * k, 4 * k + 4)
+    covariance = solution.covariance[own, own]
+    at = int(np.clip(np.searchsorted(solution.trace.x, 0.5 * (left + right)), 0, solution.trace.x.size - 1))
+    over = float(level - frame.floor[at])
+    # ln(plateau / floor): the floor's own uncertainty is correlated with the plateau's.
+    basis, m = solution.trace.basis, 4 * solution.scene.count
+    columns = m + basis.interval[at] + np.arange(4)
+    cross = float(solution.covariance[4 * k + 3, columns] @ basis.values[at])
+    over_variance = max(float(covariance[3, 3] + frame.floor_variance[at] - 2.0 * cross), 0.0)
+    wide = solution.scene.kind[k] == RC and _is_wide(solution, k, covariance)
+    if wide:
+        return _modulated(frame, k, at, over, over_variance, covariance)
+    return _narrow(frame, k, at, over, over_variance, covariance)
+
+
+def _is_wide(solution: Solution, k: int, covariance: FloatArray) -> bool:
+    """Say whether a carrier's width is resolved: wider than the filter and known to 60 % at least."""
+    left, right = solution.scene.theta[k, :2]
+    std = math.sqrt(max(covariance[0, 0] + covariance[1, 1] - 2.0 * covariance[0, 1], 0.0))
+    return right - left > solution.rbw_hz / solution.spacing_hz and std < 0.6 * (right - left)
+
+
+def _flags(frame: _Frame, k: int, at: int, half_width: float) -> list[str]:
+    solution = frame.solution
+    theta, kind = solution.scene.theta, solution.scene.kind
+    centre = 0.5 * (theta[k, 0] + theta[k, 1])
+    flags = []
+    for j in range(solution.scene.count):
+        if j == k or kind[j] == CW:
+            continue
+        other = 0.5 * (theta[j, 1] - theta[j, 0]) * (1.0 + theta[j, 2])
+        if abs(0.5 * (theta[j, 0] + theta[j, 1]) - centre) < half_width + other + solution.trace.sigma:
+            flags.append("shares_edge")
+            break
+    if centre - half_width < solution.trace.x[0] or centre + half_width > solution.trace.x[-1]:
+        flags.append("cut_by_span")
+    if not frame.observed[at]:
+        flags.append("floor_not_seen")
+    return flags
+
+
+def _probability(solution: Solution, k: int) -> float:
+    """Return how often noise alone would show as much somewhere in this sweep."""
+    from scipy.special import ndtr
+
+    return float(min(1.0, solution.tests * max(float(ndtr(-min(solution.scores[k], 37.0))), 1e-300)))
+
+
+def _power(frame: _Frame, level_neper: float, width: float | None) -> float:
+    """Return carrier power in dBm from a plateau of `width` points, or from a peak through the filter."""
+    solution = frame.solution
+    power = solution.reference_dbm + DB_PER_NEPER * level_neper
+    if width is not None:
+        power += 10.0 * math.log10(width * solution.spacing_hz / (ENBW_PER_RBW_GAUSSIAN * solution.rbw_hz))
+    return power
+
+
+def _modulated(
+    frame: _Frame, k: int, at: int, over: float, over_variance: float, covariance: FloatArray
+) -> Carrier:
+    solution = frame.solution
+    left, right, roll_off, level = (float(v) for v in solution.scene.theta[k])
+    hz = solution.spacing_hz
+    rate = (right - left) * hz
+    rate_std = hz * math.sqrt(max(covariance[0, 0] + covariance[1, 1] - 2.0 * covariance[0, 1], 0.0))
+    centre_std = 0.5 * hz * math.sqrt(max(covariance[0, 0] + covariance[1, 1] + 2.0 * covariance[0, 1], 0.0))
+    roll_off_std = math.sqrt(max(covariance[2, 2], 0.0)) or None
+    if roll_off_std is None:  # at its bound: what the bound leaves open
+        roll_off_std = MOST_ROLL_OFF if roll_off <= 0.0 else None
+    occupied, occupied_std = _width_with_std(occupied_fraction, rate, roll_off, hz, covariance)
+    flags = _flags(frame, k, at, 0.5 * (right - left) * (1.0 + roll_off))
+    seen = "floor_not_seen" not in flags
+    cn, cn_std = DB_PER_NEPER * over, DB_PER_NEPER * math.sqrt(over_variance)
+    power_gradient = np.array([-1.0 / (right - left), 1.0 / (right - left), 0.0, 1.0])
+    power_variance = float(power_gradient @ covariance @ power_gradient) + ENBW_RELATIVE_STD**2
+    x_db = _dynamic(solution, k, over)
+    x_width = x_std = None
+    if x_db is not None:
+        limit = x_db
+        x_width, x_std = _width_with_std(lambda a: x_db_fraction(max(a, 1e-6), limit), rate, roll_off, hz, covariance)
+    rate_known = rate_std < _LARGEST_RATE_STD * rate and "cut_by_span" not in flags
+    roll_off_known = rate_known and roll_off_std is not None and roll_off_std < _LARGEST_ROLL_OFF_STD
+    cn0 = cn + 10.0 * math.log10(rate)
+    cn0_gradient_variance = _cn0_variance(solution, k, at, covariance, over_variance)
+    return Carrier(
+        kind="modulated",
+        centre_hz=solution.origin_hz + 0.5 * (left + right) * hz,
+        centre_std_hz=centre_std,
+        symbol_rate_bd=rate if rate_known else None,
+        symbol_rate_std_bd=rate_std if rate_known else None,
+        roll_off=roll_off if roll_off_known else None,
+        roll_off_std=roll_off_std if roll_off_known else None,
+        occupied_bandwidth_hz=occupied,
+        occupied_bandwidth_std_hz=occupied_std,
+        x_db=x_db,
+        x_db_bandwidth_hz=x_width,
+        x_db_bandwidth_std_hz=x_std,
+        power_dbm=_power(frame, level, right - left),
+        power_std_db=DB_PER_NEPER * math.sqrt(max(power_variance, 0.0)),
+        cn_db=cn if seen else None,
+        cn_std_db=cn_std if seen else None,
+        cn_lower_bound_db=None if seen else _lower_bound(frame, k, at),
+        cn0_dbhz=cn0 if seen else None,
+        cn0_std_db=DB_PER_NEPER * math.sqrt(cn0_gradient_variance) if seen else None,
+        es_n0_db=cn if seen and rate_known else None,
+        es_n0_std_db=cn_std if seen and rate_known else None,
+        false_alarm_probability=_probability(solution, k),
+        flags=tuple(flags),
+    )
+
+
+def _cn0_variance(solution: Solution, k: int, at: int, covariance: FloatArray, over_variance: float) -> float:
+    """Return the variance of ln(C/N0): plateau over floor and width together."""
+    left, right = solution.scene.theta[k, :2]
+    g = np.array([-1.0, 1.0, 0.0, 0.0]) / (right - left)
+    basis, m = solution.trace.basis, 4 * solution.scene.count
+    columns = m + basis.interval[at] + np.arange(4)
+    with_floor = float(g @ solution.covariance[4 * k : 4 * k + 4, columns] @ basis.values[at])
+    cross = float(g @ covariance[:, 3]) - with_floor
+    return max(over_variance + float(g @ covariance @ g) + 2.0 * cross, 0.0) + ENBW_RELATIVE_STD**2
+
+
+def _width_with_std(
+    fraction: object, rate: float, roll_off: float, hz: float, covariance: FloatArray
+) -> tuple[float, float]:
+    """Return rate * fraction(roll-off) and its standard uncertainty by the delta method."""
+    assert callable(fraction)
+    here = float(fraction(roll_off))
+    h = 1e-3
+    low, high = max(roll_off - h, 0.0), roll_off + h
+    slope = (float(fraction(high)) - float(fraction(low))) / (high - low)
+    gradient = np.array([-here * hz, here * hz, rate * slope, 0.0])
+    return rate * here, math.sqrt(max(float(gradient @ covariance @ gradient), 0.0))
+
+
+def _dynamic(solution: Solution, k: int, over: float) -> float | None:
+    """Return the largest x (26 at most, whole dB) at which this carrier still stands out of the noise at its edges.
+
+    Averaged over the points of one edge the floor is known to 1/sqrt(points x information); the carrier counts as seen
+    down to three times that.
+    """
+    left, right, roll_off, _ = solution.scene.theta[k]
+    points = max(1.0, 0.5 * (right - left) * max(float(roll_off), 0.05))
+    seen = DB_PER_NEPER * over + 10.0 * math.log10(math.sqrt(points * solution.trace.information) / 3.0)
+    x_db = math.floor(min(_X_DB, seen))
+    return float(x_db) if x_db >= _LEAST_X_DB else None
+
+
+def _lower_bound(frame: _Frame, k: int, at: int) -> float | None:
+    """Return the C/N that is exceeded with 95 %: the floor is no higher than the lowest level near by."""
+    solution = frame.solution
+    total = float(solution.at.noise[at])
+    left, right = solution.scene.theta[k, :2]
+    reach = right - left
+    x = solution.trace.x
+    low, high = np.searchsorted(x, left - reach), np.searchsorted(x, right + reach)
+    lowest = float(solution.at.noise[low:high].min()) * math.exp(1.645 / math.sqrt(3.0 * solution.trace.information))
+    if lowest >= total:
+        return None
+    return DB_PER_NEPER * math.log(total / lowest - 1.0)
+
+
+def _narrow(frame: _Frame, k: int, at: int, over: float, over_variance: float, covariance: FloatArray) -> Carrier:
+    """Return a carrier of no width that this sweep can tell."""
+    solution = frame.solution
+    left, right, _, level = (float(v) for v in solution.scene.theta[k])
+    hz = solution.spacing_hz
+    tone = solution.scene.kind[k] == CW
+    if tone:
+        centre_variance, power_variance, power = covariance[0, 0], covariance[3, 3], _power(frame, level, None)
+        cn0 = DB_PER_NEPER * over + 10.0 * math.log10(ENBW_PER_RBW_GAUSSIAN * solution.rbw_hz)
+        cn0_variance = over_variance
+    else:
+        centre_variance = 0.25 * (covariance[0, 0] + covariance[1, 1] + 2.0 * covariance[0, 1])
+        gradient = np.array([-1.0 / (right - left), 1.0 / (right - left), 0.0, 1.0])
+        power_variance = float(gradient @ covariance @ gradient)
+        power = _power(frame, level, right - left)
+        cn0 = DB_PER_NEPER * over + 10.0 * math.log10((right - left) * hz)
+        cn0_variance = _cn0_variance(solution, k, at, covariance, over_variance)
+    flags = _flags(frame, k, at, 0.5 * (right - left))
+    if not tone:
+        flags.append("below_resolution")
+    seen = "floor_not_seen" not in flags
+    return Carrier(
+        kind="cw" if tone else "unresolved",
+        centre_hz=solution.origin_hz + 0.5 * (left + right) * hz,
+        centre_std_hz=hz * math.sqrt(max(float(centre_variance), 0.0)),
+        power_dbm=power,
+        power_std_db=DB_PER_NEPER * math.sqrt(max(power_variance, 0.0)),
+        cn0_dbhz=cn0 if seen and solution.rbw_known else None,
+        cn0_std_db=DB_PER_NEPER * math.sqrt(cn0_variance) if seen and solution.rbw_known else None,
+        false_alarm_probability=_probability(solution, k),
+        flags=tuple(flags),
+    )

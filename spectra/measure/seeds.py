@@ -1,0 +1,110 @@
+"""First guesses of carriers: the trace cut at its edges, segments above the floor made into carriers."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from spectra.measure.detect import Window, find_edges, ladder
+from spectra.measure.model import CW, RC, Trace
+from spectra.units import FloatArray
+
+__all__ = ["seed_carriers", "seed_window"]
+
+_RBW_PER_SIGMA = 2.354820045
+
+
+def _segments(trace: Trace, edges: list[int]) -> tuple[NDArray[np.intp], FloatArray]:
+    """Return the bounds of the segments between edges and their median levels."""
+    bounds = np.unique(np.r_[0, edges, trace.x.size]).astype(np.intp)
+    level = np.array([np.median(trace.y[a:b]) for a, b in zip(bounds[:-1], bounds[1:], strict=True)])
+    return bounds, level
+
+
+def _real_segments(bounds: NDArray[np.intp], level: FloatArray, rbw: float) -> NDArray[np.bool_]:
+    """Say which segments are more than a step on a slope or the gap between two carriers."""
+    width = np.diff(bounds)
+    real = np.ones(level.size, dtype=bool)
+    for j in range(1, level.size - 1):
+        before, here, after = level[j - 1], level[j], level[j + 1]
+        if before < here < after or before > here > after:
+            higher = width[j + 1] if after > before else width[j - 1]
+            real[j] = width[j] > max(3.0, 3.0 * rbw, 0.3 * higher)
+        elif here < before and here < after:
+            real[j] = width[j] > max(4.0, 4.0 * rbw, 0.25 * min(width[j - 1], width[j + 1]))
+    return real
+
+
+def seed_carriers(
+    trace: Trace, floor: FloatArray, correlation: FloatArray, least: float, widest: float
+) -> tuple[NDArray[np.intp], FloatArray]:
+    """Return kinds and parameters of first guesses over a first floor (ln power per point)."""
+    rbw = _RBW_PER_SIGMA * trace.sigma
+    law = trace.law
+    shown = trace.y - law.mean
+    edges = find_edges(shown - floor, law.variance, correlation, ladder(max(1.0, 0.7 * rbw), 0.25 * shown.size), least)
+    flat = Trace(trace.x, shown - floor, trace.sigma, law, trace.information, trace.basis)
+    bounds, level = _segments(flat, edges)
+    real = _real_segments(bounds, level, rbw)
+    smooth = _smoothed(np.exp(np.minimum(shown - floor, 60.0)), max(1, round(0.5 * rbw)))
+    kinds: list[int] = []
+    thetas: list[list[float]] = []
+    for j in np.flatnonzero(real):
+        a, b = int(bounds[j]), int(bounds[j + 1])
+        spread = np.sqrt(law.variance / max(1.0, (b - a) / max(1.0, trace.law.information / trace.information)))
+        if level[j] < least * spread:
+            continue
+        kind, theta = _one(trace, floor, smooth, a, b, rbw)
+        kinds.append(kind)
+        thetas.append(theta)
+    return np.array(kinds, dtype=np.intp), np.array(thetas, dtype=np.float64).reshape(-1, 4)
+
+
+def _smoothed(values: FloatArray, width: int) -> FloatArray:
+    if width < 2:
+        return values
+    return np.convolve(values, np.full(width, 1.0 / width), mode="same")
+
+
+def _one(
+    trace: Trace, floor: FloatArray, smooth: FloatArray, a: int, b: int, rbw: float
+) -> tuple[int, list[float]]:
+    """Return one guess from the points a..b-1: half-power crossings and plateau, or a CW where it is narrow."""
+    inner = slice(a + (b - a) // 5, max(b - (b - a) // 5, a + (b - a) // 5 + 1))
+    middle = (a + b - 1) // 2
+    height = float(np.median(smooth[inner])) - 1.0
+    n = smooth.size
+    if b - a <= max(3.0, 2.5 * rbw):
+        low, high = max(0, a - 1), min(n, b + 1)
+        peak = low + int(np.argmax(smooth[low:high]))
+        level = float(floor[peak]) + np.log(max(smooth[peak] - 1.0, 1e-2))
+        return CW, [float(trace.x[peak]), float(trace.x[peak]), 0.0, level]
+    height = max(height, 1e-2)
+    half = 1.0 + 0.5 * height
+    reach = max(2, round(0.35 * (b - a)))
+    left, right = a, b - 1
+    while left > max(0, a - reach) and smooth[left] > half:
+        left -= 1
+    while left < middle and smooth[left] < half:
+        left += 1
+    while right < min(n - 1, b + reach) and smooth[right] > half:
+        right += 1
+    while right > middle and smooth[right] < half:
+        right -= 1
+    if right - left < 0.5 * (b - a):
+        left, right = a, b - 1
+    level = float(floor[middle]) + np.log(height)
+    return RC, [float(trace.x[left]) - 0.5, float(trace.x[right]) + 0.5, 0.2, level]
+
+
+def seed_window(trace: Trace, eta: FloatArray, window: Window) -> tuple[int, list[float]]:
+    """Return a guess for what stands out of the model `eta` in a window."""
+    rbw = _RBW_PER_SIGMA * trace.sigma
+    here = slice(window.first, window.last)
+    shown = np.exp(trace.y[here] - trace.law.mean)
+    excess = shown - np.exp(eta[here])
+    level = float(np.log(max(excess.mean(), 1e-3 * float(np.exp(eta[here]).mean()))))
+    if window.width <= max(2.0, 2.2 * rbw):
+        centre = float(trace.x[window.first + int(np.argmax(excess))]) if window.width > 2 else float(trace.x[here].mean())
+        return CW, [centre, centre, 0.0, level + 0.2]
+    return RC, [float(trace.x[window.first]) - 0.5, float(trace.x[window.last - 1]) + 0.5, 0.2, level]

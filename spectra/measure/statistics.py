@@ -1,0 +1,228 @@
+"""What the points of a trace are: the law that detector and average make, readings and correlation from the scatter.
+
+The header names the detector, but only the trace's own scatter tells how many independent readings a point holds and
+how far neighbours share their noise; the header is the prior, the trace decides, a disagreement becomes a finding.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from spectra.signal.detectors import Average, PointLaw, point_law, readings_from_variance
+from spectra.signal.filters import SIGMA_PER_RBW
+from spectra.sweep import Settings
+from spectra.units import FloatArray
+
+__all__ = ["TraceLaw", "assumed_average", "first_law", "refined_law", "window_inflation"]
+
+
+@dataclass(frozen=True, slots=True)
+class TraceLaw:
+    """Law of the points of one trace.
+
+    Attributes
+    ----------
+    law : PointLaw
+    readings_std : float or None
+        Standard uncertainty of `law.readings`.
+    correlation : ndarray, shape (m,)
+        Correlation of a point with its 1st, 2nd, ... m-th neighbour.
+    assumption : str or None
+        What had to be assumed about the averaging, in words.
+    """
+
+    law: PointLaw
+    readings_std: float | None
+    correlation: FloatArray
+    assumption: str | None = None
+
+    @property
+    def correlated_points(self) -> float:
+        """Points that share their noise: 1 + 2 sum of the correlation."""
+        return max(1.0, 1.0 + 2.0 * float(self.correlation.sum()))
+
+    @property
+    def information(self) -> float:
+        """Information about ln(power) that one point adds, correlation counted."""
+        return self.law.information / self.correlated_points
+
+
+def assumed_average(settings: Settings) -> tuple[Average, float, str | None]:
+    """Return how a point is averaged, the readings under one peak (1 where no peak), and what was assumed."""
+    stated = {key.lower(): str(value).lower() for key, value in settings.extra.items()}.get("average_type", "")
+    kind: Average = "power"
+    for name, words in (("log", ("log", "video", "db")), ("power", ("power", "rms")), ("voltage", ("volt", "lin"))):
+        if any(word in stated for word in words):
+            kind = name  # type: ignore[assignment]  # the three names are Averages
+    sweeps = float(settings.averages or 1)
+    if settings.detector == "peak" or settings.trace_mode == "max_hold":
+        held = sweeps if settings.trace_mode == "max_hold" else 1.0
+        return "peak", max(2.0, held), None
+    if settings.detector == "negative_peak" or settings.trace_mode == "min_hold":
+        return "negative_peak", 1.0, None
+    if settings.detector == "log_average":
+        return "log", 1.0, None
+    if settings.detector == "voltage_average":
+        return "voltage", 1.0, None
+    if settings.detector == "rms":
+        return "power", 1.0, None
+    if stated:
+        return kind, 1.0, None
+    if settings.detector in ("sample", "normal") and (sweeps > 1.0 or settings.trace_mode == "average"):
+        return "log", 1.0, "The sweeps are taken as averaged in dB; the file names no average type."
+    if settings.detector is None:
+        return "power", 1.0, "The file names no detector; the levels are taken as averages of power."
+    return "power", 1.0, None
+
+
+def window_inflation(correlation: FloatArray, widths: FloatArray) -> FloatArray:
+    """Return by how much the variance of a mean over each width exceeds that of independent points."""
+    if correlation.size == 0:
+        return np.ones(widths.shape)
+    lag = np.arange(1, correlation.size + 1)
+    share = np.clip(1.0 - lag / widths[:, None], 0.0, 1.0)
+    return np.maximum(1.0, 1.0 + 2.0 * share @ correlation)
+
+
+def _filter_correlation(spacing_hz: float, rbw_hz: float | None) -> FloatArray:
+    """Correlation of neighbours where the sweep is as fast as a Gaussian filter allows (power readings)."""
+    if rbw_hz is None:
+        return np.empty(0)
+    sigma = rbw_hz * SIGMA_PER_RBW / spacing_hz
+    lag = np.arange(1, min(int(5.0 * sigma) + 2, 400))
+    return np.exp(-(lag**2) / (4.0 * sigma**2))
+
+
+def first_law(y: FloatArray, spacing_hz: float, settings: Settings) -> TraceLaw:
+    """Return the law of a trace from differences of its points, before any model is fitted.
+
+    Differences at a lag beyond the filter's correlation lose every slow change; their median size is blind to the
+    few that straddle an edge. It is 0.6745 standard deviations for a normal law and 0.606 for single readings
+    (differences of two ln Exp(1) are logistic; derived).
+    """
+    average, peak_of, assumption = assumed_average(settings)
+    correlation = _filter_correlation(spacing_hz, settings.rbw_hz)
+    lag = min(max(1, int(np.sum(correlation > 0.05)) + 1), max(1, y.size // 4))
+    typical = float(np.median(np.abs(y[lag:] - y[:-lag]))) if y.size > lag else 0.0
+    if typical == 0.0:
+        typical = float(np.mean(np.abs(y[lag:] - y[:-lag]))) or 1e-3
+    ratio = 0.6745 - 0.0688 * min(1.0, (typical / math.log(3.0)) ** 2)
+    variance = max(0.5 * (typical / ratio) ** 2, 1e-6)
+    return _law(average, peak_of, variance, settings, None, correlation, assumption)
+
+
+def _law(
+    average: Average,
+    peak_of: float,
+    variance: float,
+    settings: Settings,
+    readings_std: float | None,
+    correlation: FloatArray,
+    assumption: str | None,
+) -> TraceLaw:
+    """Return the law of this average whose variance is the one seen."""
+    if average == "peak":
+        # The scatter alone cannot part "few readings under the peak" from "peaks averaged"; the header decides.
+        averages = float(settings.averages or 1) if settings.trace_mode != "max_hold" else 1.0
+        law = point_law("peak", averages, _peak_count(variance * averages, peak_of))
+    else:
+        law = point_law(average, readings_from_variance(variance, average))
+    exact = law.variance
+    if law.readings > 1.0 and exact > 0.0:  # keep the scatter that was seen, whatever the law's own limits
+        factor = math.sqrt(variance / exact)
+        if abs(factor - 1.0) > 1e-3 and average != "power":
+            law = replace(law, scale=law.scale * factor)
+    return TraceLaw(law, readings_std, correlation, assumption)
+
+
+def _peak_count(variance: float, least: float) -> float:
+    """Return the readings under a peak whose ln has this variance (it falls slowly with the count)."""
+    low, high = math.log(max(least, 1.0)), math.log(1e6)
+    for _ in range(40):
+        middle = 0.5 * (low + high)
+        above = point_law("peak", 1.0, math.exp(middle)).variance > variance
+        low, high = (middle, high) if above else (low, middle)
+    return math.exp(0.5 * (low + high))
+
+
+def refined_law(
+    before: TraceLaw,
+    residual: FloatArray,
+    usable: np.ndarray[tuple[int, ...], np.dtype[np.bool_]],
+    lost: float,
+    spacing_hz: float,
+    settings: Settings,
+) -> TraceLaw:
+    """Return the law from the residuals of a fit.
+
+    Parameters
+    ----------
+    before : TraceLaw
+        The law the fit was made with.
+    residual : ndarray, shape (n,)
+        ln(level) minus the fitted ln(mean power).
+    usable : ndarray of bool, shape (n,)
+        Points where the model can be trusted (no steep skirt).
+    lost : float
+        Effective parameters that the fit took from the points.
+    """
+    average, peak_of, assumption = assumed_average(settings)
+    index = np.flatnonzero(usable)
+    if index.size < 24:
+        return before
+    values = residual[index]
+    centre = float(np.median(values))
+    spread = 1.4826 * float(np.median(np.abs(values - centre))) + 1e-9
+    z = np.clip(residual - centre, -6.0 * spread, 5.0 * spread)
+    z = np.where(usable, z - z[index].mean(), 0.0)
+    points = index.size
+    correlated = before.correlated_points
+    kept = max(0.2, 1.0 - lost * 1.0 / points)
+    variance = float(z[index] @ z[index]) / points / kept
+    correlation = _estimated_correlation(z, usable, variance * kept, spacing_hz, settings.rbw_hz, lost / points)
+    relative = math.sqrt(max(2.0 + _excess(before.law), 0.5) * correlated / points)
+    law = _law(average, peak_of, max(variance, 1e-7), settings, None, correlation, assumption)
+    return replace(law, readings_std=law.law.readings * relative)
+
+
+def _excess(law: PointLaw) -> float:
+    """Excess kurtosis of ln Gamma(shape): psi'''/psi'^2."""
+    from scipy.special import polygamma
+
+    return float(polygamma(3, law.shape) / polygamma(1, law.shape) ** 2)
+
+
+def _estimated_correlation(
+    z: FloatArray,
+    usable: np.ndarray[tuple[int, ...], np.dtype[np.bool_]],
+    variance: float,
+    spacing_hz: float,
+    rbw_hz: float | None,
+    lost_share: float,
+) -> FloatArray:
+    """Return the correlation of neighbours: the filter's shape, as strong as the residuals show it.
+
+    How strong depends on the sweep's speed: a slow sweep makes independent points of the same filter.
+    """
+    n = z.size
+    shape = _filter_correlation(spacing_hz, rbw_hz)
+    if shape.size == 0:
+        shape = 0.5 ** np.arange(1, 9)
+    shape = shape[shape > 0.01][: max(1, n // 8)]
+    if shape.size == 0:
+        shape = np.array([0.01])
+    lags = shape.size
+    good = usable.astype(float)
+    pairs = np.array([float(good[k:] @ good[:-k]) for k in range(1, lags + 1)])
+    raw = np.array([float(z[k:] @ z[:-k]) for k in range(1, lags + 1)]) / np.maximum(pairs, 1.0) / variance
+    raw = raw + lost_share  # a fit leaves residuals a little anti-correlated
+    strength = float(raw @ shape) / float(shape @ shape)
+    noise = 1.0 / math.sqrt(max(float(pairs[0]), 1.0) * float(shape @ shape))
+    if strength < 2.0 * noise:
+        return np.empty(0)
+    # Where lags are well measured their own values count; the filter's shape steadies the rest.
+    weight = 0.5 if noise < 0.05 else 0.0
+    return np.clip((1.0 - weight) * strength * shape + weight * raw, 0.0, 0.98)

@@ -15,6 +15,8 @@ if TYPE_CHECKING:
     from spectra.plan.chainfile import load_chain as load_chain
     from spectra.plan.chainfile import save_chain as save_chain
     from spectra.plan.lists import cut_into_lists as cut_into_lists
+    from spectra.plan.scanfile import import_scan_file as import_scan_file
+    from spectra.plan.scanfile import load_scan_folder as load_scan_folder
     from spectra.plan.store import load_table as load_table
     from spectra.plan.table import CarrierRow as CarrierRow
     from spectra.plan.table import CarrierTable as CarrierTable
@@ -28,7 +30,9 @@ _HOME = {
     "PlanList": "table",
     "ReceiveChain": "chain",
     "cut_into_lists": "lists",
+    "import_scan_file": "scanfile",
     "load_chain": "chainfile",
+    "load_scan_folder": "scanfile",
     "load_table": "store",
     "save_chain": "chainfile",
 }

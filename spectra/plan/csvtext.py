@@ -107,17 +107,25 @@ def read_records(path: str | Path, known: frozenset[str]) -> tuple[Records, str]
 
 
 def _cells(lines: list[str], first: int, delimiter: str, encoding: str, source: str) -> Records:
-    reader = csv.reader(lines[first:], delimiter=delimiter, strict=True)
-    rows: list[list[str]] = []
-    starts: list[int] = []
-    begin = first + 1
+    body = lines[first:]
     try:
-        for row in reader:
-            rows.append(row)
-            starts.append(begin)
-            begin = first + 1 + reader.line_num
+        rows = list(csv.reader(body, delimiter=delimiter, strict=True))
     except csv.Error as error:
         found = f"a cell that cannot be read ({error})"
         mend = 'Close the quotation mark, or write "" for a quotation mark inside a cell.'
-        raise TableError(source, begin, found, "cells in matching quotation marks", mend) from None
+        line = first + _starts(body, delimiter)[-1]
+        raise TableError(source, line, found, "cells in matching quotation marks", mend) from None
+    spanning = len(rows) != len(body)
+    starts = [first + line for line in (_starts(body, delimiter) if spanning else range(1, len(rows) + 1))]
     return Records([cell.strip() for cell in rows[0]], starts[0], rows[1:], starts[1:], encoding, delimiter)
+
+
+def _starts(body: list[str], delimiter: str) -> list[int]:
+    """Return the first line (1-based in `body`) of each record that can be read, then that of the one that cannot."""
+    reader = csv.reader(body, delimiter=delimiter, strict=True)
+    starts = [1]
+    try:
+        starts += [reader.line_num + 1 for _ in reader]
+    except csv.Error:
+        return starts
+    return starts[:-1]

@@ -66,13 +66,11 @@ QUANTITIES = (
 
 def decimal_comma(columns: Sequence[Sequence[str]]) -> bool:
     """Say whether the numeric columns of a file, taken together, use the comma as decimal mark."""
-    points = commas = 0
-    for cells in columns:
-        joined = "".join(cells)
-        if "," in joined:
-            commas += sum("," in cell for cell in cells)
-        if "." in joined:
-            points += sum("." in cell for cell in cells)
+    joined = ["".join(cells) for cells in columns]
+    if not any("," in text for text in joined):
+        return False
+    points = sum("." in cell for cells, text in zip(columns, joined, strict=True) if "." in text for cell in cells)
+    commas = sum("," in cell for cells, text in zip(columns, joined, strict=True) if "," in text for cell in cells)
     return commas > points
 
 

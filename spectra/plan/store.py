@@ -101,7 +101,7 @@ def read_table(path: str | Path) -> Reading:
     problems: list[TableProblem] = []
     rows, lines = _rows(records, problems)
     width = len(records.header)
-    columns = [[_unguarded(cell) for cell in column] for column in zip(*rows, strict=True)] if rows else [[]] * width
+    columns = [_cells(column) for column in zip(*rows, strict=True)] if rows else [[]] * width
     where, headers, unknown = _match_header(records, columns, file, problems)
     if not rows:
         mend = "Add one line for each carrier below the header."
@@ -126,12 +126,15 @@ def read_table(path: str | Path) -> Reading:
     return Reading(file, table, headers, tuple(problems))
 
 
-def _unguarded(cell: str) -> str:
-    """Return a stripped cell without the apostrophe that keeps a spreadsheet from taking it for a formula."""
-    cell = cell.strip()
-    if cell[:1] == "'" and cell[1:2] in _GUARDED and len(cell) > 1:
-        cell = cell[1:]
-    return cell.replace("\r\n", "\n") if "\r" in cell else cell
+def _cells(column: Sequence[str]) -> list[str]:
+    """Return stripped cells, without the apostrophe that keeps a spreadsheet from taking one for a formula."""
+    cells = list(map(str.strip, column))
+    joined = "".join(cells)
+    if "\r" in joined:
+        cells = [cell.replace("\r\n", "\n") for cell in cells]
+    if "'" in joined:
+        cells = [cell[1:] if cell[:1] == "'" and cell[1:2] in _GUARDED and cell[1:] else cell for cell in cells]
+    return cells
 
 
 def _rows(records: Records, problems: list[TableProblem]) -> tuple[list[list[str]], list[int]]:
@@ -147,7 +150,7 @@ def _rows(records: Records, problems: list[TableProblem]) -> tuple[list[list[str
                     TableProblem("table.too_many_cells", "fault", line, None, found, f"{width} cells", mend, True)
                 )
             row = (row + [""] * width)[:width]
-        if "".join(row).strip():
+        if row[0].strip() or "".join(row).strip():
             rows.append(row)
             lines.append(line)
     return rows, lines

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from datetime import date
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
@@ -202,6 +203,25 @@ class CarrierTable:
         from spectra.plan.lists import cut_into_lists
 
         return cut_into_lists(self)
+
+    def take(self, index: NDArray[Any]) -> CarrierTable:
+        """Return the rows of an index or mask, lines, file and hash unchanged: a part of the same table."""
+        arrays = {
+            name: value[index]
+            for name in self.__dataclass_fields__
+            if isinstance(value := getattr(self, name), np.ndarray)
+        }
+        return replace(self, text={name: column[index] for name, column in self.text.items()}, **arrays)
+
+    def valid_on(self, when: date) -> CarrierTable:
+        """Return the rows that hold at a moment (datetime or date; UTC unless it has a zone), as `take` does.
+
+        A row without dates always holds; a date in `valid_to` includes its whole day.
+        """
+        from spectra.plan.validity import valid_mask
+
+        valid = valid_mask(self.text["valid_from"].tolist(), self.text["valid_to"].tolist(), when)
+        return self if valid.all() else self.take(valid)
 
     def to_frame(self) -> pd.DataFrame:
         """Return the table in the units of its file (MHz, kBd, kHz), the contract's columns first."""

@@ -145,6 +145,11 @@ class Analyser:
         return max(1, round(self.sweep_time_s / self.points * self.enbw_hz))
 
     @property
+    def shown_mode(self) -> TraceMode:
+        """Trace mode of the saved trace."""
+        return self.trace_mode or ("average" if self.averages > 1 else "clear_write")
+
+    @property
     def scale(self) -> AverageType:
         """Scale of video filter and trace average."""
         return self.average_type or _DOMAIN_OF.get(self.detector, "log")
@@ -180,13 +185,12 @@ class Analyser:
 
     def settings(self) -> Settings:
         """Return what a file saved by this analyser would say."""
-        mode: TraceMode = self.trace_mode or ("average" if self.averages > 1 else "clear_write")
         return Settings(
             rbw_hz=self.rbw_hz,
             vbw_hz=self.vbw_hz,
             detector=self.detector,
             averages=self.averages,
-            trace_mode=mode,
+            trace_mode=self.shown_mode,
             reference_level_dbm=self.reference_level_dbm,
             attenuation_db=self.attenuation_db,
             sweep_time_s=self.sweep_time_s,

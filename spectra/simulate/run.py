@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import zlib
 from collections.abc import Mapping
-from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -76,17 +75,9 @@ def simulate(
 
 def simulate_sweep(scene: Scene, sweep: SceneSweep) -> Sweep:
     """Return one sweep of a scene in memory; the layout with three traces gets its holds."""
+    also: tuple[TraceMode, ...] = ("max_hold", "min_hold") if sweep.layout == "three-traces" else ()
     spectrum = spectrum_for_sweep(scene, sweep)
-    seed = _seed(scene, sweep)
-    made = sweep_spectrum(spectrum, sweep.analyser, seed, file=sweep.file)
-    if sweep.layout != "three-traces":
-        return made
-    holds: dict[str, Any] = {}
-    modes: tuple[TraceMode, ...] = ("max_hold", "min_hold")
-    for mode in modes:  # the same seed: holds and average of the same sweeps
-        hold = sweep_spectrum(spectrum, replace(sweep.analyser, trace_mode=mode), seed)
-        holds[mode] = hold.level_dbm
-    return replace(made, traces=holds)
+    return sweep_spectrum(spectrum, sweep.analyser, _seed(scene, sweep), file=sweep.file, also=also)
 
 
 def truth_of(scene: Scene, sweep: SceneSweep) -> dict[str, Any]:

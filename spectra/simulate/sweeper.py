@@ -17,10 +17,10 @@ from numpy.typing import NDArray
 
 from spectra.simulate.analyser import Analyser, AverageType
 from spectra.simulate.spectrum import Spectrum
-from spectra.sweep import Origin, Sweep
+from spectra.sweep import Origin, Sweep, TraceMode
 from spectra.units import FloatArray, from_db
 
-__all__ = ["expected_power_mw", "sweep_spectrum", "trace_power_mw"]
+__all__ = ["expected_power_mw", "sweep_spectrum", "trace_powers_mw"]
 
 _CHUNK_CELLS = 1 << 20
 """Complex cells drawn at a time: 16 MB, whatever the sweep."""
@@ -32,7 +32,12 @@ ComplexArray = NDArray[np.complex128]
 
 
 def sweep_spectrum(
-    spectrum: Spectrum, analyser: Analyser, seed: int | SeedSequence, *, file: str = "(simulated)"
+    spectrum: Spectrum,
+    analyser: Analyser,
+    seed: int | SeedSequence,
+    *,
+    file: str = "(simulated)",
+    also: tuple[TraceMode, ...] = (),
 ) -> Sweep:
     """Return one sweep of a spectrum as the analyser would save it.
 
@@ -44,36 +49,54 @@ def sweep_spectrum(
         The same seed gives the same sweep.
     file : str
         Name to put into the sweep's origin.
+    also : tuple of str
+        Trace modes of further traces, made of the same readings and put into the sweep's `traces` by these names.
     """
-    power_mw = trace_power_mw(spectrum, analyser, seed)
+    main = analyser.shown_mode
+    made = trace_powers_mw(spectrum, analyser, seed, (main, *also))
+    levels = {mode: _displayed(power_mw, analyser) for mode, power_mw in made.items()}
+    origin = Origin(file=file, layout="simulated")
+    others: dict[str, FloatArray] = {mode: levels[mode] for mode in also}
+    return Sweep(analyser.frequency_hz, levels[main], analyser.settings(), origin, others)
+
+
+def _displayed(power_mw: FloatArray, analyser: Analyser) -> FloatArray:
     level = 10.0 * np.log10(np.maximum(power_mw, 1e-300)) + analyser.level_error_db
     if analyser.clip_low_dbm is not None or analyser.clip_high_dbm is not None:
         level = np.clip(level, analyser.clip_low_dbm, analyser.clip_high_dbm)
     if analyser.rounding_db > 0.0:
         level = np.round(level / analyser.rounding_db) * analyser.rounding_db
-    return Sweep(analyser.frequency_hz, level, analyser.settings(), Origin(file=file, layout="simulated"))
+    return np.asarray(level, dtype=np.float64)
 
 
-def trace_power_mw(spectrum: Spectrum, analyser: Analyser, seed: int | SeedSequence) -> FloatArray:
-    """Return the trace as power, shape (points,), before level error, rounding and clipping."""
+def trace_powers_mw(
+    spectrum: Spectrum, analyser: Analyser, seed: int | SeedSequence, modes: tuple[TraceMode, ...]
+) -> dict[TraceMode, FloatArray]:
+    """Return traces as power by mode, each of shape (points,), before level error, rounding and clipping."""
     root = seed if isinstance(seed, SeedSequence) else SeedSequence(seed)
     # spawn() would change the caller's seed sequence: the same seed must give the same sweep again
     children = [SeedSequence(root.entropy, spawn_key=(*root.spawn_key, k)) for k in range(analyser.averages)]
     front = _Front.of(spectrum, analyser)
     into, out_of = _SCALES[analyser.scale]
-    trace: FloatArray | None = None
+    total, highest, lowest = (
+        np.zeros(analyser.points),
+        np.full(analyser.points, -np.inf),
+        np.full(analyser.points, np.inf),
+    )
+    last = total
     for child in children:
-        one = _one_sweep(front, child)
-        if analyser.trace_mode == "max_hold":
-            trace = one if trace is None else np.maximum(trace, one)
-        elif analyser.trace_mode == "min_hold":
-            trace = one if trace is None else np.minimum(trace, one)
-        else:
-            trace = into(one) if trace is None else trace + into(one)
-    assert trace is not None
-    if analyser.trace_mode not in ("max_hold", "min_hold"):
-        trace = out_of(trace / len(children))
-    return np.asarray(trace * _compression(spectrum, analyser), dtype=np.float64)
+        last = _one_sweep(front, child)
+        total += into(last)
+        np.maximum(highest, last, out=highest)
+        np.minimum(lowest, last, out=lowest)
+    made: dict[TraceMode, FloatArray] = {
+        "average": out_of(total / len(children)),
+        "max_hold": highest,
+        "min_hold": lowest,
+        "clear_write": last,
+    }
+    gain = _compression(spectrum, analyser)
+    return {mode: np.asarray(made[mode] * gain, dtype=np.float64) for mode in modes}
 
 
 def expected_power_mw(spectrum: Spectrum, analyser: Analyser) -> FloatArray:

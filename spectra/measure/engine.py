@@ -5,9 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from spectra.measure import detect
 from spectra.measure.floor import WIDEST_CARRIER_HZ, first_floor, floor_basis
+from spectra.measure.linear import inverse
 from spectra.measure.model import (
     CW,
     RC,
@@ -19,6 +21,7 @@ from spectra.measure.model import (
     fit,
     normal_equations,
 )
+from spectra.measure.moves import WIDTH_GAIN, as_carrier, as_tone, merged, stretch_of
 from spectra.measure.seeds import seed_carriers, seed_window
 from spectra.measure.statistics import TraceLaw, first_law, refined_law
 from spectra.signal.filters import SIGMA_PER_RBW
@@ -90,7 +93,7 @@ class _Work:
             basis, self.trace.x, self.trace.y, self.trace.law, self.trace.information, self.spacing_hz
         )
         kind, theta = seed_carriers(self.trace, basis.floor(beta), self.law.correlation, self.least, self.widest)
-        scene = Scene(np.empty(0, dtype=np.intp), np.empty((0, 4)), beta, basis.prior_strength)
+        scene = Scene(np.empty(0, dtype=np.intp), np.empty((0, 4)), beta, 10.0 * basis.prior_strength)
         self.scene = scene.with_carriers(kind, theta)
         self.refit(8)
 
@@ -125,15 +128,90 @@ class _Work:
         return True
 
     def drop(self) -> None:
-        """Drop carriers whose presence does not explain enough."""
+        """Drop carriers whose presence does not explain enough, the weakest first."""
         while self.scene.count:
             score = self.scores()
-            worst = int(np.argmin(score))
-            if score[worst] >= self.least:
+            weak = [int(k) for k in np.argsort(score) if score[k] < self.least + 1.0]
+            for k in weak:
+                if score[k] < self.least or self._needless(k):
+                    self._replace([k], [], [])
+                    break
+            else:
                 return
-            keep = np.arange(self.scene.count) != worst
-            self.scene = replace(self.scene, kind=self.scene.kind[keep], theta=self.scene.theta[keep])
-            self.refit(4)
+            self.refit(3)
+
+    def _needless(self, k: int) -> bool:
+        """Say whether the neighbours could do without carrier `k`."""
+        stretch = stretch_of(self.trace, self.scene, self.at, self._around([k]), self._margin)
+        others = [j for j in range(stretch.members.size) if stretch.members[j] != k]
+        now = stretch.best(list(stretch.kind), list(stretch.theta), 3)[1]
+        less = stretch.best([int(stretch.kind[j]) for j in others], [stretch.theta[j] for j in others], 6)[1]
+        return less - now < 0.5 * self.least**2
+
+    @property
+    def _margin(self) -> float:
+        return 8.0 * self.trace.sigma + 3.0
+
+    def _around(self, which: list[int]) -> NDArray[np.intp]:
+        """Return these carriers and those that overlap them."""
+        first, last = self.at.first, self.at.last
+        hit = np.zeros(self.scene.count, dtype=bool)
+        for k in which:
+            hit |= (first < last[k]) & (last > first[k])
+        hit[which] = True
+        return np.flatnonzero(hit)
+
+    def _replace(self, out: list[int], kind: list[int], theta: list[FloatArray]) -> None:
+        """Put other carriers in place of some."""
+        keep = ~np.isin(np.arange(self.scene.count), out)
+        kinds = np.r_[self.scene.kind[keep], np.array(kind, dtype=np.intp)].astype(np.intp)
+        thetas = np.vstack([self.scene.theta[keep], np.array(theta, dtype=np.float64).reshape(-1, 4)])
+        self.scene = self.scene.with_carriers(kinds, thetas)
+        self.at = evaluate(self.trace, self.scene)
+
+    def _try(self, out: list[int], kind: list[int], theta: list[FloatArray], gain: float) -> bool:
+        """Replace carriers where that gains more than `gain` in ln(likelihood) (negative: loses less)."""
+        stretch = stretch_of(self.trace, self.scene, self.at, self._around(out), self._margin)
+        rest = [j for j in range(stretch.members.size) if stretch.members[j] not in out]
+        now = stretch.best(list(stretch.kind), list(stretch.theta), 3)[1]
+        kinds = kind + [int(stretch.kind[j]) for j in rest]
+        found, then = stretch.best(kinds, theta + [stretch.theta[j] for j in rest])
+        if now - then <= gain:
+            return False
+        self._replace([int(j) for j in stretch.members], kinds, list(found))
+        return True
+
+    def rethink(self) -> bool:
+        """Merge neighbours that are one, give a CW a width or a narrow carrier none; say whether anything changed."""
+        return bool(sum([self._merge(), self._rewidth()]))
+
+    def _merge(self) -> bool:
+        changed = False
+        rbw = self.rbw_hz / self.spacing_hz
+        k = 0
+        while k + 1 < self.scene.count:
+            theta, kind = self.scene.theta, self.scene.kind
+            width = np.where(kind == RC, theta[:, 1] - theta[:, 0], rbw)[k : k + 2]
+            gap = theta[k + 1, 0] - theta[k, 1]
+            near = gap < max(0.12 * float(width.min()), 2.5 * rbw if (kind[k : k + 2] == CW).any() else 0.8 * rbw)
+            if near:
+                one = merged(theta[k], theta[k + 1], (int(kind[k]), int(kind[k + 1])), rbw)
+                if self._try([k, k + 1], [RC], [one], -(0.5 * self.least**2 + 3.0)):
+                    changed = True
+                    continue
+            k += 1
+        return changed
+
+    def _rewidth(self) -> bool:
+        changed = False
+        rbw = self.rbw_hz / self.spacing_hz
+        for k in range(self.scene.count):
+            theta = self.scene.theta[k]
+            if self.scene.kind[k] == CW:
+                changed |= self._try([k], [RC], [as_carrier(theta, rbw)], WIDTH_GAIN)
+            elif theta[1] - theta[0] < 1.5 * rbw:
+                changed |= self._try([k], [CW], [as_tone(theta, self.trace.sigma)], -WIDTH_GAIN)
+        return changed
 
     def scores(self) -> FloatArray:
         """Return each carrier's score: root of twice the gain in likelihood, the rest held (an upper estimate)."""
@@ -156,7 +234,7 @@ class _Work:
         """Take the strength of the floor's penalty from the floor itself (Fellner-Schall step)."""
         hessian, gradient = normal_equations(self.trace, self.scene, self.at)
         active = active_parameters(self.scene, gradient)
-        covariance = _inverse(hessian[np.ix_(active, active)])
+        covariance = inverse(hessian[np.ix_(active, active)])
         m = self.trace.basis.size
         penalty, beta = self.trace.basis.penalty, self.scene.beta
         used = self.scene.strength * float(np.sum(covariance[-m:, -m:] * penalty))
@@ -169,7 +247,7 @@ class _Work:
         hessian, gradient = normal_equations(self.trace, self.scene, self.at)
         active = active_parameters(self.scene, gradient)
         covariance = np.zeros_like(hessian)
-        covariance[np.ix_(active, active)] = _inverse(hessian[np.ix_(active, active)])
+        covariance[np.ix_(active, active)] = inverse(hessian[np.ix_(active, active)])
         return Solution(
             self.trace,
             self.scene,
@@ -186,26 +264,19 @@ class _Work:
         )
 
 
-def _inverse(matrix: FloatArray) -> FloatArray:
-    """Inverse of an information matrix, scaled so that its units do not matter; weak directions stay very uncertain."""
-    scale = 1.0 / np.sqrt(np.maximum(np.diag(matrix), 1e-12))
-    scaled = matrix * scale[:, None] * scale
-    scaled[np.diag_indices(scaled.shape[0])] += 1e-9
-    return np.asarray(np.linalg.inv(scaled) * scale[:, None] * scale)
-
-
 def solve(sweep: Sweep, false_alarms: float) -> Solution:
     """Fit a scene to a sweep."""
     work = _Work(sweep, false_alarms)
     work.start()
     work.relaw()
     for _ in range(4):
-        if not work.add():
-            break
+        added = work.add()
+        changed = work.rethink()
         work.drop()
+        work.refit(3)
         work.relaw()
-    work.drop()
-    work.narrow_to_tones() if hasattr(work, "narrow_to_tones") else None
+        if not (added or changed):
+            break
     for _ in range(3):
         work.strengthen()
         work.refit(4)

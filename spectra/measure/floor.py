@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from spectra.signal.detectors import PointLaw
 from spectra.units import FloatArray
 
-__all__ = ["FloorBasis", "first_floor", "floor_basis", "fit_floor"]
+__all__ = ["WIDEST_CARRIER_HZ", "FixedFloor", "FloorBasis", "first_floor", "fit_floor", "floor_basis"]
 
 _KNOT_HZ = 5e6
 _MOST_INTERVALS = 240
@@ -84,6 +84,23 @@ class FloorBasis:
             for b in range(4):
                 result += self.values[:, a] * self.values[:, b] * covariance[self.interval + a, self.interval + b]
         return np.maximum(result, 0.0)
+
+
+@dataclass(frozen=True, slots=True)
+class FixedFloor:
+    """A floor that is known: ln(power) `level` (n,) under a stretch of trace, with nothing to fit."""
+
+    level: FloatArray
+    size: int = 0
+
+    @property
+    def penalty(self) -> FloatArray:
+        """Return no penalty."""
+        return np.empty((0, 0))
+
+    def floor(self, beta: FloatArray) -> FloatArray:
+        """Return the floor; `beta` is empty."""
+        return self.level
 
 
 def floor_basis(x: FloatArray, spacing_hz: float) -> FloorBasis:
@@ -175,7 +192,7 @@ def first_floor(
     for k in range(7):
         weight[:] = 0.0
         weight[: count * block] = np.repeat(np.where(taken, information, 0.0), block)
-        beta = fit_floor(basis, y, law, weight + 1e-9, beta, basis.prior_strength, rounds=3 if k else 6)
+        beta = fit_floor(basis, y, law, weight + 1e-9, beta, 30.0 * basis.prior_strength, rounds=3 if k else 6)
         above = mean - basis.floor(beta)[np.minimum((np.arange(count) * block + block // 2), n - 1)]
         again = (above < 2.5 * spread) & (above > -6.0 * spread)
         if np.array_equal(again, taken):

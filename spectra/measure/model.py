@@ -13,7 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-from spectra.measure.floor import FloorBasis
+from spectra.measure.floor import FixedFloor, FloorBasis
+from spectra.measure.linear import solve_damped
 from spectra.signal.blurred import edge
 from spectra.signal.detectors import PointLaw
 from spectra.units import FloatArray
@@ -35,7 +36,7 @@ class Trace:
     sigma: float
     law: PointLaw
     information: float
-    basis: FloorBasis
+    basis: FloorBasis | FixedFloor
 
 
 @dataclass(frozen=True, slots=True)
@@ -200,6 +201,8 @@ def normal_equations(trace: Trace, scene: Scene, at: Evaluation) -> tuple[FloatA
             block = here.T @ at.jacobian[c + low : c + high]
             hessian[mine, 4 * j : 4 * j + 4] = block
             hessian[4 * j : 4 * j + 4, mine] = block.T
+    if isinstance(basis, FixedFloor):
+        return hessian, gradient
     floor = slice(4 * k, size)
     hessian[floor, floor] = basis.gram(at.weight * at.by_noise**2) + scene.strength * basis.penalty
     gradient[floor] = basis.project(pull * at.by_noise) - scene.strength * (basis.penalty @ scene.beta)
@@ -254,6 +257,12 @@ def _moved(scene: Scene, step: FloatArray) -> Scene:
     return replace(scene, theta=theta, beta=scene.beta + np.clip(step[4 * k :], -1.0, 1.0))
 
 
+def _positions(trace: Trace, scene: Scene) -> FloatArray:
+    """Return where every parameter lies on the frequency axis, in points."""
+    knots = (np.arange(scene.beta.size) - 1.0) * (trace.x[-1] / max(scene.beta.size - 3, 1))
+    return np.r_[np.repeat(0.5 * (scene.theta[:, 0] + scene.theta[:, 1]), 4), knots]
+
+
 def fit(trace: Trace, scene: Scene, *, rounds: int = 12, tolerance: float = 1e-3) -> tuple[Scene, Evaluation]:
     """Return the scene after damped Fisher scoring, and the model there."""
     at = evaluate(trace, scene)
@@ -262,12 +271,11 @@ def fit(trace: Trace, scene: Scene, *, rounds: int = 12, tolerance: float = 1e-3
         hessian, gradient = normal_equations(trace, scene, at)
         active = active_parameters(scene, gradient)
         part, pull = hessian[np.ix_(active, active)], gradient[active]
-        diagonal = np.diag(part).copy() + 1e-9
+        position = _positions(trace, scene)[active]
         gain = 0.0
         for _ in range(5):
-            part[np.diag_indices(active.size)] = diagonal * (1.0 + damping) + 1e-9
             step = np.zeros(gradient.size)
-            step[active] = np.linalg.solve(part, pull)
+            step[active] = solve_damped(part, pull, damping, position)
             trial = _moved(scene, step)
             there = evaluate(trace, trial)
             gain = at.objective - there.objective

@@ -1,0 +1,127 @@
+"""``sweepmuster demo``: the main job on the demo captures, a visit to an invented vessel."""
+
+from __future__ import annotations
+
+import argparse
+import tomllib
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import spectra
+from spectra.cautions import DISCLAIMER
+from spectra.cli.batch import BATCH_SCHEMA
+from spectra.cli.console import print_findings, print_json, print_table, progress, wrap
+from spectra.cli.identify import print_identification
+from spectra.errors import UsageError
+
+if TYPE_CHECKING:
+    from spectra.identify.identification import Identification
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One step of the visit: what was swept, what was wanted, what had happened aboard, and the verdict to come."""
+
+    title: str
+    tells: str
+    files: tuple[str, ...]
+    lo_states: tuple[str, ...]
+    expect: str | None
+    verdict: str | None
+    satellite: str | None
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the options."""
+    parser.add_argument("--full", action="store_true", help="print the whole evidence of each step, as identify does")
+    parser.add_argument("--json", action="store_true", help="print the identifications as JSON")
+
+
+def demo_folder() -> Path:
+    """Return the folder of the demo captures: inside an installed package, or at the top of a checkout.
+
+    Raises
+    ------
+    UsageError
+        If the captures are nowhere.
+    """
+    package = Path(spectra.__file__).resolve().parent
+    for folder in (package / "captures_demo", package.parent / "captures_demo"):
+        if (folder / "demo.toml").is_file():
+            return folder
+    raise UsageError(
+        str(package), None, "an installation without demo captures", "captures_demo/demo.toml", "Install it again."
+    )
+
+
+def load_steps(folder: Path) -> tuple[dict[str, Any], tuple[Step, ...]]:
+    """Return the head of ``demo.toml`` and its steps."""
+    script = tomllib.loads((folder / "demo.toml").read_text(encoding="utf-8"))
+    steps = []
+    for entry in script.pop("step"):
+        states = entry["lo_state"]
+        steps.append(
+            Step(
+                title=entry["title"],
+                tells=entry["tells"],
+                files=tuple(entry["files"]),
+                lo_states=tuple(states) if isinstance(states, list) else (states,) * len(entry["files"]),
+                expect=entry.get("expect"),
+                verdict=entry.get("verdict"),
+                satellite=entry.get("satellite"),
+            )
+        )
+    return script, tuple(steps)
+
+
+def run_steps(folder: Path) -> Iterator[tuple[Step, Identification]]:
+    """Measure the sweeps of each step and identify them jointly."""
+    from spectra.capture import Context, read_context, sidecar_path
+    from spectra.identify import identify
+    from spectra.measure import measure
+    from spectra.plan import load_chain, load_table
+    from spectra.readers import read_sweep
+
+    script, steps = load_steps(folder)
+    table, chain = load_table(folder / script["table"]), load_chain(folder / script["chain"])
+    for step in progress(steps, "demo"):
+        measurements, contexts = [], []
+        for name in step.files:
+            sidecar = sidecar_path(folder / name)
+            contexts.append(read_context(sidecar) if sidecar.is_file() else Context())
+            measurements.append(measure(read_sweep(folder / name)))
+        # sidecars say which LO state was commanded; a step of one state says it once more for all its files
+        lo_state = step.lo_states[0] if len(set(step.lo_states)) == 1 else None
+        yield (
+            step,
+            identify(measurements, table, chain, lo_state=lo_state, expect=step.expect, context=contexts),
+        )
+
+
+def execute(arguments: argparse.Namespace) -> int:
+    """Run the visit and print what each step gives."""
+    folder = demo_folder()
+    if arguments.json:
+        results = [identification.to_dict() for _, identification in run_steps(folder)]
+        print_json({"schema": BATCH_SCHEMA, "results": results, "failed": []})
+        return 0
+    script, steps = load_steps(folder)
+    print(f"A visit to {script['vessel']} (all invented), {len(steps)} steps. Captures: {folder}")
+    rows = []
+    for number, (step, identification) in enumerate(run_steps(folder), 1):
+        print(f"\n{number}. {step.title}")
+        print(wrap(f"Aboard: {step.tells}", indent="   "))
+        if arguments.full:
+            print_identification(identification)
+        else:
+            print(
+                wrap(f"{identification.verdict.capitalize()}. {identification.sentence}", indent="     ", first="   → ")
+            )
+            print_findings(f for f in identification.findings if f.severity != "note")
+        rows.append((str(number), ", ".join(step.files), step.expect or "–", identification.verdict))
+    print()
+    print_table(("step", "sweeps", "wanted", "verdict"), rows)
+    print(f"\n{DISCLAIMER}")
+    return 0

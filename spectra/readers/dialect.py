@@ -1,0 +1,126 @@
+"""The dialect of rows of numbers: which character parts the cells, which is the decimal mark, what a row looks like."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+from spectra.readers.cells import FREQUENCY_SCALE, classify, split_row, unit_key
+
+__all__ = ["Dialect", "Row", "guess_dialect", "row_of"]
+
+_COMMA_PAIR = re.compile(r"\s*([+-]?[0-9]+),([0-9]+)\s*(?:[A-Za-zµ]+)?\s*")
+
+
+@dataclass(frozen=True, slots=True)
+class Dialect:
+    """Delimiter (``""`` one cell a line, ``" "`` any white space) and decimal mark of rows of numbers."""
+
+    delimiter: str
+    decimal: str
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """What a row looks like: the kind of each cell (trailing empty cells dropped), its number text and its unit."""
+
+    kinds: str
+    texts: tuple[str, ...]
+    units: tuple[str, ...]
+
+    @property
+    def numeric(self) -> bool:
+        """Say whether it is a row of numbers only (units, blanks and leading times allowed)."""
+        return "N" in self.kinds and "T" not in self.kinds and "D" not in self.kinds.lstrip("D")
+
+    def like(self, other: Row) -> bool:
+        """Say whether two rows belong to one table: the same cells are numbers, and units of the same kind."""
+        return self.kinds == other.kinds
+
+    @property
+    def numbers(self) -> int:
+        """How many cells are numbers."""
+        return self.kinds.count("N")
+
+
+def row_of(line: str, dialect: Dialect) -> Row:
+    """Return how a line looks in a dialect."""
+    parts = [classify(cell, dialect.decimal) for cell in split_row(line, dialect.delimiter)]
+    while parts and parts[-1][0] == "E":
+        parts.pop()
+    if not parts:
+        return Row("", (), ())
+    kinds, texts, units = zip(*parts, strict=True)
+    return Row("".join(kinds), texts, units)
+
+
+def guess_dialect(lines: list[str], *, decimal_hint: str | None = None) -> Dialect | None:
+    """Return the dialect in which all `lines` are rows of numbers that look alike, or None.
+
+    Order of trial: semicolon, tab, bar, comma, white space, one cell a line. A comma may be delimiter or decimal
+    mark: with one comma a line and no point anywhere it is the delimiter only if what stands before it rises.
+    """
+    joined = "\n".join(lines)
+    for delimiter in (";", "\t", "|"):
+        if all(delimiter in line for line in lines):
+            found = _with_delimiter(lines, delimiter)
+            if found:
+                return found
+    if "," in joined:
+        pairs = [_COMMA_PAIR.fullmatch(line) for line in lines]
+        if all(pairs) and "." not in joined:
+            first = [int(pair[1]) for pair in pairs if pair]
+            rising = all(b > a for a, b in zip(first, first[1:], strict=False)) and first[0] >= 0
+            if decimal_hint == "," or not rising:
+                return Dialect("", ",")
+            return Dialect(",", ".")
+        if all("," in line for line in lines):
+            dialect = Dialect(",", ".")
+            if _fits(lines, dialect):
+                return dialect
+            dialect = Dialect(",", ",")
+            if '"' in joined and _fits(lines, dialect):
+                return dialect
+    for decimal in (".", ","):
+        dialect = Dialect("", decimal)
+        if _fits(lines, dialect):
+            return dialect
+    for decimal in (".", ","):
+        dialect = Dialect(" ", decimal)
+        if _fits(lines, dialect):
+            return dialect
+    return None
+
+
+def _with_delimiter(lines: list[str], delimiter: str) -> Dialect | None:
+    cells = [cell.strip(' "') for line in lines for cell in line.split(delimiter)]
+    marked = [c for c in cells if "," in c or "." in c]
+    decimal = "."
+    if any("," in c for c in marked):
+        decimal = ","
+        both = [c for c in marked if "," in c and "." in c]
+        if both:
+            decimal = max(both[0].rfind(","), 0) > both[0].rfind(".") and "," or "."
+        elif any(c.count(",") > 1 for c in marked) and not any(c.count(".") > 1 for c in marked):
+            decimal = "."
+    order = (decimal, "." if decimal == "," else ",")
+    for mark in order:
+        dialect = Dialect(delimiter, mark)
+        if _fits(lines, dialect):
+            return dialect
+    return None
+
+
+def _fits(lines: list[str], dialect: Dialect) -> bool:
+    first = row_of(lines[0], dialect)
+    return first.numeric and all(row_of(line, dialect).like(first) for line in lines[1:])
+
+
+def same_units(row: Row, other: Row) -> bool:
+    """Say whether two rows have the same units cell by cell."""
+    return row.units == other.units
+
+
+def unit_scale(unit: str) -> float | None:
+    """Return Hz per unit, or None where it is no frequency."""
+    return FREQUENCY_SCALE.get(unit_key(unit))

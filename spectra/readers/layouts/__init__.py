@@ -1,0 +1,1 @@
+"""Layouts: one module each, a sniffer and a reader, in one ordered table."""

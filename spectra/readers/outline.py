@@ -1,0 +1,179 @@
+"""The outline of a file: preamble lines, tables of numbers, and what stands between and after them.
+
+The outline knows shapes only, not meanings: it says where rows of numbers begin and end, and refuses a row that
+breaks off inside a table. What the lines mean is the business of the preamble and of the layouts.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from spectra.errors import SweepFormatError
+from spectra.readers.dialect import Dialect, Row, guess_dialect, row_of
+from spectra.readers.table import Table, read_table
+
+__all__ = ["MAX_TABLES", "Outline", "Section", "TextLine", "outline_of"]
+
+MAX_TABLES = 5000
+_WIDE = 16
+_LOOK = 3
+
+
+@dataclass(frozen=True, slots=True)
+class TextLine:
+    """One line that is no row of numbers: 1-based number and text, stripped."""
+
+    line: int
+    text: str
+
+
+@dataclass(slots=True)
+class Section:
+    """Lines, and the table that follows them (None after the last table)."""
+
+    lines: list[TextLine] = field(default_factory=list)
+    table: Table | None = None
+
+
+@dataclass(slots=True)
+class Outline:
+    """The sections of a file in order."""
+
+    sections: list[Section]
+    single_rows: list[TextLine]
+
+    @property
+    def tables(self) -> list[Table]:
+        """All tables in order."""
+        return [section.table for section in self.sections if section.table is not None]
+
+    @property
+    def lines(self) -> list[TextLine]:
+        """All lines that are no rows, in order."""
+        return [line for section in self.sections for line in section.lines]
+
+
+class _Cursor:
+    """Lines of the text one by one, with look-ahead, never the whole text split."""
+
+    def __init__(self, data: bytes) -> None:
+        self.data, self.at, self.line = data, 0, 1
+
+    def peek(self, count: int) -> list[tuple[str, int]]:
+        """Return up to `count` lines from here, each with where it ends."""
+        found: list[tuple[str, int]] = []
+        at = self.at
+        while at < len(self.data) and len(found) < count:
+            end = self.data.find(b"\n", at) + 1 or len(self.data)
+            found.append((self.data[at:end].decode("utf-8", "replace").strip("\r\n\x1a\f"), end))
+            at = end
+        return found
+
+    def move(self, end: int, lines: int) -> None:
+        self.at, self.line = end, self.line + lines
+
+
+def outline_of(data: bytes, name: str) -> Outline:
+    """Return the outline of a text.
+
+    Raises
+    ------
+    SweepFormatError
+        If a table breaks off in a row that is no row, or there are too many tables.
+    """
+    cursor = _Cursor(data)
+    sections, section = [], Section()
+    singles: list[TextLine] = []
+    hint: Dialect | None = None
+    while cursor.at < len(data):
+        ahead = cursor.peek(_LOOK)
+        text, end = ahead[0]
+        found = _begins_table([line for line, _ in ahead], hint) if _has_digit(text) else None
+        if found is None:
+            if text.strip():
+                section.lines.append(TextLine(cursor.line, text.strip()))
+                if _number_only(text, hint):
+                    singles.append(section.lines[-1])
+            cursor.move(end, 1)
+            continue
+        row, dialect = found
+        table = read_table(data, cursor.at, cursor.line, row, dialect, name)
+        hint = dialect
+        cursor.move(table.end, table.rows)
+        section.table = table
+        sections.append(section)
+        if len(sections) > MAX_TABLES:
+            raise SweepFormatError(
+                name, cursor.line, f"more than {MAX_TABLES} tables", "a sweep, or a few", "Save one trace per file."
+            )
+        section = Section()
+        _check_break(cursor, row, dialect, table, name)
+    sections.append(section)
+    return Outline(sections, singles)
+
+
+def _has_digit(text: str) -> bool:
+    return any(char.isdigit() for char in text)
+
+
+def _number_only(text: str, hint: Dialect | None) -> bool:
+    row = row_of(text.strip(), hint) if hint else None
+    if row is None:
+        dialect = guess_dialect([text.strip()])
+        row = row_of(text.strip(), dialect) if dialect else None
+    return row is not None and row.numeric
+
+
+def _begins_table(lines: list[str], hint: Dialect | None) -> tuple[Row, Dialect] | None:
+    """Return first row and dialect if a table begins here: rows that look alike, or one row of many levels."""
+    if not lines[0].strip():
+        return None
+    for count in (3, 2):
+        sample = lines[:count]
+        if len(sample) < count or not all(_has_digit(line) for line in sample):
+            continue
+        if hint is not None:
+            row = row_of(sample[0], hint)
+            if row.numeric and all(row_of(line, hint).like(row) for line in sample[1:]):
+                return row, hint
+        dialect = guess_dialect(sample)
+        if dialect is not None and count <= len(lines):
+            return row_of(sample[0], dialect), dialect
+    if len(lines[0]) >= 2 * _WIDE:
+        dialect = guess_dialect(lines[:1])
+        if dialect is not None:
+            row = row_of(lines[0], dialect)
+            if row.numbers >= _WIDE:
+                return row, dialect
+    return None
+
+
+def _check_break(cursor: _Cursor, row: Row, dialect: Dialect, table: Table, name: str) -> None:
+    """Refuse a row that breaks off, or looks unlike the others, inside or at the end of a table."""
+    ahead = cursor.peek(_LOOK)
+    if not ahead:
+        return
+    text = ahead[0][0]
+    if not text.strip() or not _has_digit(text):
+        return
+    odd = row_of(text, dialect)
+    if not odd.kinds or odd.kinds[0] not in "NX" or table.rows < 3:
+        return
+    if len(ahead) > 1 and _begins_table([line for line, _ in ahead], None):
+        following = row_of(ahead[1][0], dialect)
+        if not following.like(row):
+            return  # another table begins
+    cells = f"{len(odd.kinds)} of {len(row.kinds)} cells" if len(odd.kinds) != len(row.kinds) else repr(text.strip()[:60])
+    mark = "," if dialect.decimal == "." else "."
+    if len(odd.kinds) == len(row.kinds) and mark in text and "T" in odd.kinds:
+        raise SweepFormatError(
+            name,
+            cursor.line,
+            f"{text.strip()[:60]!r} after rows with {dialect.decimal!r} as decimal mark",
+            "one decimal mark in the whole file",
+            "Export again with one decimal mark.",
+        )
+    raise SweepFormatError(
+        name, cursor.line, f"a row of {cells}" if "of" in cells else cells, f"rows of {len(row.kinds)} numbers like the "
+        "rows before", "The file may be cut short: save the trace again."
+    )

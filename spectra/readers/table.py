@@ -1,0 +1,364 @@
+"""Tables: runs of rows of numbers that look alike, found in the text and converted in bulk.
+
+Every number is exactly ``float`` of its text. The bulk paths convert bytes (NumPy for small tables, pandas' parser
+for large ones) and are only trusted where the rows are provably regular; anything else goes cell by cell.
+"""
+
+from __future__ import annotations
+
+import io
+import sys
+import warnings
+from dataclasses import dataclass
+
+import numpy as np
+
+from spectra.errors import SweepFormatError
+from spectra.readers.cells import FREQUENCY_SCALE, unit_key
+from spectra.readers.dialect import Dialect, Row, row_of
+from spectra.units import FloatArray
+
+__all__ = ["Table", "read_table"]
+
+_DIGITS = b"0123456789+-.eE \t\r\n"
+_LARGE = 4 * 1024 * 1024
+_LARGE_IF_LOADED = 256 * 1024
+_STEP = 8192
+
+
+@dataclass(slots=True)
+class Table:
+    """Rows of numbers.
+
+    Attributes
+    ----------
+    values : ndarray, shape (rows, columns)
+        Numbers; NaN where a cell says that there is no value.
+    cells : tuple of int
+        Which cell of the row each column is.
+    units : tuple of str
+        Unit standing in the cells of each column (or in the cell after it), "" for none.
+    start, end : int
+        Bytes of the text that the rows take.
+    first_line, last_line : int
+        1-based.
+    width : int
+        Cells in a row, trailing empty ones not counted.
+    """
+
+    values: FloatArray
+    cells: tuple[int, ...]
+    units: tuple[str, ...]
+    dialect: Dialect
+    start: int
+    end: int
+    first_line: int
+    last_line: int
+    width: int
+    stamps: tuple[str, ...] = ()
+    last_cut: bool = False
+
+    @property
+    def rows(self) -> int:
+        """Number of rows."""
+        return int(self.values.shape[0])
+
+
+def column_cells(row: Row) -> tuple[tuple[int, ...], tuple[str, ...]]:
+    """Return which cells of a row are columns of numbers (or of no value), and their units."""
+    cells = tuple(i for i, kind in enumerate(row.kinds) if kind in "NX")
+    units = []
+    for i in cells:
+        unit = row.units[i]
+        if not unit and i + 1 < len(row.kinds) and row.kinds[i + 1] == "u":
+            unit = row.units[i + 1]
+        units.append(unit)
+    return cells, tuple(units)
+
+
+def read_table(data: bytes, start: int, line: int, row: Row, dialect: Dialect, name: str) -> Table:
+    """Read the table whose first row stands at `start`, to where its rows end.
+
+    Parameters
+    ----------
+    data : bytes
+        The text, UTF-8.
+    start : int
+        Where the first row begins.
+    line : int
+        1-based number of that line.
+    row : Row
+        How the first row looks.
+    dialect : Dialect
+    name : str
+        File name for messages.
+    """
+    if "D" not in row.kinds:
+        bulk = _pandas(data, start, line, row, dialect) or _numpy(data, start, line, row, dialect)
+        if bulk is not None and not _goes_on(data, bulk.end, row, dialect):
+            return bulk
+    return _row_by_row(data, start, line, row, dialect, name)
+
+
+def _goes_on(data: bytes, at: int, row: Row, dialect: Dialect) -> bool:
+    """Say whether the line at `at` belongs to the table though its bytes looked irregular."""
+    if at >= len(data):
+        return False
+    line = data[at : data.find(b"\n", at) + 1 or len(data)]
+    return _belongs(row_of(line.decode("utf-8", "replace").rstrip("\r\n"), dialect), row)
+
+
+def _allowed(row: Row, dialect: Dialect) -> bytes:
+    extra = dialect.delimiter + dialect.decimal + '"' + "".join(row.units)
+    return _DIGITS + extra.encode("ascii", "ignore")
+
+
+def _plain(row: Row, dialect: Dialect) -> bool:
+    """Say whether a row is nothing but bare numbers."""
+    return set(row.kinds) == {"N"} and not any(row.units) and dialect.delimiter in (",", ";", "\t", "")
+
+
+def _pandas(data: bytes, start: int, line: int, row: Row, dialect: Dialect) -> Table | None:
+    """Convert a large plain table with pandas' parser; None where that does not apply or does not fit."""
+    size = len(data) - start
+    if size < (_LARGE_IF_LOADED if "pandas" in sys.modules else _LARGE) or not _plain(row, dialect):
+        return None
+    end = _last_like(data, start, row, dialect)
+    if end is None or end - start < size - 65536:
+        return None
+    import pandas as pd
+
+    options = {} if _version(pd.__version__) >= (3, 1) else {"float_precision": "round_trip"}
+    columns = len(row.kinds) + (data[start : data.find(b"\n", start)].rstrip(b"\r ").endswith(_mark(dialect)))
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("error")
+            frame = pd.read_csv(
+                io.BytesIO(memoryview(data)[start:end]),
+                header=None,
+                names=list(range(columns)),
+                usecols=list(range(len(row.kinds))),
+                sep=dialect.delimiter or "\x1f",
+                decimal=dialect.decimal,
+                dtype=np.float64,
+                quoting=3,
+                skip_blank_lines=False,
+                na_filter=True,
+                keep_default_na=False,
+                encoding="ascii",
+                **options,
+            )
+    except (ValueError, UnicodeError, Warning, OverflowError):
+        return None  # something irregular: the exact path finds out what
+    values = np.ascontiguousarray(frame.to_numpy(dtype=np.float64, copy=False))
+    if not np.isfinite(values).all():
+        return None
+    rows = values.shape[0]
+    cells, units = column_cells(row)
+    return Table(values, cells, units, dialect, start, end, line, line + rows - 1, len(row.kinds))
+
+
+def _mark(dialect: Dialect) -> bytes:
+    return dialect.delimiter.encode() or b"\x00"
+
+
+def _version(text: str) -> tuple[int, int]:
+    major, minor = text.split(".")[:2]
+    return int(major), int("".join(c for c in minor if c.isdigit()) or 0)
+
+
+def _last_like(data: bytes, start: int, row: Row, dialect: Dialect) -> int | None:
+    """Return the end of the last line that looks like `row`, looking back over at most a few dozen lines."""
+    end = len(data)
+    for _ in range(64):
+        if end <= start:
+            return None
+        begin = data.rfind(b"\n", start, end - 1) + 1 or start
+        if row_of(data[begin:end].decode("utf-8", "replace"), dialect).like(row):
+            return end
+        end = begin
+    return None
+
+
+def _numpy(data: bytes, start: int, line: int, row: Row, dialect: Dialect) -> Table | None:
+    """Convert regular rows from `start` with NumPy; None where the first rows are not regular."""
+    allowed = _allowed(row, dialect)
+    pieces: list[FloatArray] = []
+    at, size, rows, done = start, _STEP, 0, False
+    columns = row.kinds.count("N")
+    if not columns or "X" in row.kinds:
+        return None
+    while at < len(data) and not done:
+        end = data.find(b"\n", min(at + size, len(data) - 1)) + 1 or len(data)
+        chunk = data[at:end]
+        foreign = chunk.translate(None, allowed)
+        if foreign:
+            bad = min(chunk.find(byte) for byte in {foreign[i : i + 1] for i in range(len(foreign))})
+            chunk = chunk[: chunk.rfind(b"\n", 0, bad) + 1]
+            done = True
+        values, used, count = _regular(chunk, row, dialect)
+        if values is None:
+            if not pieces:
+                return None
+            break
+        if count:
+            pieces.append(values)
+        rows += count
+        done = done or used < len(chunk)
+        at += used
+        size = min(size * 2, 1 << 22)
+    if rows < 2:
+        return None
+    cells, units = column_cells(row)
+    values = pieces[0] if len(pieces) == 1 else np.concatenate(pieces)
+    return Table(values, cells, units, dialect, start, at, line, line + rows - 1, len(row.kinds))
+
+
+def _regular(chunk: bytes, row: Row, dialect: Dialect) -> tuple[FloatArray | None, int, int]:
+    """Return values of the leading rows that are regular, the bytes they take, and their count."""
+    columns = row.kinds.count("N")
+    empty: FloatArray = np.empty((0, columns))
+    if not chunk:
+        return empty, 0, 0
+    text = chunk if chunk.endswith(b"\n") else chunk + b"\n"
+    for unit in sorted({unit for unit in row.units if unit}, key=len, reverse=True):
+        text = text.replace(unit.encode(), b"")
+    drop = b'\r"'
+    if dialect.delimiter and dialect.delimiter != " ":
+        if b'"' in text and dialect.delimiter == dialect.decimal:
+            return None, 0, 0
+        if b" " in text or (b"\t" in text and dialect.delimiter != "\t"):
+            if _blank_between_digits(text):
+                return None, 0, 0
+            drop += b" " if dialect.delimiter == "\t" else b" \t"
+    text = text.translate(None, drop)
+    raw = np.frombuffer(text, np.uint8)
+    good = _regular_lines(raw, text, row, dialect)
+    if good == 0:
+        return empty, 0, 0
+    lines = text.count(b"\n")
+    used = len(chunk)
+    if good < lines:
+        text = text[: _nth_newline(text, good)]
+        used = _nth_newline(chunk, good)
+    table = bytes.maketrans(
+        (dialect.delimiter.strip() or "\t").encode() + b"\n" + dialect.decimal.encode(), b"  ."
+    )
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        try:
+            values = np.fromstring(text.translate(table).decode("ascii"), dtype=np.float64, sep=" ")
+        except (ValueError, DeprecationWarning, UnicodeError):
+            return None, 0, 0
+    if values.size != good * columns:
+        return None, 0, 0
+    return values.reshape(good, columns), used, good
+
+
+def _nth_newline(text: bytes, n: int) -> int:
+    ends = np.flatnonzero(np.frombuffer(text, np.uint8) == 10)
+    return int(ends[n - 1]) + 1 if n <= ends.size else len(text)
+
+
+def _blank_between_digits(text: bytes) -> bool:
+    raw = np.frombuffer(text, np.uint8)
+    blank = np.flatnonzero((raw == 32) | (raw == 9))
+    blank = blank[(blank > 0) & (blank < raw.size - 1)]
+    before, after = raw[blank - 1], raw[blank + 1]
+    inside = (before >= 48) & (before <= 57) & (((after >= 48) & (after <= 57)) | (after == 43) | (after == 45))
+    run = (before >= 48) & (before <= 57) & (after == 32)  # several blanks after a digit: look at each by hand
+    if run.any():
+        stripped = b" ".join(text.split(b" "))
+        import re
+
+        return re.search(rb"[0-9][ \t]+[0-9+\-]", stripped) is not None
+    return bool(inside.any())
+
+
+def _regular_lines(raw: FloatArray, text: bytes, row: Row, dialect: Dialect) -> int:
+    """Return how many leading lines have the same cells, filled and empty, as `row`."""
+    ends = np.flatnonzero(raw == 10)
+    if dialect.delimiter in (" ", ""):
+        blank = (raw == 32) | (raw == 9) | (raw == 10)
+        starts = np.flatnonzero(~blank & np.concatenate(([True], blank[:-1])))
+        upto = np.searchsorted(starts, ends)
+        counts = np.diff(upto, prepend=0)
+        wrong = np.flatnonzero(counts != row.kinds.count("N"))
+        return int(wrong[0]) if wrong.size else int(ends.size)
+    marks = np.flatnonzero((raw == ord(dialect.delimiter)) | (raw == 10))
+    is_end = raw[marks] == 10
+    per_line = np.diff(np.flatnonzero(is_end), prepend=-1)
+    width = int(per_line[0])
+    wrong = np.flatnonzero(per_line != width)
+    good = int(wrong[0]) if wrong.size else int(ends.size)
+    if good == 0 or width < len(row.kinds):
+        return 0
+    lengths = np.diff(marks[: good * width], prepend=-1).reshape(good, width)
+    filled = lengths > 1
+    want = np.zeros(width, bool)
+    want[[i for i, kind in enumerate(row.kinds) if kind == "N"]] = True
+    differs = np.flatnonzero((filled != want).any(axis=1))
+    return int(differs[0]) if differs.size else good
+
+
+def _row_by_row(data: bytes, start: int, line: int, row: Row, dialect: Dialect, name: str) -> Table:
+    """Read rows cell by cell, as long as they have the same numbers; units may change from row to row."""
+    from spectra.readers.cells import number
+
+    cells, units = column_cells(row)
+    varying = [False] * len(cells)
+    out: list[list[float]] = []
+    stamps: list[str] = []
+    at, last_line = start, line - 1
+    while at < len(data):
+        end = data.find(b"\n", at) + 1 or len(data)
+        text = data[at:end].decode("utf-8", "replace").rstrip("\r\n")
+        this = row if at == start else row_of(text, dialect)
+        if at != start and not _belongs(this, row):
+            break
+        values = []
+        _, these = column_cells(this) if this.kinds == row.kinds else (cells, units)
+        for column, i in enumerate(cells):
+            value = number(this.texts[i], dialect.decimal) if this.kinds[i] == "N" else float("nan")
+            unit = these[column] if column < len(these) else units[column]
+            if unit != units[column]:
+                varying[column] = True
+            scale = FREQUENCY_SCALE.get(unit_key(unit))
+            values.append(float("nan") if value is None else value)
+            if varying[column] and scale is None and this.kinds[i] == "N":
+                raise SweepFormatError(
+                    name,
+                    last_line + 1,
+                    f"unit {unit!r} after rows in {units[column]!r}",
+                    "one unit in a column",
+                    "Export again in one unit.",
+                )
+            if scale is not None:
+                values[-1] = value * scale if value is not None else float("nan")
+        if "D" in row.kinds:
+            stamps.append(" ".join(t for k, t in zip(this.kinds, this.texts, strict=True) if k == "D"))
+        out.append(values)
+        last_line += 1
+        at = end
+    scaled = tuple("Hz" if FREQUENCY_SCALE.get(unit_key(u)) is not None else u for u in units)
+    return Table(
+        np.array(out, dtype=np.float64).reshape(len(out), len(cells)),
+        cells,
+        scaled,
+        dialect,
+        start,
+        at,
+        line,
+        last_line,
+        len(row.kinds),
+        tuple(stamps),
+    )
+
+
+def _belongs(row: Row, first: Row) -> bool:
+    """Say whether a row continues the table, blanked cells allowed where the first row has numbers and the reverse."""
+    if len(row.kinds) != len(first.kinds):
+        return False
+    return all(
+        a == b or (a in "NXE" and b in "NX") for a, b in zip(row.kinds, first.kinds, strict=True)
+    ) and "N" in row.kinds

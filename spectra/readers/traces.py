@@ -1,0 +1,119 @@
+"""Which trace is the main one: the average, else the live one, blanked columns skipped, a hold only if nothing else."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from spectra.errors import SweepFormatError
+from spectra.readers.draft import Draft, TraceColumn
+from spectra.readers.options import Options
+from spectra.readers.words import fold, trace_mode_of
+
+__all__ = ["choose_trace", "usable_columns"]
+
+_ABSURD_DB = 300.0
+"""No level in any dB unit lies beyond; instruments fill blanked traces with such numbers. Common practice, no source."""
+
+
+def usable_columns(draft: Draft, name: str) -> None:
+    """Drop blanked columns and columns with gaps, with a remark; refuse where none is left.
+
+    A row without a level in the only trace is an error of that row; in a trace beside a whole one it only costs
+    that trace.
+    """
+    kept: list[TraceColumn] = []
+    dropped: list[str] = []
+    first_gap: int | None = None
+    for column in draft.columns:
+        finite = np.isfinite(column.values)
+        if _blanked(column, finite, len(draft.columns)):
+            dropped.append(f"{column.name} (blanked)")
+        elif not finite.all():
+            dropped.append(f"{column.name} (values missing)")
+            gap = int(np.flatnonzero(~finite)[0])
+            first_gap = gap if first_gap is None else first_gap
+        else:
+            kept.append(column)
+    if not kept:
+        line = draft.lines[0] + (first_gap or 0)
+        raise SweepFormatError(
+            name,
+            line,
+            "a row without a level" if first_gap is not None else "a blanked trace",
+            "a level in every row, a finite number",
+            "Save the trace again.",
+        )
+    if dropped:
+        draft.assumptions.append("left out: " + ", ".join(dropped))
+    draft.columns = kept
+
+
+def _blanked(column: TraceColumn, finite: np.ndarray, count: int) -> bool:
+    values = column.values
+    if not finite.any():
+        return count > 1
+    if not finite.all():
+        return False
+    constant = bool((values == values[0]).all())
+    absurd = bool((np.abs(values) >= _ABSURD_DB).all())
+    return absurd or (constant and count > 1 and values.size > 2)
+
+
+def choose_trace(draft: Draft, name: str, options: Options) -> tuple[int, list[int]]:
+    """Return the index of the main trace among the columns, and those of the others."""
+    columns = draft.columns
+    modes = [_mode(draft, i) for i in range(len(columns))]
+    if options.trace is not None:
+        main = _asked(columns, modes, str(options.trace), name)
+    else:
+        main = next(
+            (modes.index(mode) for mode in ("average", "clear_write", None) if mode in modes),
+            modes.index("max_hold") if "max_hold" in modes else 0,
+        )
+        if modes[main] in ("max_hold", "min_hold"):
+            draft.warnings.append(
+                f"quality.hold_used: only a {str(modes[main]).replace('_', ' ')} trace is in the file; levels are "
+                "not those of an average"
+            )
+    return main, [i for i in range(len(columns)) if i != main]
+
+
+def _mode(draft: Draft, index: int) -> str | None:
+    column = draft.columns[index]
+    if column.mode:
+        return column.mode
+    own = draft.facts.per_trace.get(column.trace or index + 1, {}).get("trace_mode")
+    if own is not None:
+        return trace_mode_of(str(own.value))
+    named = trace_mode_of(column.name)
+    if named:
+        return named
+    shared = draft.facts.get("trace_mode")
+    if shared is not None and isinstance(shared.value, tuple) and index < len(shared.value):
+        return trace_mode_of(shared.value[index])
+    if shared is not None and isinstance(shared.value, str) and len(draft.columns) == 1:
+        return trace_mode_of(shared.value)
+    return None
+
+
+def _asked(columns: list[TraceColumn], modes: list[str | None], wanted: str, name: str) -> int:
+    key = fold(wanted).replace("_", " ").strip()
+    for i, column in enumerate(columns):
+        if fold(column.name).strip() == key:
+            return i
+    for i, column in enumerate(columns):
+        if key.isdigit() and int(key) == (column.trace or i + 1):
+            return i
+    mode = trace_mode_of(wanted)
+    if mode in modes:
+        return modes.index(mode)
+    partly = [i for i, column in enumerate(columns) if key in fold(column.name)]
+    if len(partly) == 1:
+        return partly[0]
+    raise SweepFormatError(
+        name,
+        None,
+        f"no trace {wanted!r}",
+        "one of " + ", ".join(repr(c.name) for c in columns),
+        "State trace= or --trace again, by name, number or mode.",
+    )

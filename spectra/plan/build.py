@@ -12,7 +12,7 @@ import numpy as np
 from spectra.errors import TableError
 from spectra.plan.content import content_hash
 from spectra.plan.numbers import printed_text, value_step
-from spectra.plan.words import POLARISATION_WORDS, tidy
+from spectra.plan.words import read_dates, read_kinds, read_polarisations, read_rates, tidy
 from spectra.units import FloatArray
 
 if TYPE_CHECKING:
@@ -48,6 +48,16 @@ TEXTS = (
 STEP_COLUMN = "rf_step_khz"
 """Optional column that states the rounding step of rf_mhz where the printed digits do not show it."""
 
+WORD_READERS = (
+    ("polarisation", read_polarisations),
+    ("kind", read_kinds),
+    ("code_rate", read_rates),
+    ("valid_from", read_dates),
+    ("valid_to", read_dates),
+)
+"""Text columns whose words have a meaning, with what reads them."""
+
+_CONTROLS = dict.fromkeys([*range(9), 11, 12, *range(14, 32)], " ") | {13: None}
 _FROM_FILE_UNITS = {
     "rf_mhz": ("rf_hz", 1e6),
     "symbol_rate_kbd": ("symbol_rate_bd", 1e3),
@@ -87,20 +97,32 @@ def table_from_rows(rows: Iterable[Any], file: str) -> CarrierTable:
     """Build a table from `CarrierRow` objects or mappings; see `CarrierTable.from_rows`."""
     taken = [_row_values(row, index, file) for index, row in enumerate(rows)]
     numbers = {name: _number_column(taken, name) for name in NUMBERS}
-    text: dict[str, list[str]] = {name: [str(row.get(name) or "") for row in taken] for name in TEXTS}
+    lines = [int(row["line"]) for row in taken]
+    text: dict[str, list[str]] = {name: [clean(row.get(name)) for row in taken] for name in TEXTS}
+    for name, read in WORD_READERS:
+        text[name], told = read(text[name], lines, name)
+        for problem in told:
+            if problem.stops:
+                raise problem.error(file)
     for name in dict.fromkeys(key for row in taken for key in row["extra"]):
-        text[name] = [row["extra"].get(name, "") for row in taken]
+        text[name] = [clean(row["extra"].get(name)) for row in taken]
     stated = _number_column(taken, "rf_step_hz")
     natural = np.array([value_step(value) for value in numbers["rf_hz"].tolist()], dtype=np.float64)
     if np.any(np.isfinite(stated) & (stated != natural)):
         text[STEP_COLUMN] = [
-            printed_text(step / 1e3) if math.isfinite(step) and step != plain else ""
+            printed_text(round(step / 1e3, 9)) if math.isfinite(step) and step != plain else ""
             for step, plain in zip(stated.tolist(), natural.tolist(), strict=True)
         ]
     steps = np.where(np.isfinite(stated), stated, natural)
     unknown = [name for name in text if name not in TEXTS]
-    lines = [int(row["line"]) for row in taken]
     return assemble(file, lines, numbers, steps, [bool(row.get("service")) for row in taken], text, unknown)
+
+
+def clean(value: Any) -> str:
+    """Return a text cell as a file can hold it: no outer spaces, no control characters but line ends and tabs."""
+    if value is None:
+        return ""
+    return str(value).translate(_CONTROLS).strip()
 
 
 def _number_column(rows: Sequence[Mapping[str, Any]], name: str) -> FloatArray:
@@ -122,19 +144,16 @@ def _row_values(row: Any, index: int, file: str) -> dict[str, Any]:
     known = {*NUMBERS, *TEXTS, "line", "rf_step_hz", "service"}
     for name in [key for key in given if key not in known]:
         value = given.pop(name)
-        extra[name] = "" if value is None else str(value)
+        extra[str(name).strip()] = value
     line = given["line"] = given.get("line") or index + 2
 
     def refuse(column: str, expected: str) -> TableError:
         return TableError(file, line, repr(given.get(column)), expected, f"Give {column} a value.", column)
 
-    given["satellite"] = tidy(str(given.get("satellite") or ""))
+    for name in ("satellite", "beam"):
+        given[name] = tidy(clean(given.get(name)))
     if not given["satellite"]:
         raise refuse("satellite", "the name of a satellite")
-    word = str(given.get("polarisation") or "").strip()
-    if word.lower() not in POLARISATION_WORDS:
-        raise refuse("polarisation", "H, V, L or R")
-    given["polarisation"] = POLARISATION_WORDS[word.lower()]
     rf = given.get("rf_hz")
     if rf is None or not math.isfinite(float(rf)) or float(rf) <= 0.0:
         raise refuse("rf_hz", "a frequency in Hz")

@@ -279,7 +279,7 @@ def _frequency(source: _Source, key: str, block: Mapping[str, Any], nth: int) ->
         return value * _MHZ
     for slip, unit in ((1e3, "GHz"), (1e-3, "kHz"), (1e-6, "Hz")):
         if 100.0 <= value * slip <= 100e3:
-            mend = f"The value looks like {unit}: write {printed_text(value * slip)}."
+            mend = f"The value looks like {unit}: write {printed_text(round(value * slip, 9))}."
             raise source.error("lo_state", key, f"{value:g}", "a frequency in MHz", mend, nth)
     raise source.error("lo_state", key, f"{value:g}", "a frequency of 100 MHz to 100 GHz", "Write it in MHz.", nth)
 

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
     from spectra.plan.table import CarrierTable, PlanList
 
-__all__ = ["SAME_POSITION_DEG", "cut_into_lists", "longitude_groups"]
+__all__ = ["SAME_POSITION_DEG", "cut_into_lists", "longitude_groups", "rows_by"]
 
 SAME_POSITION_DEG = 0.5
 """Longitudes of one satellite nearer than this are one position; farther apart they are two satellites of one name."""
@@ -51,6 +51,14 @@ def cut_into_lists(table: CarrierTable) -> tuple[PlanList, ...]:
             for longitude, part in longitude_groups(table.orbital_longitude_deg[members]):
                 found.append(PlanList(satellite, beam or None, polarisation, longitude, members[part]))
     return tuple(sorted(found, key=lambda one: int(one.rows.min())))
+
+
+def rows_by(column: NDArray[np.object_]) -> dict[str, NDArray[np.intp]]:
+    """Return the rows of each distinct cell of a text column, in order of first appearance."""
+    groups: dict[str, list[int]] = {}
+    for index, cell in enumerate(column.tolist()):
+        groups.setdefault(cell, []).append(index)
+    return {cell: np.array(rows, dtype=np.intp) for cell, rows in groups.items()}
 
 
 def longitude_groups(longitude_deg: FloatArray) -> list[tuple[float | None, NDArray[np.intp]]]:

@@ -24,6 +24,7 @@ __all__ = [
 ]
 
 _SAFE = frozenset("0123456789.-+")
+_DIGITS = frozenset("0123456789.")
 _EMPTY = frozenset({"n/a", "na", "nan", "none", "null", "-", "–", "—", "?"})
 _GROUPED = re.compile(r"[+-]?\d{1,3}(?:[ \u00a0\u2009\u202f'\u2019]\d{3})+(?:[.,]\d+)?")
 _WITH_UNIT = re.compile(r"([+-]?[\d.,]+(?:[eE][+-]?\d+)?)\s*([A-Za-zµ%°/]+)")
@@ -233,29 +234,31 @@ def printed_steps(cells: list[str], values_hz: FloatArray, factor: float) -> Flo
     the column ``rf_step_khz``.
     """
     marked = [cell.replace(",", ".") for cell in cells]
-    decimals = [len(cell) - cell.find(".") - 1 if "." in cell else 0 for cell in marked]
     if all(cell.endswith(".0") for cell in marked if cell):
         decimals = [0] * len(cells)
-    steps = factor * 10.0 ** -np.array(decimals, dtype=np.float64)
-    for index, cell in enumerate(marked):
-        if "e" in cell or "E" in cell:
-            try:
-                exponent = Decimal(cell).as_tuple().exponent
-            except InvalidOperation:
-                continue
-            steps[index] = factor * 10.0 ** int(exponent) if isinstance(exponent, int) else factor
+    else:
+        decimals = [len(cell) - cell.find(".") - 1 if "." in cell else 0 for cell in marked]
+    power = round(math.log10(factor))
+    exact = {count: float(f"1e{power - count}") for count in set(decimals)}
+    steps = np.array([exact[count] for count in decimals], dtype=np.float64)
+    if not _DIGITS.issuperset("".join(marked)):
+        for index, cell in enumerate(marked):
+            if not _DIGITS.issuperset(cell) and np.isfinite(values_hz[index]):
+                steps[index] = value_step(float(values_hz[index]))  # grouped or with an exponent: the digits are lost
     steps[~np.isfinite(values_hz)] = math.nan
-    return np.asarray(steps, dtype=np.float64)
+    return steps
 
 
 def printed_text(value: float) -> str:
-    """Return the shortest decimal text, without exponent, that reads back to `value` (to 9 decimals)."""
-    text = f"{round(value, 9):.9f}".rstrip("0").rstrip(".")
-    return "0" if text in {"-0", ""} else text
+    """Return the shortest decimal text, without exponent, that reads back to `value`."""
+    text = repr(float(value))
+    if "e" in text:
+        text = format(Decimal(text), "f")
+    return text.rstrip("0").rstrip(".") if "." in text else text
 
 
 def value_step(rf_hz: float) -> float:
     """Return the rounding step that a frequency shows when printed in MHz without trailing zeros, at most 1 MHz."""
-    text = printed_text(rf_hz / 1e6)
+    text = printed_text(round(rf_hz / 1e6, 9))
     decimals = len(text) - text.find(".") - 1 if "." in text else 0
     return float(f"1e{6 - decimals}")

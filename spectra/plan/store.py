@@ -19,20 +19,22 @@ from pathlib import Path
 import numpy as np
 
 from spectra.errors import TableError
-from spectra.plan.build import STEP_COLUMN, TEXTS, assemble
+from spectra.plan.build import STEP_COLUMN, TEXTS, WORD_READERS, assemble
 from spectra.plan.csvtext import Records, plain, read_records
 from spectra.plan.numbers import QUANTITIES, Quantity, decimal_comma, parse_column, printed_steps, printed_text
 from spectra.plan.problems import TableProblem, told_once
 from spectra.plan.table import CarrierTable
-from spectra.plan.words import read_dates, read_kinds, read_polarisations, read_rates, read_service, tidy
+from spectra.plan.words import read_service, tidy
 from spectra.units import FloatArray
 
-__all__ = ["Reading", "load_table", "read_table"]
+__all__ = ["GUARDED", "Reading", "known_headers", "load_table", "read_table"]
 
 _INNER = {"rf_mhz": "rf_hz", "symbol_rate_kbd": "symbol_rate_bd", "bandwidth_khz": "bandwidth_hz"}
 _SPELLINGS = {"pol": "polarisation", "polarization": "polarisation", "notes": "remark", "remarks": "remark"}
 _STEP = Quantity(STEP_COLUMN, "rf_step", "khz", {"khz": 1e3}, 1e-3, 1e9, "a rounding step above zero")
-_GUARDED = ("=", "+", "-", "@", "\t", "\r", "'")
+GUARDED = ("=", "+", "-", "@", "'")
+"""A text cell that begins so is saved with an apostrophe in front, and read without it: a spreadsheet would take it
+for a formula."""
 
 
 def _header_names() -> dict[str, tuple[str, float]]:
@@ -48,6 +50,11 @@ def _header_names() -> dict[str, tuple[str, float]]:
 
 
 _HEADERS = _header_names()
+
+
+def known_headers() -> frozenset[str]:
+    """Return every header that has a meaning, as `plain` compares them."""
+    return frozenset(_HEADERS)
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,7 +104,7 @@ def read_table(path: str | Path) -> Reading:
     TableError
         If the file is no CSV text, or lacks a required column.
     """
-    records, file = read_records(path, frozenset(_HEADERS))
+    records, file = read_records(path, known_headers())
     problems: list[TableProblem] = []
     rows, lines = _rows(records, problems)
     width = len(records.header)
@@ -111,8 +118,12 @@ def read_table(path: str | Path) -> Reading:
     text, service = _text_columns(where, columns, lines, headers, problems)
     for name, index in unknown.items():
         text[name] = columns[index]
+    coarse = steps > 1e6  # '11.7' of a column in GHz: digits in MHz cannot say so
     if STEP_COLUMN in unknown:
         _stated_steps(text, steps, lines, problems)
+    elif coarse.any():
+        unknown[STEP_COLUMN] = width
+        text[STEP_COLUMN] = [printed_text(step / 1e3) if wide else "" for step, wide in zip(steps, coarse, strict=True)]
     for name in ("satellite", "rf_mhz"):
         mend = "Fill the cell, or take the row out."
         problems.extend(
@@ -131,9 +142,9 @@ def _cells(column: Sequence[str]) -> list[str]:
     cells = list(map(str.strip, column))
     joined = "".join(cells)
     if "\r" in joined:
-        cells = [cell.replace("\r\n", "\n") for cell in cells]
+        cells = [cell.replace("\r\n", "\n").replace("\r", "\n") for cell in cells]
     if "'" in joined:
-        cells = [cell[1:] if cell[:1] == "'" and cell[1:2] in _GUARDED and cell[1:] else cell for cell in cells]
+        cells = [cell[1:] if cell[:1] == "'" and cell[1:2] in GUARDED else cell for cell in cells]
     return cells
 
 
@@ -165,6 +176,7 @@ def _match_header(
     unknown: dict[str, int] = {}
     line = records.header_line
     for index, header in enumerate(records.header):
+        header = _cells([header])[0]
         match = _HEADERS.get(plain(header))
         name = match[0] if match else header
         if not header:
@@ -242,7 +254,7 @@ def _stated_steps(
     problems.extend(told)
     known = np.isfinite(stated)
     steps[known] = stated[known]
-    text[STEP_COLUMN] = [printed_text(value / 1e3) if np.isfinite(value) else "" for value in stated.tolist()]
+    text[STEP_COLUMN] = [printed_text(round(value / 1e3, 9)) if np.isfinite(value) else "" for value in stated.tolist()]
 
 
 def _text_columns(
@@ -257,14 +269,7 @@ def _text_columns(
     for name in ("satellite", "beam"):
         neat = {cell: tidy(cell) for cell in set(text[name])}
         text[name] = [neat[cell] for cell in text[name]]
-    readers = (
-        ("polarisation", read_polarisations),
-        ("kind", read_kinds),
-        ("code_rate", read_rates),
-        ("valid_from", read_dates),
-        ("valid_to", read_dates),
-    )
-    for name, read in readers:
+    for name, read in WORD_READERS:
         if name in where:
             text[name], told = read(text[name], lines, headers[name])
             problems.extend(told)

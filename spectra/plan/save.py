@@ -1,0 +1,149 @@
+"""Save carrier tables: in one step, the previous version kept, as the user's spreadsheet writes them."""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+import re
+from pathlib import Path
+
+from spectra.errors import TableError
+from spectra.plan.atomic import keep_previous, write_whole
+from spectra.plan.build import STEP_COLUMN
+from spectra.plan.csvtext import plain, read_records
+from spectra.plan.numbers import decimal_comma, printed_text, value_step
+from spectra.plan.store import GUARDED, known_headers
+from spectra.plan.table import COLUMNS, CarrierTable
+
+__all__ = ["save_table", "table_text"]
+
+_PLAIN_NUMBER = re.compile(r"[+-]?\d+(?:[.,]\d+)?")
+_NUMBERS = {
+    "orbital_longitude_deg": ("orbital_longitude_deg", 1.0),
+    "satellite_tilt_deg": ("satellite_tilt_deg", 1.0),
+    "symbol_rate_kbd": ("symbol_rate_bd", 1e3),
+    "bandwidth_khz": ("bandwidth_hz", 1e3),
+    "roll_off": ("roll_off", 1.0),
+    "reference_cn_db": ("reference_cn_db", 1.0),
+}
+
+
+def save_table(
+    table: CarrierTable, path: str | Path, *, delimiter: str | None = None, decimal: str | None = None
+) -> Path | None:
+    """Save a table as CSV in one step; what was there is kept as ``<stem>.<n><suffix>`` (``plan.1.csv``).
+
+    What is not said is as in the file that is replaced, so that the user's spreadsheet opens it as before; for a new
+    file comma and point. Text that is not ASCII is written as UTF-8 with a byte-order mark, which spreadsheets need.
+    The saved file reads back to the identical table, rows on lines 2, 3, ....
+
+    Parameters
+    ----------
+    delimiter : str, optional
+        Comma, semicolon or tab.
+    decimal : str, optional
+        Point or comma.
+
+    Returns
+    -------
+    Path or None
+        The kept previous version; None if there was none, or the content did not change.
+
+    Raises
+    ------
+    TableError
+        If the file cannot be written, or two columns of the table would have one name.
+    """
+    where = Path(path)
+    try:
+        as_before = _dialect(where)
+        text = table_text(table, delimiter=delimiter or as_before[0], decimal=decimal or as_before[1])
+        content = text.encode("utf-8" if text.isascii() else "utf-8-sig")
+        if where.exists() and where.read_bytes() == content:
+            return None
+        kept = keep_previous(where)
+        write_whole(where, content)
+    except OSError as error:
+        found = (error.strerror or type(error).__name__).lower()
+        raise TableError(str(path), None, found, "a folder that can be written", "Check folder and rights.") from None
+    return kept
+
+
+def _dialect(path: Path) -> tuple[str, str]:
+    """Return delimiter and decimal mark of an existing table file; comma and point where there is none."""
+    try:
+        records, _ = read_records(path, known_headers())
+    except TableError:
+        return ",", "."
+    columns = [
+        list(cells) for cells in zip(*(row for row in records.rows if len(row) == len(records.header)), strict=True)
+    ]
+    numeric = [cells for cells in columns if all(not cell or cell.strip()[-1:].isdecimal() for cell in cells)]
+    return records.delimiter, "," if records.delimiter != "," and decimal_comma(numeric) else "."
+
+
+def table_text(table: CarrierTable, *, delimiter: str = ",", decimal: str = ".") -> str:
+    """Return the CSV text of a table, the contract's columns first, then the unknown ones.
+
+    Frequencies carry the digits to which they are known ('11720.500'). A text cell that begins with ``= + - @`` or an
+    apostrophe gets an apostrophe in front, unless it is a plain number: a spreadsheet would take it for a formula.
+
+    Raises
+    ------
+    TableError
+        If an unknown column has the name of one of the contract.
+    """
+    for name in table.unknown_columns:
+        if name != STEP_COLUMN and plain(name) in known_headers():
+            mend = "Rename the column."
+            raise TableError(table.file, None, f"a further column {name!r}", "names used once", mend, name)
+    columns: list[list[str]] = []
+    for name in COLUMNS:
+        if name == "rf_mhz":
+            columns.append(_frequencies(table))
+        elif name == "service":
+            columns.append(["yes" if own else "" for own in table.service.tolist()])
+        elif name in _NUMBERS:
+            attribute, unit = _NUMBERS[name]
+            columns.append([_number(value, unit) for value in getattr(table, attribute).tolist()])
+        else:
+            columns.append([_guarded(cell) for cell in table.text[name].tolist()])
+    if decimal == ",":
+        numeric = [index for index, name in enumerate(COLUMNS) if name == "rf_mhz" or name in _NUMBERS]
+        for index in numeric:
+            columns[index] = [cell.replace(".", ",") for cell in columns[index]]
+    for name in table.unknown_columns:
+        cells = [_guarded(cell) for cell in table.text[name].tolist()]
+        columns.append([cell.replace(".", decimal) for cell in cells] if name == STEP_COLUMN else cells)
+    out = io.StringIO()
+    writer = csv.writer(out, delimiter=delimiter, lineterminator="\n")
+    writer.writerow([*COLUMNS, *(_guarded(name) for name in table.unknown_columns)])
+    writer.writerows(zip(*columns, strict=True))
+    return out.getvalue()
+
+
+def _number(value: float, unit: float) -> str:
+    if math.isnan(value):
+        return ""
+    return printed_text(value if unit == 1.0 else round(value / unit, 9))
+
+
+def _frequencies(table: CarrierTable) -> list[str]:
+    """Return the frequencies in MHz with the digits of their rounding step, unless the table states the step."""
+    stated = table.text.get(STEP_COLUMN)
+    cells = []
+    for index, (rf, step) in enumerate(zip(table.rf_hz.tolist(), table.rf_step_hz.tolist(), strict=True)):
+        cell = printed_text(round(rf / 1e6, 9))
+        if (stated is None or not stated[index]) and step < value_step(rf):
+            cell = f"{rf / 1e6:.{min(9, round(6 - math.log10(step)))}f}"
+        cells.append(cell)
+    return cells
+
+
+def _guarded(cell: str) -> str:
+    if not cell.startswith(GUARDED):
+        return cell
+    if cell[0] != "'":
+        return cell if _PLAIN_NUMBER.fullmatch(cell) else f"'{cell}"
+    return f"'{cell}" if cell[1:].startswith(GUARDED) else cell

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from spectra.measure import detect
 from spectra.measure.floor import WIDEST_CARRIER_HZ, first_floor, floor_basis
-from spectra.measure.linear import inverse
+from spectra.measure.linear import evidence, inverse
 from spectra.measure.model import (
     CW,
     RC,
@@ -231,17 +231,20 @@ class _Work:
         return np.asarray(np.sqrt(2.0 * np.maximum(gains, 0.0)))
 
     def strengthen(self) -> None:
-        """Take the strength of the floor's penalty from the floor itself (Fellner-Schall step)."""
+        """Take the strength of the floor's penalty from the trace, by restricted maximum likelihood."""
         hessian, gradient = normal_equations(self.trace, self.scene, self.at)
         active = active_parameters(self.scene, gradient)
-        covariance = inverse(hessian[np.ix_(active, active)])
-        m = self.trace.basis.size
-        penalty, beta = self.trace.basis.penalty, self.scene.beta
-        used = self.scene.strength * float(np.sum(covariance[-m:, -m:] * penalty))
-        rough = float(beta @ penalty @ beta)
-        ratio = max(m - 2 - used, 0.02) / max(rough, 1e-12)
-        prior = self.trace.basis.prior_strength
-        self.scene = replace(self.scene, strength=float(np.clip(ratio, prior * 0.01, prior * 1e4)))
+        basis, scene = self.trace.basis, self.scene
+        m, penalty = basis.size, basis.penalty
+        part = hessian[np.ix_(active, active)]
+        carriers = part[:-m, :-m]
+        shared = part[:-m, -m:]
+        known = part[-m:, -m:] - scene.strength * penalty
+        if carriers.size:
+            known = known - shared.T @ (inverse(carriers) @ shared)
+        right = known @ scene.beta + gradient[-m:] + scene.strength * (penalty @ scene.beta)
+        grid = basis.prior_strength * 10.0 ** np.linspace(-1.5, 6.0, 16)
+        self.scene = replace(scene, strength=float(grid[int(np.argmax(evidence(known, penalty, right, grid)))]))
 
     def solution(self) -> Solution:
         hessian, gradient = normal_equations(self.trace, self.scene, self.at)

@@ -1,0 +1,194 @@
+"""With what probability a sweep shows a carrier, and how weak a carrier may be: planned sweeps and saved ones alike.
+
+The detector assumed is a sum over the best window of neighbouring points, at a false-alarm rate per sweep; sums of
+gamma variates are gamma variates, so its threshold and its detection probability are exact where points are independent
+(Neyman and Pearson), and good where they are not, with the number of points reduced to what correlation leaves.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from spectra.signal.filters import SIGMA_PER_RBW
+from spectra.units import FloatArray
+
+__all__ = ["DETECTION_LOSS_DB", "LEAST_RISE_DB", "PLACEMENTS", "SweepOutlook"]
+
+DETECTION_LOSS_DB = 1.0
+"""What a real search loses against a known floor and a known shape, in dB of C/N (our allowance)."""
+
+PLACEMENTS = (0.0, 0.25, 0.5, 0.75)
+"""Where a carrier's centre may lie between two points, in spacings: each equally likely."""
+
+LEAST_RISE_DB = 2.0
+"""What a wide carrier must rise above the floor to be told from ripple and tilt of the line (our allowance)."""
+
+RIPPLE_PERIOD_HZ = 5e6
+"""Ripple finer than this does not occur: c v / (2 L) for 20 m of cable at a velocity factor of 0.66 (derived)."""
+
+Places = NDArray[np.intp]
+
+_LEAST_CN_DB, _MOST_CN_DB = -30.0, 60.0
+
+
+def _windows(most: int) -> tuple[int, ...]:
+    """Return window lengths in points, about three to an octave."""
+    found, width = [], 1
+    while width <= most:
+        found.append(width)
+        width = max(width + 1, round(width * 1.26))
+    return tuple(found)
+
+
+def _alike(rate: FloatArray, roll_off: FloatArray, cn_db: FloatArray | float = 0.0) -> tuple[Places, Places]:
+    """Return the first of each group of alike carriers and the group of every carrier: each is worked out once.
+
+    Rates within 1 % and C/N within 0.05 dB count as alike; neither moves a limit by more than 0.05 dB.
+    """
+    parts = np.broadcast_arrays(np.log(rate) / 0.01, roll_off / 0.01, np.asarray(cn_db) / 0.05)
+    _, first, back = np.unique(np.round(np.stack(parts)), axis=1, return_index=True, return_inverse=True)
+    return np.asarray(first, dtype=np.intp), np.asarray(np.ravel(back), dtype=np.intp)
+
+
+@dataclass(frozen=True)
+class SweepOutlook:
+    """What one sweep (or one segment) can show.
+
+    Attributes
+    ----------
+    points : int
+    spacing_hz, rbw_hz : float
+    readings : float
+        Independent readings in one point (for other averages than of power: the point's information).
+    points_share_noise : bool
+        See `AnalyserModel`.
+    false_alarms_per_sweep : float
+    loss_db : float
+        See `DETECTION_LOSS_DB`.
+    """
+
+    points: int
+    spacing_hz: float
+    rbw_hz: float
+    readings: float
+    points_share_noise: bool = True
+    false_alarms_per_sweep: float = 0.01
+    loss_db: float = DETECTION_LOSS_DB
+
+    @property
+    def sigma_hz(self) -> float:
+        """Standard deviation of the filter's power response, taken as Gaussian."""
+        return self.rbw_hz * SIGMA_PER_RBW
+
+    @cached_property
+    def windows(self) -> tuple[int, ...]:
+        """Window lengths that the search tries, in points."""
+        return _windows(self.points)
+
+    @cached_property
+    def independent_points(self) -> FloatArray:
+        """Independent points in each window: k / (1 + 2 sum (1 - j/k) rho_j).
+
+        Two points d apart share noise with power correlation exp(-d^2 / (4 sigma^2)), the squared overlap of their
+        amplitude responses (derived).
+        """
+        widths = np.array(self.windows, dtype=np.float64)
+        if not self.points_share_noise:
+            return widths
+        reach = min(self.points - 1, math.ceil(6.0 * self.sigma_hz / self.spacing_hz))
+        lag = np.arange(1.0, reach + 1.0)
+        rho = np.exp(-((lag * self.spacing_hz) ** 2) / (4.0 * self.sigma_hz**2))
+        share = np.maximum(0.0, 1.0 - lag / widths[:, None])
+        return np.asarray(widths / (1.0 + 2.0 * (share * rho).sum(axis=1)), dtype=np.float64)
+
+    @property
+    def false_alarm(self) -> float:
+        """False-alarm probability of one window at one place, the sweep's rate shared by all of them.
+
+        Windows of one length overlap, so there are about points / length different ones: two sums over
+        (points / length) is taken, the harmonic-like sum over the lengths tried.
+        """
+        tests = 2.0 * float(np.sum(self.points / np.array(self.windows)))
+        return min(0.5, self.false_alarms_per_sweep / max(tests, 1.0))
+
+    @cached_property
+    def _thresholds(self) -> tuple[FloatArray, FloatArray]:
+        """Gamma shape of each window's sum, and its threshold in units of the floor's sum times the shape."""
+        from scipy.special import gammainccinv
+
+        shape = np.maximum(self.independent_points * self.readings, 1e-3)
+        return shape, np.asarray(gammainccinv(shape, self.false_alarm), dtype=np.float64)
+
+    def mean_shape(self, symbol_rate_bd: float, roll_off: float) -> FloatArray:
+        """Return the mean of a carrier's shape (plateau 1) over each window, shape (placements, windows).
+
+        Windows lie at the points nearest to the centre; those much longer than the carrier are left at 0.
+        """
+        from spectra.signal.blurred import carrier_shape
+
+        reach = 0.5 * (1.0 + roll_off) * symbol_rate_bd + 3.0 * self.sigma_hz
+        most = max(3, min(self.points, 2 * math.ceil(reach / self.spacing_hz) + 1))
+        usable = [width for width in self.windows if width <= most]
+        means = np.zeros((len(PLACEMENTS), len(self.windows)))
+        steps = np.arange(-(most // 2) - 1, most // 2 + 2)
+        for row, placement in enumerate(PLACEMENTS):
+            offset = (steps - placement) * self.spacing_hz
+            seen = carrier_shape(offset, 0.0, symbol_rate_bd, max(roll_off, 1e-3), self.sigma_hz)
+            nearest_first = seen[np.argsort(np.abs(offset), kind="stable")]
+            running = np.cumsum(nearest_first)
+            means[row, : len(usable)] = [running[width - 1] / width for width in usable]
+        return means
+
+    def _shapes(self, symbol_rate_bd: FloatArray, roll_off: FloatArray) -> FloatArray:
+        """Return `mean_shape` for every carrier, shape (n, placements, windows)."""
+        shapes = np.empty((symbol_rate_bd.size, len(PLACEMENTS), len(self.windows)))
+        for row, (rate, alpha) in enumerate(zip(symbol_rate_bd.tolist(), roll_off.tolist(), strict=True)):
+            shapes[row] = self.mean_shape(rate, alpha)
+        return shapes
+
+    def _probability(self, shapes: FloatArray, symbol_rate_bd: FloatArray, cn_db: FloatArray) -> FloatArray:
+        from scipy.special import gammaincc
+
+        shape, threshold = self._thresholds
+        excess = 10.0 ** ((cn_db - self.loss_db) / 10.0)
+        found = gammaincc(shape, threshold / (1.0 + excess[:, None, None] * shapes)).max(axis=2).mean(axis=1)
+        hidden = (symbol_rate_bd > RIPPLE_PERIOD_HZ) & (1.0 + excess < 10.0 ** (LEAST_RISE_DB / 10.0))
+        return np.where(hidden, 0.0, found)
+
+    def probability(self, symbol_rate_bd: ArrayLike, roll_off: ArrayLike, cn_db: ArrayLike) -> FloatArray:
+        """Return the probability with which each carrier is found, wherever it lies between the points.
+
+        Parameters
+        ----------
+        symbol_rate_bd, roll_off, cn_db : array_like, shape (n,)
+            C/N in a noise bandwidth equal to the symbol rate.
+        """
+        rate, alpha, cn = (
+            np.atleast_1d(np.asarray(part, dtype=np.float64))
+            for part in np.broadcast_arrays(symbol_rate_bd, roll_off, cn_db)
+        )
+        alike, back = _alike(rate, alpha, cn)
+        return self._probability(self._shapes(rate[alike], alpha[alike]), rate[alike], cn[alike])[back]
+
+    def limit_cn_db(self, symbol_rate_bd: ArrayLike, roll_off: ArrayLike, certainty: float = 0.95) -> FloatArray:
+        """Return the least C/N at which each carrier is found with probability `certainty`, shape (n,).
+
+        Infinite where even a strong one is missed: it can lie between two points.
+        """
+        rate, alpha = (
+            np.atleast_1d(np.asarray(part, dtype=np.float64)) for part in np.broadcast_arrays(symbol_rate_bd, roll_off)
+        )
+        alike, back = _alike(rate, alpha)
+        rate = rate[alike]
+        shapes = self._shapes(rate, alpha[alike])
+        low, high = np.full(rate.shape, _LEAST_CN_DB), np.full(rate.shape, _MOST_CN_DB)
+        for _ in range(40):
+            middle = 0.5 * (low + high)
+            found = self._probability(shapes, rate, middle) >= certainty
+            low, high = np.where(found, low, middle), np.where(found, middle, high)
+        return np.where(high >= _MOST_CN_DB, np.inf, high)[back]

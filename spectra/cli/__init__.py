@@ -74,6 +74,9 @@ def _dispatch(words: list[str]) -> int:
     )
     module.add_arguments(parser)
     try:
+        for word in words:
+            if word.startswith("--") and word.endswith("=--"):  # argparse would make an empty list of it
+                parser.error(f"option {word[:-3]} has no value")
         arguments = parser.parse_args(words[1:])
     except SystemExit as stop:  # argparse leaves this way for --help (0) and for bad usage (2)
         return int(stop.code or 0)

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import csv
+import os
+import traceback
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -78,7 +80,22 @@ def run_batch(files: Sequence[Path], work: Callable[[Path], Iterable[T]], label:
         except SpectraError as problem:
             batch.failed.append(problem)
             say(str(problem))
+        except Exception as problem:  # noqa: BLE001 - a fault of ours over one file must not cost the others
+            batch.failed.append(_our_fault(path, problem))
+            say(str(batch.failed[-1]))
+            if os.environ.get("SWEEPMUSTER_TRACEBACK"):
+                traceback.print_exc()
     return batch
+
+
+def _our_fault(path: Path, problem: Exception) -> SpectraError:
+    return SpectraError(
+        str(path),
+        None,
+        f"an error inside sweepmuster ({type(problem).__name__}: {problem})",
+        "a result",
+        "This is our fault: keep the file and report it (SWEEPMUSTER_TRACEBACK=1 shows where it happened).",
+    )
 
 
 def print_batch(batch: Batch[Any]) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 
-from spectra.cli.console import print_json
+from spectra.cli.console import print_json, wrap
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -24,7 +24,15 @@ def execute(arguments: argparse.Namespace) -> int:
     check = check_table(arguments.table)
     if arguments.json:
         print_json(check.to_dict())
-    else:
-        for line in check.lines():
-            print(line)
+        return 0 if check.ok else 1
+    print(f"{check.file}: {check.rows} rows, {check.lists} lists of one satellite, beam and polarisation")
+    for problem in check.problems:
+        where = f"line {problem.line}" if problem.line is not None else "the file"
+        if problem.column is not None:
+            where += f", column {problem.column}"
+        text = f"{problem.severity}, {where}: found {problem.found}; expected {problem.expected}. {problem.mend}"
+        print(wrap(text[:1].upper() + text[1:], indent="      ", first="  "))
+    print(
+        "No fault found." if not check.problems else f"{len(check.faults)} fault(s), {len(check.warnings)} warning(s)."
+    )
     return 0 if check.ok else 1

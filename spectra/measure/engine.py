@@ -31,6 +31,9 @@ from spectra.units import DB_PER_NEPER, FloatArray
 __all__ = ["Solution", "solve"]
 
 
+_EVIDENCE_MARGIN = 1.5  # in ln(likelihood): a floor bends only where the trace asks for it
+
+
 @dataclass(frozen=True, slots=True)
 class Solution:
     """A fitted scene with all that the results need.
@@ -169,38 +172,79 @@ class _Work:
         self.scene = self.scene.with_carriers(kinds, thetas)
         self.at = evaluate(self.trace, self.scene)
 
-    def _try(self, out: list[int], kind: list[int], theta: list[FloatArray], gain: float) -> bool:
-        """Replace carriers where that gains more than `gain` in ln(likelihood) (negative: loses less)."""
+    def _try(
+        self, out: list[int], kind: list[int], theta: list[FloatArray], gain: float, hopeless: float = np.inf
+    ) -> bool:
+        """Replace carriers where that gains more than `gain` in ln(likelihood) (negative: loses less).
+
+        A guess that loses more than `hopeless` before any fit is not pursued.
+        """
         stretch = stretch_of(self.trace, self.scene, self.at, self._around(out), self._margin)
         rest = [j for j in range(stretch.members.size) if stretch.members[j] not in out]
-        now = stretch.best(list(stretch.kind), list(stretch.theta), 3)[1]
         kinds = kind + [int(stretch.kind[j]) for j in rest]
-        found, then = stretch.best(kinds, theta + [stretch.theta[j] for j in rest])
+        guess = theta + [stretch.theta[j] for j in rest]
+        if np.isfinite(hopeless):
+            before = stretch.best(list(stretch.kind), list(stretch.theta), 0)[1]
+            if stretch.best(kinds, guess, 0)[1] - before > hopeless:
+                return False
+        now = stretch.best(list(stretch.kind), list(stretch.theta), 3)[1]
+        found, then = stretch.best(kinds, guess)
         if now - then <= gain:
             return False
         self._replace([int(j) for j in stretch.members], kinds, list(found))
         return True
 
     def rethink(self) -> bool:
-        """Merge neighbours that are one, give a CW a width or a narrow carrier none; say whether anything changed."""
-        return bool(sum([self._merge(), self._rewidth()]))
+        """Merge neighbours that are one, part what is two, give a CW a width or a narrow carrier none."""
+        return bool(sum([self._merge(), self._repair(), self._rewidth()]))
 
     def _merge(self) -> bool:
         changed = False
         rbw = self.rbw_hz / self.spacing_hz
+        price = 0.5 * self.least**2 + 3.0
         k = 0
         while k + 1 < self.scene.count:
             theta, kind = self.scene.theta, self.scene.kind
             width = np.where(kind == RC, theta[:, 1] - theta[:, 0], rbw)[k : k + 2]
             gap = theta[k + 1, 0] - theta[k, 1]
-            near = gap < max(0.12 * float(width.min()), 2.5 * rbw if (kind[k : k + 2] == CW).any() else 0.8 * rbw)
+            near = gap < max(0.15 * float(width.max()), 2.5 * rbw if (kind[k : k + 2] == CW).any() else 0.8 * rbw)
             if near:
                 one = merged(theta[k], theta[k + 1], (int(kind[k]), int(kind[k + 1])), rbw)
-                if self._try([k, k + 1], [RC], [one], -(0.5 * self.least**2 + 3.0)):
+                if self._try([k, k + 1], [RC], [one], -price, hopeless=8.0 * price):
                     changed = True
                     continue
             k += 1
         return changed
+
+    def _repair(self) -> bool:
+        """Where the trace lies below the model: move the edge that is too far out, or part the carrier there."""
+        changed = False
+        rbw = self.rbw_hz / self.spacing_hz
+        for window in self.windows():
+            if window.score > 0.0 or not self.scene.count:
+                continue
+            middle = float(self.trace.x[min((window.first + window.last) // 2, self.trace.x.size - 1)])
+            theta, kind = self.scene.theta, self.scene.kind
+            inside = np.flatnonzero((kind == RC) & (theta[:, 0] - rbw < middle) & (middle < theta[:, 1] + rbw))
+            if inside.size == 0:
+                continue
+            k = int(inside[np.argmax(theta[inside, 3])])
+            changed |= self._part(k, float(self.trace.x[window.first]), float(self.trace.x[window.last - 1]))
+        return changed
+
+    def _part(self, k: int, low: float, high: float) -> bool:
+        """Try a carrier without the stretch low..high: cut short on either side, or parted in two."""
+        whole = self.scene.theta[k]
+        left, right = whole.copy(), whole.copy()
+        left[1], right[0] = low - 0.5, high + 0.5
+        left[2] = right[2] = 0.2
+        if low - whole[0] < high - whole[0] and whole[1] - high > 2.0 and self._try([k], [RC], [right], 1.0):
+            return True
+        if low - whole[0] > 2.0 and self._try([k], [RC], [left], 1.0):
+            return True
+        if low - whole[0] > 2.0 and whole[1] - high > 2.0:
+            return self._try([k], [RC, RC], [left, right], 0.5 * self.least**2 + 3.0)
+        return False
 
     def _rewidth(self) -> bool:
         changed = False
@@ -226,8 +270,11 @@ class _Work:
             y = self.trace.y[low:high]
             with_it = law.normal_ratio(y - at.eta[low:high])
             without = np.minimum(law.normal_ratio(y - np.log(less)), 1e3)
-            change = (without - 1.0 - np.log(without)) - (with_it - 1.0 - np.log(with_it))
-            gains[k] = float(at.weight[low:high] @ change) * law.scale**2
+            weight = at.weight[low:high]
+            plain = np.minimum(weight, self.trace.information)
+            change = plain * (without - 1.0 - np.log(without)) - weight * (with_it - 1.0 - np.log(with_it))
+            sharper = 0.5 * np.log(weight / plain) * (self.trace.information / law.information)
+            gains[k] = float(change.sum()) * law.scale**2 + float(sharper.sum())
         return np.asarray(np.sqrt(2.0 * np.maximum(gains, 0.0)))
 
     def strengthen(self) -> None:
@@ -244,7 +291,9 @@ class _Work:
             known = known - shared.T @ (inverse(carriers) @ shared)
         right = known @ scene.beta + gradient[-m:] + scene.strength * (penalty @ scene.beta)
         grid = basis.prior_strength * 10.0 ** np.linspace(-1.5, 6.0, 16)
-        self.scene = replace(scene, strength=float(grid[int(np.argmax(evidence(known, penalty, right, grid)))]))
+        value = evidence(known, penalty, right, grid)
+        enough = np.flatnonzero(value >= value.max() - _EVIDENCE_MARGIN)
+        self.scene = replace(scene, strength=float(grid[enough[-1]]))
 
     def solution(self) -> Solution:
         hessian, gradient = normal_equations(self.trace, self.scene, self.at)

@@ -46,9 +46,9 @@ class Stretch:
             np.array(kind, dtype=np.intp), np.array(theta, dtype=np.float64).reshape(-1, 4), np.empty(0), 0.0
         )
         if not kind:
-            return scene.theta, evaluate(self.trace, scene).objective
+            return scene.theta, evaluate(self.trace, scene).lost
         scene, at = fit(self.trace, scene, rounds=rounds, tolerance=0.02)
-        return scene.theta, at.objective
+        return scene.theta, at.lost
 
 
 def stretch_of(trace: Trace, scene: Scene, at: Evaluation, members: NDArray[np.intp], margin: float) -> Stretch:

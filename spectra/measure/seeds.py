@@ -54,7 +54,7 @@ def seed_carriers(
         spread = np.sqrt(law.variance / max(1.0, (b - a) / max(1.0, trace.law.information / trace.information)))
         if level[j] < least * spread:
             continue
-        kind, theta = _one(trace, floor, smooth, a, b, rbw)
+        kind, theta = _one(trace, floor, shown - floor, smooth, a, b, rbw)
         kinds.append(kind)
         thetas.append(theta)
     return np.array(kinds, dtype=np.intp), np.array(thetas, dtype=np.float64).reshape(-1, 4)
@@ -67,7 +67,7 @@ def _smoothed(values: FloatArray, width: int) -> FloatArray:
 
 
 def _one(
-    trace: Trace, floor: FloatArray, smooth: FloatArray, a: int, b: int, rbw: float
+    trace: Trace, floor: FloatArray, relative: FloatArray, smooth: FloatArray, a: int, b: int, rbw: float
 ) -> tuple[int, list[float]]:
     """Return one guess from the points a..b-1: half-power crossings and plateau, or a CW where it is narrow."""
     inner = slice(a + (b - a) // 5, max(b - (b - a) // 5, a + (b - a) // 5 + 1))
@@ -80,21 +80,28 @@ def _one(
         level = float(floor[peak]) + np.log(max(smooth[peak] - 1.0, 1e-2))
         return CW, [float(trace.x[peak]), float(trace.x[peak]), 0.0, level]
     height = max(height, 1e-2)
-    half = 1.0 + 0.5 * height
-    reach = max(2, round(0.35 * (b - a)))
-    left, right = a, b - 1
-    while left > max(0, a - reach) and smooth[left] > half:
-        left -= 1
-    while left < middle and smooth[left] < half:
-        left += 1
-    while right < min(n - 1, b + reach) and smooth[right] > half:
-        right += 1
-    while right > middle and smooth[right] < half:
-        right -= 1
-    if right - left < 0.5 * (b - a):
-        left, right = a, b - 1
+    excess = np.clip(relative - np.log(1.0 + 0.5 * height), -1.0, 1.0)
+    left, right = _half_power(excess, a, b, max(3, round(0.35 * (b - a))))
     level = float(floor[middle]) + np.log(height)
-    return RC, [float(trace.x[left]) - 0.5, float(trace.x[right]) + 0.5, 0.2, level]
+    return RC, [float(trace.x[left]) - 0.5, float(trace.x[right - 1]) + 0.5, 0.2, level]
+
+
+def _half_power(excess: FloatArray, a: int, b: int, reach: int) -> tuple[int, int]:
+    """Return first point and end of the stretch that lies above half power, as the sums of `excess` best part it.
+
+    `excess` is ln(level) over half power, limited, so that the most likely step is where its running sum turns.
+    """
+    middle = (a + b) // 2
+    low, high = max(0, a - reach), min(excess.size, b + reach)
+    rising = np.r_[0.0, np.cumsum(excess[low:middle])]
+    falling = np.r_[0.0, np.cumsum(excess[middle:high])]
+    left, right = low + int(np.argmin(rising)), middle + int(np.argmax(falling))
+    # Where a neighbour of like level follows, the sum does not turn: keep the edge that parted the two.
+    if left <= low or (a > 3 and float(excess[max(0, a - 4) : a].min()) > 0.0):
+        left = a
+    if right >= high or (b < excess.size - 3 and float(excess[b : b + 4].min()) > 0.0):
+        right = b
+    return (left, right) if right - left >= 0.4 * (b - a) else (a, b)
 
 
 def seed_window(trace: Trace, eta: FloatArray, window: Window) -> tuple[int, list[float]]:

@@ -102,7 +102,7 @@ class Analyser:
         for name in ("vbw_hz", "sweep_time_s", "readings", "poles"):
             value = getattr(self, name)
             self._need(name, value is None or 0 < value < math.inf, "a positive number")
-        self._need("poles", self.poles is None or self.poles >= 2, "2 or more, or none for a Gaussian filter")
+        self._need("poles", self.poles is None or self.poles in range(2, 21), "2 to 20, or none for a Gaussian filter")
         self._need("detector", self.detector in DETECTORS, "one of " + ", ".join(DETECTORS))
         choices: dict[str, tuple[str, ...]] = {"mode": get_args(Mode), "tuning": get_args(Tuning)}
         for name, allowed in choices.items():

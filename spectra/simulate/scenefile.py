@@ -162,9 +162,15 @@ def _sweep(
     base = {} if preset is None else common.analysers[preset]
     if not isinstance(base, dict):
         raise own.refuse("analyser", f"analyser = {preset!r}", f"a table [analyser.{preset}]")
-    analyser = _analyser(_laid_over(base, values, _ANALYSER_KEYS, own), source, index, preset)
-    sky = _sky(Keys(_laid_over(common.sky, values, _SKY_KEYS, own), source, "sky"), common.seed)
-    receive = _receive(Keys(_laid_over(common.receive, values, _RECEIVE_KEYS, own), source, "receive"))
+    merged, over = _laid_over(base, values, _ANALYSER_KEYS, own)
+    if preset is None:
+        analyser = _analyser(Keys(merged, source, "sweep", index, over))
+    else:
+        analyser = _analyser(Keys(merged, source, f"analyser.{preset}", None, over))
+    merged, over = _laid_over(common.sky, values, _SKY_KEYS, own)
+    sky = _sky(Keys(merged, source, "sky", None, over), common.seed)
+    merged, over = _laid_over(common.receive, values, _RECEIVE_KEYS, own)
+    receive = _receive(Keys(merged, source, "receive", None, over))
     captured_at = own.time("captured_at")
     port = own.words("port", choices=("co", "cross", "single"))
     commanded = own.words("commanded_lo_state")
@@ -187,20 +193,20 @@ def _sweep(
     return SceneSweep(file, layout, analyser, sky, receive, names, captured_at, MappingProxyType(context))
 
 
-def _laid_over(base: Mapping[str, Any], values: Mapping[str, Any], keys: tuple[str, ...], own: Keys) -> dict[str, Any]:
-    """Return the shared table with the sweep's own keys laid over it."""
-    over = {key: own.take(key) for key in keys if key in values}
-    for key in keys:
-        own.take(key)  # so that the list of known keys is whole
+def _laid_over(
+    base: Mapping[str, Any], values: Mapping[str, Any], keys: tuple[str, ...], own: Keys
+) -> tuple[dict[str, Any], dict[str, Keys]]:
+    """Return the shared table with the sweep's own keys laid over it, and whose keys those are."""
+    taken = {key: own.take(key) for key in keys}  # all of them, so that the list of known keys is whole
+    over = {key: value for key, value in taken.items() if key in values}
     merged = {**base, **over}
     for told, other in ((_BY_CENTRE, _BY_EDGES), (_BY_EDGES, _BY_CENTRE)):
         if any(key in over for key in told):  # the sweep tells its span the other way than the preset
             merged = {key: value for key, value in merged.items() if key not in other or key in over}
-    return merged
+    return merged, dict.fromkeys(over, own)
 
 
-def _analyser(values: Mapping[str, Any], source: Source, index: int, preset: str | None) -> Analyser:
-    keys = Keys(values, source, "sweep" if preset is None else f"analyser.{preset}", index if preset is None else None)
+def _analyser(keys: Keys) -> Analyser:
     by_centre = "centre_mhz" in keys or "span_mhz" in keys
     if by_centre:
         centre = keys.number("centre_mhz", scale=1e6, above=0, required=True) or 0.0

@@ -45,8 +45,16 @@ class Source:
 class Keys:
     """One table of a scene. Every getter removes its key; `done` refuses what is left."""
 
-    def __init__(self, values: Mapping[str, Any], source: Source, table: str, index: int | None = None) -> None:
+    def __init__(
+        self,
+        values: Mapping[str, Any],
+        source: Source,
+        table: str,
+        index: int | None = None,
+        laid_over: Mapping[str, Keys] | None = None,
+    ) -> None:
         self._values = dict(values)
+        self._laid_over = laid_over or {}  # keys that came from another table, which a refusal has to name
         self.source, self._table, self._index = source, table, index
         self._known: set[str] = set()
 
@@ -55,9 +63,18 @@ class Keys:
 
     def refuse(self, key: str, found: str, expected: str, mend: str = "Mend that line.") -> SceneError:
         """Return the error that names the key by its whole path."""
+        if key in self._laid_over:
+            return self._laid_over[key].refuse(key, found, expected, mend)
         place = self._table if self._index is None else f"{self._table}[{self._index}]"
         line = self.source.line_of(self._table, self._index, key)
         return SceneError(self.source.file, line, found, expected, mend, f"{place}.{key}" if place else key)
+
+    def missing(self, key: str, expected: str) -> SceneError:
+        """Return the error for a needed key that is not there; a misspelt one is named instead."""
+        near = difflib.get_close_matches(key, [name for name in self._values if name not in self._known], 1, 0.75)
+        if near:
+            return self.refuse(near[0], f"unknown key {near[0]!r}", f"{key}, {expected}", f"Did you mean {key}?")
+        return self.refuse(key, f"no {key}", expected, f"Add a line {key} = ...")
 
     def take(self, key: str) -> Any:
         """Return and remove a value as it stands; None if the key is not there."""
@@ -86,7 +103,7 @@ class Keys:
         expected = "a number" + (" " + ", ".join(limits) if limits else "")
         if value is None:
             if required:
-                raise self.refuse(key, f"no {key}", expected, f"Add a line {key} = ...")
+                raise self.missing(key, expected)
             return None
         plain = isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
         if not plain or value <= above or value < least or value > most:
@@ -96,7 +113,9 @@ class Keys:
     def whole(self, key: str, *, least: int = 1, required: bool = False) -> int | None:
         """Return a whole number, or None."""
         value = self.take(key)
-        if value is None and not required:
+        if value is None:
+            if required:
+                raise self.missing(key, f"a whole number, {least} or more")
             return None
         if isinstance(value, bool) or not isinstance(value, int) or value < least:
             raise self.refuse(key, f"{key} = {value!r}", f"a whole number, {least} or more")
@@ -108,7 +127,7 @@ class Keys:
         expected = "one of " + ", ".join(choices) if choices else "text in quotes"
         if value is None:
             if required:
-                raise self.refuse(key, f"no {key}", expected, f"Add a line {key} = ...")
+                raise self.missing(key, expected)
             return None
         if not isinstance(value, str) or not value or (choices and value not in choices):
             raise self.refuse(key, f"{key} = {value!r}", expected)

@@ -11,8 +11,8 @@ import numpy as np
 
 from spectra.errors import TableError
 from spectra.plan.content import content_hash
-from spectra.plan.numbers import printed_text, value_step
-from spectra.plan.words import read_dates, read_kinds, read_polarisations, read_rates, tidy
+from spectra.plan.numbers import value_step
+from spectra.plan.words import read_dates, read_ids, read_kinds, read_polarisations, read_rates, tidy
 from spectra.units import FloatArray
 
 if TYPE_CHECKING:
@@ -52,6 +52,7 @@ WORD_READERS = (
     ("polarisation", read_polarisations),
     ("kind", read_kinds),
     ("code_rate", read_rates),
+    ("network_id", read_ids),
     ("valid_from", read_dates),
     ("valid_to", read_dates),
 )
@@ -82,7 +83,7 @@ def assemble(
     own = np.array(service, dtype=np.bool_)
     return CarrierTable(
         file=file,
-        sha256=content_hash(numbers, own, text, unknown),
+        sha256=content_hash(numbers, own, text),
         line=np.array(line, dtype=np.int64),
         rf_step_hz=np.array(rf_step_hz, dtype=np.float64),
         service=own,
@@ -108,11 +109,6 @@ def table_from_rows(rows: Iterable[Any], file: str) -> CarrierTable:
         text[name] = [clean(row["extra"].get(name)) for row in taken]
     stated = _number_column(taken, "rf_step_hz")
     natural = np.array([value_step(value) for value in numbers["rf_hz"].tolist()], dtype=np.float64)
-    if np.any(np.isfinite(stated) & (stated != natural)):
-        text[STEP_COLUMN] = [
-            printed_text(round(step / 1e3, 9)) if math.isfinite(step) and step != plain else ""
-            for step, plain in zip(stated.tolist(), natural.tolist(), strict=True)
-        ]
     steps = np.where(np.isfinite(stated), stated, natural)
     unknown = [name for name in text if name not in TEXTS]
     return assemble(file, lines, numbers, steps, [bool(row.get("service")) for row in taken], text, unknown)

@@ -19,7 +19,7 @@ __all__ = ["canonical_number", "content_hash"]
 
 
 def canonical_number(cell: str) -> str:
-    """Return a cell of an unknown column as it is hashed: '1,50' and '1.5' are one, and so are '007' and '7'."""
+    """Return a text cell as it is hashed: '1,50' and '1.5' are one, and so are '007' and '7', as in a spreadsheet."""
     if not cell or cell[-1] not in "0123456789.":
         return cell
     try:
@@ -33,7 +33,6 @@ def content_hash(
     numbers: Mapping[str, FloatArray],
     service: NDArray[np.bool_],
     text: Mapping[str, Sequence[str]],
-    unknown: Sequence[str],
 ) -> str:
     """Return the SHA-256 of what a table says.
 
@@ -47,9 +46,7 @@ def content_hash(
         Inner units (Hz, Bd), NaN where empty.
     service : ndarray of bool, shape (n,)
     text : mapping of str to sequence of str
-        Text columns of the contract and the unknown ones.
-    unknown : sequence of str
-        Names of the unknown columns in `text`; their cells are hashed through `canonical_number`.
+        Text columns of the contract and the unknown ones; cells are hashed through `canonical_number`.
     """
     digest = hashlib.sha256(b"sweepmuster/table/1\n")
     digest.update(f"{service.size}\n".encode())
@@ -60,14 +57,12 @@ def content_hash(
             digest.update(np.where(np.isfinite(column), column + 0.0, np.nan).astype("<f8").tobytes())
     if service.any():
         digest.update(b"service\n" + np.packbits(service).tobytes())
-    foreign = set(unknown)
     for name in sorted(text):
         cells = list(text[name])
         if not any(cells):
             continue
-        if name in foreign:
-            once = {cell: canonical_number(cell) for cell in set(cells)}
-            cells = [once[cell] for cell in cells]
+        once = {cell: canonical_number(cell) for cell in set(cells)}
+        cells = [once[cell] for cell in cells]
         digest.update(f"text {json.dumps(name)}\n".encode())
         digest.update(json.dumps(cells).encode())
     return digest.hexdigest()

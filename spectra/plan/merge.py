@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from spectra.plan.build import STEP_COLUMN
 from spectra.plan.edit import with_rows
 from spectra.plan.lists import SAME_POSITION_DEG
 
@@ -168,7 +167,7 @@ def _differing(old: CarrierRow, new: CarrierRow) -> tuple[str, ...]:
         if a is not None and b is not None and a != b:
             names.append(name)
     others = dict(new.extra)
-    names += [name for name, cell in old.extra if name in others and others[name] != cell and name != STEP_COLUMN]
+    names += [name for name, cell in old.extra if name in others and others[name] != cell]
     return tuple(names)
 
 
@@ -181,7 +180,6 @@ def _filled(old: CarrierRow, new: CarrierRow) -> CarrierRow:
     }
     if new.rf_step_hz is not None and old.rf_step_hz is not None and new.rf_step_hz < old.rf_step_hz:
         gaps |= {"rf_hz": new.rf_hz, "rf_step_hz": new.rf_step_hz}
-    fresh = {name: cell for name, cell in new.extra if name != STEP_COLUMN}
-    extra = fresh | dict(old.extra)
+    extra = dict(new.extra) | dict(old.extra)
     ordered = tuple((name, extra[name]) for name in dict.fromkeys([*(n for n, _ in old.extra), *extra]))
     return replace(old, **gaps, service=old.service or new.service, extra=ordered)

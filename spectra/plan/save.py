@@ -86,8 +86,10 @@ def _dialect(path: Path) -> tuple[str, str]:
 def table_text(table: CarrierTable, *, delimiter: str = ",", decimal: str = ".") -> str:
     """Return the CSV text of a table, the contract's columns first, then the unknown ones.
 
-    Frequencies carry the digits to which they are known ('11720.500'). A text cell that begins with ``= + - @`` or an
-    apostrophe gets an apostrophe in front, unless it is a plain number: a spreadsheet would take it for a formula.
+    Frequencies have the fewest digits that say their value, since a spreadsheet would drop zeros at the end; where
+    they are known better or worse than that shows, the column `rf_step_khz` says it. A text cell that begins with
+    ``= + - @`` or an apostrophe gets an apostrophe in front, unless it is a plain number: a spreadsheet would take it
+    for a formula.
 
     Raises
     ------
@@ -95,13 +97,13 @@ def table_text(table: CarrierTable, *, delimiter: str = ",", decimal: str = ".")
         If an unknown column has the name of one of the contract.
     """
     for name in table.unknown_columns:
-        if name != STEP_COLUMN and plain(name) in known_headers():
+        if plain(name) in known_headers():
             mend = "Rename the column."
             raise TableError(table.file, None, f"a further column {name!r}", "names used once", mend, name)
     columns: list[list[str]] = []
     for name in COLUMNS:
         if name == "rf_mhz":
-            columns.append(_frequencies(table))
+            columns.append([_number(value, 1e6) for value in table.rf_hz.tolist()])
         elif name == "service":
             columns.append(["yes" if own else "" for own in table.service.tolist()])
         elif name in _NUMBERS:
@@ -109,16 +111,20 @@ def table_text(table: CarrierTable, *, delimiter: str = ",", decimal: str = ".")
             columns.append([_number(value, unit) for value in getattr(table, attribute).tolist()])
         else:
             columns.append([_guarded(cell) for cell in table.text[name].tolist()])
+    header = list(COLUMNS)
+    steps = _steps(table)
+    if any(steps):
+        header.append(STEP_COLUMN)
+        columns.append(steps)
     if decimal == ",":
-        numeric = [index for index, name in enumerate(COLUMNS) if name == "rf_mhz" or name in _NUMBERS]
-        for index in numeric:
-            columns[index] = [cell.replace(".", ",") for cell in columns[index]]
-    for name in table.unknown_columns:
-        cells = [_guarded(cell) for cell in table.text[name].tolist()]
-        columns.append([cell.replace(".", decimal) for cell in cells] if name == STEP_COLUMN else cells)
+        for index, name in enumerate(header):
+            if name in _NUMBERS or name in ("rf_mhz", STEP_COLUMN):
+                columns[index] = [cell.replace(".", ",") for cell in columns[index]]
+    header += [_guarded(name) for name in table.unknown_columns]
+    columns += [[_guarded(cell) for cell in table.text[name].tolist()] for name in table.unknown_columns]
     out = io.StringIO()
     writer = csv.writer(out, delimiter=delimiter, lineterminator="\n")
-    writer.writerow([*COLUMNS, *(_guarded(name) for name in table.unknown_columns)])
+    writer.writerow(header)
     writer.writerows(zip(*columns, strict=True))
     return out.getvalue()
 
@@ -129,16 +135,10 @@ def _number(value: float, unit: float) -> str:
     return printed_text(value if unit == 1.0 else round(value / unit, 9))
 
 
-def _frequencies(table: CarrierTable) -> list[str]:
-    """Return the frequencies in MHz with the digits of their rounding step, unless the table states the step."""
-    stated = table.text.get(STEP_COLUMN)
-    cells = []
-    for index, (rf, step) in enumerate(zip(table.rf_hz.tolist(), table.rf_step_hz.tolist(), strict=True)):
-        cell = printed_text(round(rf / 1e6, 9))
-        if (stated is None or not stated[index]) and step < value_step(rf):
-            cell = f"{rf / 1e6:.{min(9, round(6 - math.log10(step)))}f}"
-        cells.append(cell)
-    return cells
+def _steps(table: CarrierTable) -> list[str]:
+    """Return the rounding steps in kHz that the shortest digits do not show ('' where they do)."""
+    pairs = zip(table.rf_hz.tolist(), table.rf_step_hz.tolist(), strict=True)
+    return ["" if step == value_step(rf) else _number(step, 1e3) for rf, step in pairs]
 
 
 def _guarded(cell: str) -> str:

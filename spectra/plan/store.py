@@ -6,7 +6,12 @@
 Accepted as a spreadsheet leaves it: comma, semicolon or tab; decimal point or comma; UTF-8, UTF-16 or Windows-1252,
 with or without byte-order mark; any line ends; columns in any order; headers in any case, with spaces or brackets;
 unknown columns, which are kept. The units of `rf`, `symbol_rate` and `bandwidth` may be others than the contract's
-if the header says so (`rf_ghz`, `symbol_rate_bd`, `bandwidth_mhz`); a table is saved in the contract's.
+if the header says so (`rf_ghz`, `symbol_rate_bd`, `bandwidth_mhz`); a table is saved in the contract's. What a
+spreadsheet is known to do to cells is undone: code rates and dates rewritten as dates of the country, a leading
+apostrophe before what looks like a formula.
+
+A frequency is known to its last printed digit: 11720 to 1 MHz, 11720.500 to 1 kHz. A spreadsheet drops zeros at the
+end, so `rf_step_khz`, a column beside the contract's, may state the rounding step of a row.
 """
 
 from __future__ import annotations
@@ -21,7 +26,7 @@ import numpy as np
 from spectra.errors import TableError
 from spectra.plan.build import STEP_COLUMN, TEXTS, WORD_READERS, assemble
 from spectra.plan.csvtext import Records, plain, read_records
-from spectra.plan.numbers import QUANTITIES, Quantity, decimal_comma, parse_column, printed_steps, printed_text
+from spectra.plan.numbers import QUANTITIES, Quantity, decimal_comma, parse_column, printed_steps
 from spectra.plan.problems import TableProblem, told_once
 from spectra.plan.table import CarrierTable
 from spectra.plan.words import read_service, tidy
@@ -107,8 +112,7 @@ def read_table(path: str | Path) -> Reading:
     records, file = read_records(path, known_headers())
     problems: list[TableProblem] = []
     rows, lines = _rows(records, problems)
-    width = len(records.header)
-    columns = [_cells(column) for column in zip(*rows, strict=True)] if rows else [[]] * width
+    columns = [_cells(column) for column in zip(*rows, strict=True)] if rows else [[]] * len(records.header)
     where, headers, unknown = _match_header(records, columns, file, problems)
     if not rows:
         mend = "Add one line for each carrier below the header."
@@ -118,12 +122,6 @@ def read_table(path: str | Path) -> Reading:
     text, service = _text_columns(where, columns, lines, headers, problems)
     for name, index in unknown.items():
         text[name] = columns[index]
-    coarse = steps > 1e6  # '11.7' of a column in GHz: digits in MHz cannot say so
-    if STEP_COLUMN in unknown:
-        _stated_steps(text, steps, lines, problems)
-    elif coarse.any():
-        unknown[STEP_COLUMN] = width
-        text[STEP_COLUMN] = [printed_text(step / 1e3) if wide else "" for step, wide in zip(steps, coarse, strict=True)]
     for name in ("satellite", "rf_mhz"):
         mend = "Fill the cell, or take the row out."
         problems.extend(
@@ -190,7 +188,7 @@ def _match_header(
             problems.append(
                 TableProblem("table.column_twice", "fault", line, header, f"a second column {name}", "one", mend, True)
             )
-        elif match and name != STEP_COLUMN:
+        elif match:
             where[name] = index, match[1]
             headers[name] = header
         else:
@@ -228,7 +226,13 @@ def _numeric_columns(
         numbers[_INNER.get(quantity.name, quantity.name)] = values
     _turn_longitudes(numbers["orbital_longitude_deg"], lines, headers, problems)
     index, factor = where["rf_mhz"]
-    return numbers, printed_steps(columns[index], numbers["rf_hz"], factor)
+    steps = printed_steps(columns[index], numbers["rf_hz"], factor)
+    if STEP_COLUMN in where:
+        cells = columns[where[STEP_COLUMN][0]]
+        stated, told = parse_column(cells, lines, _STEP, headers[STEP_COLUMN], 1e3, decimal_comma([cells]))
+        problems.extend(told)
+        steps = np.where(np.isfinite(stated), stated, steps)
+    return numbers, steps
 
 
 def _turn_longitudes(
@@ -243,18 +247,6 @@ def _turn_longitudes(
         problems.append(
             TableProblem("table.longitude_turn", "warning", lines[index], column, f"{east:g}", "-180 to 180", mend)
         )
-
-
-def _stated_steps(
-    text: dict[str, list[str]], steps: FloatArray, lines: Sequence[int], problems: list[TableProblem]
-) -> None:
-    """Let the rounding steps that the table states replace those of the printed digits."""
-    cells = text[STEP_COLUMN]
-    stated, told = parse_column(cells, lines, _STEP, STEP_COLUMN, 1e3, decimal_comma([cells]))
-    problems.extend(told)
-    known = np.isfinite(stated)
-    steps[known] = stated[known]
-    text[STEP_COLUMN] = [printed_text(round(value / 1e3, 9)) if np.isfinite(value) else "" for value in stated.tolist()]
 
 
 def _text_columns(

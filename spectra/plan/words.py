@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Sequence
-from datetime import date, datetime
+from datetime import UTC, date, datetime, timedelta
 
 from spectra.plan.problems import TableProblem
 
-__all__ = ["read_dates", "read_kinds", "read_polarisations", "read_rates", "read_service", "tidy"]
+__all__ = ["read_dates", "read_ids", "read_kinds", "read_polarisations", "read_rates", "read_service", "tidy"]
 
 POLARISATION_WORDS = {
     "h": "H", "hor": "H", "horiz": "H", "horizontal": "H", "lh": "H", "linearhorizontal": "H", "hlinear": "H",
@@ -21,14 +21,32 @@ POLARISATION_WORDS = {
 _KINDS = {"modulated": "modulated", "carrier": "modulated", "cw": "cw", "beacon": "cw", "other": "other"}
 _YES = frozenset({"yes", "y", "true", "1", "x"})
 _NO = frozenset({"no", "n", "false", "0", ""})
-_MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
+_MONTHS = (
+    ("jan", "ene", "gen"),
+    ("feb", "fév", "fev"),
+    ("mar", "mär", "mrz", "mrt", "maa"),
+    ("apr", "avr", "abr"),
+    ("may", "mai", "mei", "mag"),
+    ("jun", "juin", "giu"),
+    ("jul", "juil", "lug"),
+    ("aug", "aoû", "ago"),
+    ("sep", "set"),
+    ("oct", "okt", "ott", "out"),
+    ("nov",),
+    ("dec", "déc", "dez", "dic", "des"),
+)
+"""How a month's name begins where spreadsheets write it: English, German, Dutch, French, Spanish, Italian, Nordic."""
 
-_DAY_MONTH = re.compile(r"(\d{1,2})[-. /]*([A-Za-z]{3,9})\.?")
-_MONTH_DAY = re.compile(r"([A-Za-z]{3,9})[-. /]*(\d{1,2})")
+_DAY_MONTH = re.compile(r"(\d{1,2})[-. /]*([^\W\d_]{3,9})\.?")
+_MONTH_DAY = re.compile(r"([^\W\d_]{3,9})\.?[-. /]*(\d{1,2})")
 _WHOLE_DATES = (
-    re.compile(r"\d{4}-(\d{1,2})-(\d{1,2})(?:[T ].*)?"),
+    re.compile(r"\d{4}[-/](\d{1,2})[-/](\d{1,2})(?:[T ].*)?"),
     re.compile(r"(\d{1,2})[./](\d{1,2})[./]\d{2,4}"),
 )
+
+_SLASHED = re.compile(r"(\d{1,2})/(\d{1,2})/\d{4}")
+_YEAR_FIRST = re.compile(r"^(\d{4})/(\d{2})/(\d{2})")
+_NUMERIC_DATE = re.compile(r"(\d{1,2})([./])(\d{1,2})\2(\d{4})((?: |T)[\d:]+)?")
 
 _Read = Callable[[str], tuple[str | None, tuple[str, str, str] | None]]
 
@@ -105,8 +123,16 @@ def read_service(cells: Sequence[str], lines: Sequence[int], column: str) -> tup
 
 
 def _month(word: str) -> int | None:
-    key = word[:3].lower()
-    return _MONTHS.index(key) + 1 if key in _MONTHS else None
+    lower = word.lower()
+    for number, beginnings in enumerate(_MONTHS, start=1):
+        if lower.startswith(beginnings):
+            return number
+    return None
+
+
+def _day_of_serial(cell: str) -> date | None:
+    """Return the day of a spreadsheet's serial number (days since 30 December 1899), within 1982 to 2064."""
+    return date(1899, 12, 30) + timedelta(days=int(cell)) if re.fullmatch(r"[345]\d{4}", cell) else None
 
 
 def _rate_from_date(cell: str) -> str | None:
@@ -115,7 +141,9 @@ def _rate_from_date(cell: str) -> str | None:
     '3/4' becomes 4 March or 3 April, by country; a code rate is below one, so either is 3/4.
     """
     pair: tuple[int, int] | None = None
-    if (match := _DAY_MONTH.fullmatch(cell)) and (month := _month(match[2])):
+    if day := _day_of_serial(cell):
+        pair = day.day, day.month
+    elif (match := _DAY_MONTH.fullmatch(cell)) and (month := _month(match[2])):
         pair = int(match[1]), month
     elif (match := _MONTH_DAY.fullmatch(cell)) and (month := _month(match[1])):
         pair = int(match[2]), month
@@ -142,33 +170,53 @@ def read_rates(cells: Sequence[str], lines: Sequence[int], column: str) -> tuple
 
 
 def read_dates(cells: Sequence[str], lines: Sequence[int], column: str) -> tuple[list[str], list[TableProblem]]:
-    """Return dates and times as ISO 8601 text ('' where a cell cannot be read one way)."""
-    slashed = [m for cell in set(cells) if (m := re.match(r"(\d{1,2})/(\d{1,2})/\d{4}", cell))]
-    day_first = any(int(m[1]) > 12 for m in slashed)
-    month_first = any(int(m[2]) > 12 for m in slashed)
+    """Return dates as YYYY-MM-DD and times as YYYY-MM-DDTHH:MM:SSZ ('' where a cell cannot be read one way)."""
+    slashed = [match for cell in set(cells) if (match := _SLASHED.match(cell))]
+    day_first = any(int(match[1]) > 12 for match in slashed)
+    month_first = any(int(match[2]) > 12 for match in slashed)
 
     def read(cell: str) -> tuple[str | None, tuple[str, str, str] | None]:
         if not cell:
             return "", None
-        try:
-            datetime.fromisoformat(cell)
-        except ValueError:
-            pass
-        else:
-            return cell, None
         expected = "a date such as 2026-03-31 (or with time, 2026-03-31T12:00Z)"
-        match = re.fullmatch(r"(\d{1,2})([./])(\d{1,2})\2(\d{4})", cell)
-        if match:
-            one, two, year = int(match[1]), int(match[3]), int(match[4])
-            if match[2] == "/" and day_first == month_first:
-                mend = "Day and month cannot be told apart; write year-month-day."
-                return None, (repr(cell), expected, mend)
-            day, month = (two, one) if match[2] == "/" and month_first else (one, two)
+        for form in (cell, _YEAR_FIRST.sub(r"\1-\2-\3", cell)):
             try:
-                told = date(year, month, day).isoformat()
+                return _canonical(form), None
             except ValueError:
-                return None, (repr(cell), expected, "There is no such day; write year-month-day.")
-            return told, (repr(cell), expected, f"Read as {told}; write it so.")
-        return None, (repr(cell), expected, "Write the date as year-month-day.")
+                continue
+        if day := _day_of_serial(cell):
+            told = day.isoformat()
+            return told, (repr(cell), expected, f"A spreadsheet's day number, read as {told}; write it so.")
+        match = _NUMERIC_DATE.fullmatch(cell)
+        if not match:
+            return None, (repr(cell), expected, "Write the date as year-month-day.")
+        if match[2] == "/" and day_first == month_first:
+            return None, (repr(cell), expected, "Day and month cannot be told apart; write year-month-day.")
+        one, two = int(match[1]), int(match[3])
+        day_number, month = (two, one) if match[2] == "/" and month_first else (one, two)
+        try:
+            told = _canonical(f"{match[4]}-{month:02d}-{day_number:02d}{match[5] or ''}")
+        except ValueError:
+            return None, (repr(cell), expected, "There is no such day; write year-month-day.")
+        return told, (repr(cell), expected, f"Read as {told}; write it so.")
 
     return _each(cells, lines, column, "table.date", read)
+
+
+def _canonical(cell: str) -> str:
+    """Return an ISO 8601 date as it is, a time in UTC to the second (without a zone it is UTC)."""
+    moment = datetime.fromisoformat(cell)
+    if len(cell) <= len("2026-W01-1"):
+        return moment.date().isoformat()
+    zoned = moment.replace(tzinfo=UTC) if moment.tzinfo is None else moment.astimezone(UTC)
+    return f"{zoned:%Y-%m-%dT%H:%M:%SZ}"
+
+
+def read_ids(cells: Sequence[str], lines: Sequence[int], column: str) -> tuple[list[str], list[TableProblem]]:
+    """Return network ids; a decimal number as a spreadsheet keeps it, without leading zeros."""
+
+    def read(cell: str) -> tuple[str | None, tuple[str, str, str] | None]:
+        match = re.fullmatch(r"0*(\d+)(?:[.,]0*)?", cell, flags=re.ASCII)
+        return (match[1] if match else cell), None
+
+    return _each(cells, lines, column, "table.network_id", read)

@@ -121,7 +121,7 @@ def test_table_check(table_file: Path, capsys: pytest.CaptureFixture[str]) -> No
     assert main(["table", "check", str(table_file)]) == 1
     assert "2" in capsys.readouterr().out
     assert main(["table", "check", str(table_file), "--json"]) == 1
-    json.loads(capsys.readouterr().out)
+    assert _validate("table_check", capsys.readouterr().out)["faults"] == 1
     assert main(["table", "check", str(table_file.with_name("missing.csv"))]) == 2
     assert main(["table"]) == 2
 

@@ -5,15 +5,18 @@ from __future__ import annotations
 from typing import Any
 
 __all__ = [
+    "ArchiveError",
     "ChainError",
     "ContextError",
     "IdentificationError",
     "MeasurementError",
+    "ReportError",
     "SceneError",
     "SpectraError",
     "SweepFormatError",
     "TableError",
     "UsageError",
+    "VisitError",
 ]
 
 
@@ -113,6 +116,18 @@ class MeasurementError(SpectraError, ValueError):
 
 class IdentificationError(SpectraError, ValueError):
     """Evidence, table and chain do not go together."""
+
+
+class VisitError(SpectraError, ValueError):
+    """A visit's folder or its ``visit.toml`` cannot be used."""
+
+
+class ArchiveError(SpectraError):
+    """An archive cannot be opened, read or written."""
+
+
+class ReportError(SpectraError, ValueError):
+    """A report or its evidence cannot be made or checked."""
 
 
 class UsageError(SpectraError, ValueError):

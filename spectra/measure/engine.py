@@ -20,6 +20,7 @@ from spectra.measure.model import (
     evaluate,
     fit,
     normal_equations,
+    positions,
 )
 from spectra.measure.moves import WIDTH_GAIN, as_carrier, as_tone, merged, stretch_of
 from spectra.measure.seeds import seed_carriers, seed_window
@@ -283,15 +284,13 @@ class _Work:
         active = active_parameters(self.scene, gradient)
         basis, scene = self.trace.basis, self.scene
         m, penalty = basis.size, basis.penalty
-        part = hessian[np.ix_(active, active)]
-        carriers = part[:-m, :-m]
-        shared = part[:-m, -m:]
-        known = part[-m:, -m:] - scene.strength * penalty
-        if carriers.size:
-            known = known - shared.T @ (inverse(carriers) @ shared)
-        right = known @ scene.beta + gradient[-m:] + scene.strength * (penalty @ scene.beta)
-        grid = basis.prior_strength * 10.0 ** np.linspace(-1.5, 6.0, 16)
-        value = evidence(known, penalty, right, grid)
+        known = hessian[np.ix_(active, active)]
+        known[-m:, -m:] -= scene.strength * penalty
+        pull = gradient[active]
+        pull[-m:] += scene.strength * (penalty @ scene.beta)
+        grid = basis.prior_strength * 10.0 ** np.linspace(-1.5, 6.0, 11)
+        place = positions(self.trace, scene)[active]
+        value = evidence(known, pull, penalty, scene.beta, grid, place)
         enough = np.flatnonzero(value >= value.max() - _EVIDENCE_MARGIN)
         self.scene = replace(scene, strength=float(grid[enough[-1]]))
 

@@ -9,11 +9,13 @@ from __future__ import annotations
 import numpy as np
 from numpy.lib.stride_tricks import as_strided
 from numpy.typing import NDArray
-from scipy import linalg
+from scipy.linalg import lapack
 
 from spectra.units import FloatArray
 
 __all__ = ["evidence", "inverse", "solve_damped"]
+
+_RIDGE = 1e-9
 
 
 def _bandwidth(matrix: FloatArray) -> int:
@@ -23,12 +25,20 @@ def _bandwidth(matrix: FloatArray) -> int:
 
 
 def _band(matrix: FloatArray, width: int) -> FloatArray:
-    """Return the lower band form of a symmetric matrix."""
+    """Return the lower band form of a symmetric matrix, columns contiguous (as LAPACK wants it)."""
     n = matrix.shape[0]
     wide = np.zeros((n, n + width))
     wide[:, :n] = matrix
     step = wide.itemsize
-    return np.ascontiguousarray(as_strided(wide, (n, width + 1), (step * (n + width) + step, step)).T)
+    return np.asfortranarray(as_strided(wide, (n, width + 1), (step * (n + width) + step, step)).T)
+
+
+def _factor_and_solve(scaled: FloatArray, right: FloatArray) -> tuple[FloatArray, float]:
+    """Return the solution and ln of the determinant; raises LinAlgError where the matrix is not positive."""
+    band, solution, info = lapack.dpbsv(_band(scaled, _bandwidth(scaled)), right, lower=1)
+    if info != 0:
+        raise np.linalg.LinAlgError("information matrix not positive")
+    return solution, 2.0 * float(np.log(band[0]).sum())
 
 
 def solve_damped(
@@ -45,15 +55,10 @@ def solve_damped(
     """
     order: NDArray[np.intp] = np.arange(right.size) if position is None else np.argsort(position, kind="stable")
     scale = 1.0 / np.sqrt(np.maximum(np.diag(matrix), 1e-12))[order]
-    scaled = matrix[np.ix_(order, order)] * scale[:, None] * scale
-    scaled[np.diag_indices(order.size)] = 1.0 + damping + 1e-9
+    scaled = matrix[order][:, order] * scale[:, None] * scale
+    scaled[np.diag_indices(order.size)] = 1.0 + damping + _RIDGE
     result = np.empty(right.size)
-    width = _bandwidth(scaled)
-    if width > 0.4 * order.size:
-        solution = linalg.solve(scaled, right[order] * scale, assume_a="pos", check_finite=False)
-    else:
-        solution = linalg.solveh_banded(_band(scaled, width), right[order] * scale, lower=True, check_finite=False)
-    result[order] = solution * scale
+    result[order] = _factor_and_solve(scaled, right[order] * scale)[0] * scale
     return result
 
 
@@ -61,32 +66,47 @@ def inverse(matrix: FloatArray) -> FloatArray:
     """Return the inverse of an information matrix, scaled so that units do not matter; weak directions stay uncertain."""
     scale = 1.0 / np.sqrt(np.maximum(np.diag(matrix), 1e-12))
     scaled = matrix * scale[:, None] * scale
-    scaled[np.diag_indices(scaled.shape[0])] += 1e-9
+    scaled[np.diag_indices(scaled.shape[0])] += _RIDGE
     return np.asarray(np.linalg.inv(scaled) * scale[:, None] * scale)
 
 
-def evidence(known: FloatArray, penalty: FloatArray, right: FloatArray, strengths: FloatArray) -> FloatArray:
-    """Return ln(marginal likelihood) of penalty strengths, up to a constant.
+def evidence(
+    known: FloatArray,
+    pull: FloatArray,
+    penalty: FloatArray,
+    beta: FloatArray,
+    strengths: FloatArray,
+    position: FloatArray,
+) -> FloatArray:
+    """Return ln(marginal likelihood) of penalty strengths, up to a constant (Laplace's approximation).
 
     Parameters
     ----------
-    known : ndarray, shape (m, m)
-        Information about the coefficients, everything else profiled out.
-    penalty : ndarray, shape (m, m)
-        Of rank m - 2.
-    right : ndarray, shape (m,)
-        ``known`` times the coefficients that the likelihood alone would choose.
+    known, pull : ndarray, shape (p, p) and (p,)
+        Information and gradient of the likelihood alone, at the present parameters; the last ``m`` are the floor's.
+    penalty, beta : ndarray, shape (m, m) and (m,)
+        Penalty of rank m - 2 and the floor's present coefficients.
     strengths : ndarray
         Strengths to judge.
+    position : ndarray, shape (p,)
+        Where each parameter lies.
     """
-    # In the basis where both forms are diagonal every strength costs m operations.
-    m = right.size
-    ridge = known + (strengths[0] * 1e-2) * penalty
-    ridge[np.diag_indices(m)] += 1e-9 * max(1.0, float(np.trace(ridge)) / m)
-    values, vectors = linalg.eigh(penalty, ridge, check_finite=False)
-    values = np.maximum(values, 0.0)
-    squared = (vectors.T @ right) ** 2
-    weight = 1.0 + np.maximum(strengths[:, None] - strengths[0] * 1e-2, 0.0) * values
-    return np.asarray(
-        0.5 * (m - 2) * np.log(strengths) - 0.5 * np.log(weight).sum(axis=1) + 0.5 * (squared / weight).sum(axis=1)
-    )
+    m = beta.size
+    order = np.argsort(position, kind="stable")
+    padded = np.zeros_like(known)
+    padded[-m:, -m:] = penalty
+    base, rough = known[order][:, order], padded[order][:, order]
+    bend = np.zeros(pull.size)
+    bend[-m:] = penalty @ beta
+    values = np.empty(strengths.size)
+    for k, strength in enumerate(strengths):
+        matrix = base + strength * rough
+        scale = 1.0 / np.sqrt(np.maximum(np.diag(matrix), 1e-12))
+        scaled = matrix * scale[:, None] * scale
+        scaled[np.diag_indices(scaled.shape[0])] = 1.0 + _RIDGE
+        right = (pull - strength * bend)[order] * scale
+        solution, determinant = _factor_and_solve(scaled, right)
+        determinant -= 2.0 * float(np.log(scale).sum())
+        gain = 0.5 * float(right @ solution) - 0.5 * strength * float(beta @ bend[-m:])
+        values[k] = 0.5 * (m - 2) * np.log(strength) - 0.5 * determinant + gain
+    return values

@@ -19,7 +19,7 @@ from spectra.signal.blurred import edge
 from spectra.signal.detectors import PointLaw
 from spectra.units import FloatArray
 
-__all__ = ["CW", "MOST_ROLL_OFF", "RC", "Evaluation", "Scene", "Trace", "evaluate", "fit", "normal_equations"]
+__all__ = ["CW", "MOST_ROLL_OFF", "RC", "Evaluation", "Scene", "Trace", "evaluate", "fit", "normal_equations", "positions"]
 
 RC, CW = 0, 1
 MOST_ROLL_OFF = 0.6
@@ -276,7 +276,7 @@ def _moved(scene: Scene, step: FloatArray) -> Scene:
     return replace(scene, theta=theta, beta=scene.beta + np.clip(step[4 * k :], -1.0, 1.0))
 
 
-def _positions(trace: Trace, scene: Scene) -> FloatArray:
+def positions(trace: Trace, scene: Scene) -> FloatArray:
     """Return where every parameter lies on the frequency axis, in points."""
     knots = (np.arange(scene.beta.size) - 1.0) * (trace.x[-1] / max(scene.beta.size - 3, 1))
     return np.r_[np.repeat(0.5 * (scene.theta[:, 0] + scene.theta[:, 1]), 4), knots]
@@ -290,7 +290,7 @@ def fit(trace: Trace, scene: Scene, *, rounds: int = 12, tolerance: float = 1e-3
         hessian, gradient = normal_equations(trace, scene, at)
         active = active_parameters(scene, gradient)
         part, pull = hessian[np.ix_(active, active)], gradient[active]
-        position = _positions(trace, scene)[active]
+        position = positions(trace, scene)[active]
         gain = 0.0
         for _ in range(5):
             step = np.zeros(gradient.size)

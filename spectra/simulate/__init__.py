@@ -5,6 +5,10 @@ In memory: `received_spectrum(sky, receive, table, chain)` or a `Spectrum` of on
 From a file: `simulate(scene, out_dir)`.
 """
 
+import sys
+from pathlib import Path
+from types import ModuleType
+
 from spectra.simulate.analyser import Analyser
 from spectra.simulate.onair import received_polarisation, received_spectrum, spectrum_for_sweep
 from spectra.simulate.run import simulate, simulate_sweep, truth_of
@@ -49,3 +53,15 @@ __all__ = [
     "sweep_spectrum",
     "truth_of",
 ]
+
+
+class _CallableModule(ModuleType):
+    """The room and its main function share a name; ``spectra.simulate(...)`` works whichever was imported first."""
+
+    def __call__(
+        self, scene: Scene | str | Path, out_dir: str | Path, *, truth: bool = False, overwrite: bool = False
+    ) -> list[Path]:
+        return simulate(scene, out_dir, truth=truth, overwrite=overwrite)
+
+
+sys.modules[__name__].__class__ = _CallableModule

@@ -140,7 +140,7 @@ def _from_table(
     polarisation = received_polarisation(sky, receive, chain, source)
     if polarisation is None:
         raise _refuse(source, "sky.polarisation", "no polarisation", "one here or in the LO state")
-    lines = {int(line) for line in table.line}
+    lines = set(table.line.tolist())
     unknown = [line for line in sky.missing_lines if line not in lines]
     if unknown:
         raise _refuse(source, "sky.missing_lines", f"line {unknown[0]}", f"lines of {table.file}")
@@ -148,13 +148,9 @@ def _from_table(
     sources: list[tuple[str, float, Role]] = [(sky.satellite, 0.0, "carrier")]
     sources += [(one.satellite, one.down_db, "neighbour") for one in sky.neighbours]
     for satellite, down_db, role in sources:
-        rows = [row for row in table if row.satellite.casefold() == satellite.casefold()]
-        if not rows:
-            known = ", ".join(dict.fromkeys(str(name) for name in table.text["satellite"]))
-            key = "sky.satellite" if role == "carrier" else "sky.neighbour.satellite"
-            raise _refuse(source, key, f"satellite {satellite!r}", f"one of {known}")
-        for row in rows:
-            if row.line in sky.missing_lines or (sky.beam and row.beam and row.beam != sky.beam and down_db == 0.0):
+        key = "sky.satellite" if role == "carrier" else "sky.neighbour.satellite"
+        for row in _rows_of(satellite, table, source, key):
+            if row.line in sky.missing_lines or (sky.beam and row.beam and row.beam != sky.beam and role == "carrier"):
                 continue
             if row.polarisation == polarisation:
                 down, of = down_db, role
@@ -165,6 +161,16 @@ def _from_table(
             signal = _row(row, sky, down, of, mixer, empty, chain)
             if signal is not None:
                 yield signal
+
+
+def _rows_of(satellite: str, table: CarrierTable, source: str, key: str) -> list[CarrierRow]:
+    names = [str(name).casefold() for name in table.text["satellite"]]
+    rows = [table.row(index) for index, name in enumerate(names) if name == satellite.casefold()]
+    if not rows:
+        known = list(dict.fromkeys(str(name) for name in table.text["satellite"]))
+        shown = ", ".join(known[:20]) + (f" ... ({len(known)} in all)" if len(known) > 20 else "")
+        raise _refuse(source, key, f"satellite {satellite!r}", f"one of {shown}")
+    return rows
 
 
 def _row(

@@ -41,6 +41,16 @@ def test_a_scene_makes_its_sweeps_with_context_and_truth(scene_file, tmp_path):
     assert (told["satellite"], told["polarisation"], told["lo_error_hz"]) == ("Alder", "V", 250e3)
 
 
+def test_the_public_face_simulates_whichever_was_imported_first(scene_file, tmp_path):
+    import spectra
+    import spectra.simulate as room
+
+    assert (
+        room(scene_file(), tmp_path / "a")[0].read_bytes()
+        == spectra.simulate(scene_file(), tmp_path / "b")[0].read_bytes()
+    )
+
+
 def test_no_truth_unless_asked(scene_file, tmp_path):
     simulate(scene_file(), tmp_path / "out")
     assert sorted(path.suffix for path in (tmp_path / "out").iterdir()) == [".csv", ".toml"]

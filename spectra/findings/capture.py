@@ -1,0 +1,68 @@
+"""Findings of one capture: facts, then every rule of the table whose facts are at hand."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from spectra.finding import Finding, run_rules
+from spectra.findings.clock import CaptureTime
+from spectra.findings.facts import capture_facts
+from spectra.findings.table import RULES
+
+if TYPE_CHECKING:
+    from spectra.capture import Context
+    from spectra.measure.measurement import Measurement
+    from spectra.plan.chain import ReceiveChain
+    from spectra.plan.table import CarrierTable
+
+__all__ = ["capture_findings"]
+
+
+def capture_findings(
+    measurement: Measurement,
+    *,
+    table: CarrierTable | None = None,
+    chain: ReceiveChain | None = None,
+    context: Context | None = None,
+    lo_state: str | None = None,
+    satellite: str | None = None,
+    polarisation: str | None = None,
+    analyser_floor: Measurement | None = None,
+    times: Sequence[CaptureTime] = (),
+    spans_hz: Sequence[tuple[float, float]] = (),
+) -> tuple[Finding, ...]:
+    """Return what a capture's context, table and chain tell of it, beyond what the sweep alone does.
+
+    Parameters
+    ----------
+    measurement : Measurement
+    table, chain, context
+        What there is; rules that need what is missing do not run.
+    lo_state, satellite, polarisation : str or None
+        What was selected and expected; they win over the context's.
+    analyser_floor : Measurement or None
+        Of a capture with role `analyser_floor`: the analyser's own noise at the same settings.
+    times : sequence of CaptureTime
+        Of this capture (first) and of the others of its folder; see `spectra.findings.clock.capture_time`.
+    spans_hz : sequence of (start, stop)
+        Other segments that were swept together with this one.
+
+    Raises
+    ------
+    UsageError
+        If the LO state is not in the chain.
+    """
+    facts = capture_facts(
+        measurement,
+        table=table,
+        chain=chain,
+        context=context,
+        lo_state=lo_state,
+        satellite=satellite,
+        polarisation=polarisation,
+        analyser_floor=analyser_floor,
+        times=times,
+        spans_hz=spans_hz,
+    )
+    return run_rules(RULES, facts)

@@ -1,0 +1,169 @@
+"""What rules are told: facts worked out once from a capture, its table and its chain. No judgement here."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, fields, replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from spectra.advice.outlook import SweepOutlook
+from spectra.advice.quality import demand_for, if_window_hz
+from spectra.advice.sweeps import Demand
+from spectra.errors import UsageError
+from spectra.findings.axis import rf_states
+from spectra.findings.clock import CaptureTime
+
+if TYPE_CHECKING:
+    from spectra.capture import Context
+    from spectra.measure.measurement import Measurement
+    from spectra.plan.chain import LoState, ReceiveChain
+    from spectra.plan.table import CarrierTable
+
+__all__ = ["Expected", "capture_facts"]
+
+# information of one averaged reading against one averaged as power (large counts; derived in spectra.signal.detectors)
+_WORTH = {"rms": 1.0, "sample": 1.0, "log_average": 0.608, "voltage_average": 0.915}
+
+
+@dataclass(frozen=True, slots=True)
+class Expected:
+    """Rows of the table that this sweep's span should hold, for the LO states that may have been selected.
+
+    Attributes
+    ----------
+    demands : tuple of Demand
+        One for each state, rows outside the span left out.
+    sure : bool
+        Whether there is only one state, so that its rows can be missed.
+    """
+
+    demands: tuple[Demand, ...]
+    sure: bool
+
+    @property
+    def narrowest(self) -> tuple[float, int, float] | None:
+        """Symbol rate, row and IF of the narrowest row in the span, None where no row there tells a width."""
+        found = [
+            (float(demand.symbol_rate_bd[k]), int(demand.row[k]), float(demand.if_hz[k]))
+            for demand in self.demands
+            for k in np.flatnonzero(np.isfinite(demand.symbol_rate_bd))
+        ]
+        return min(found, default=None)
+
+
+def capture_facts(
+    measurement: Measurement,
+    *,
+    table: CarrierTable | None,
+    chain: ReceiveChain | None,
+    context: Context | None,
+    lo_state: str | None,
+    satellite: str | None,
+    polarisation: str | None,
+    analyser_floor: Measurement | None,
+    times: Sequence[CaptureTime],
+    spans_hz: Sequence[tuple[float, float]],
+) -> dict[str, Any]:
+    """Return every fact by name; None where it cannot be had, so that no rule runs on it."""
+    if context is not None:
+        lo_state = lo_state or context.lo_state
+        satellite = satellite or context.expected_satellite
+        polarisation = polarisation or context.expected_polarisation
+    sweep = measurement.sweep
+    facts: dict[str, Any] = {
+        "measurement": measurement,
+        "sweep": sweep,
+        "outlook": _outlook(measurement),
+        "analyser_floor": analyser_floor,
+        "no_analyser_floor": True if analyser_floor is None else None,
+        "role": (context.role if context is not None else None) or "normal",
+        "times": tuple(times) or None,
+        "spans": ((sweep.start_hz, sweep.stop_hz), *spans_hz),
+    }
+    if chain is None:
+        return facts
+    states = _states(chain, lo_state, polarisation)
+    rf = rf_states(sweep, states)
+    facts |= {
+        "chain": chain,
+        "states": states,
+        "rf_states": rf,
+        "axis_is_if": None if rf else True,
+        "window": _window(chain, states),
+    }
+    if table is not None and not rf:
+        facts |= _rows(table, chain, states, satellite, polarisation, facts["spans"])
+    return facts
+
+
+def _outlook(measurement: Measurement) -> SweepOutlook | None:
+    """Return what the sweep can show, from its own scatter; None where RBW, readings or detector forbid it."""
+    sweep = measurement.sweep
+    rbw, readings = sweep.settings.rbw_hz, measurement.readings_per_point
+    worth = _WORTH.get(sweep.settings.detector or "rms")
+    if rbw is None or readings is None or worth is None or sweep.settings.trace_mode in ("max_hold", "min_hold"):
+        return None
+    return SweepOutlook(
+        points=sweep.points,
+        spacing_hz=sweep.spacing_hz,
+        rbw_hz=rbw,
+        readings=max(1.0, readings * worth),
+        points_share_noise=measurement.correlated_points > 1.1,
+        false_alarms_per_sweep=measurement.false_alarms_per_sweep,
+    )
+
+
+def _states(chain: ReceiveChain, lo_state: str | None, polarisation: str | None) -> tuple[LoState, ...]:
+    if lo_state is not None:
+        named = tuple(state for state in chain.lo_states if state.name == lo_state)
+        if not named:
+            raise UsageError(
+                "LO state",
+                None,
+                repr(lo_state),
+                "one of " + ", ".join(state.name for state in chain.lo_states),
+                "Name an LO state of the receive chain.",
+            )
+        return named
+    fitting = tuple(s for s in chain.lo_states if polarisation is None or s.polarisation in (None, polarisation))
+    return fitting or chain.lo_states
+
+
+def _window(chain: ReceiveChain, states: tuple[LoState, ...]) -> tuple[float, float]:
+    """Return the IF that should be swept: that of the state where there is one, else that of the chain."""
+    if len(states) == 1:
+        window = if_window_hz(chain, states[0])
+        if window is not None:
+            return window
+    return chain.if_min_hz, chain.if_max_hz
+
+
+def _rows(
+    table: CarrierTable,
+    chain: ReceiveChain,
+    states: tuple[LoState, ...],
+    satellite: str | None,
+    polarisation: str | None,
+    spans: Sequence[tuple[float, float]],
+) -> dict[str, Any]:
+    demands = []
+    for state in states:
+        demand = demand_for(table, chain, state, satellite=satellite, polarisation=polarisation)
+        if demand is not None:
+            demands.append(demand)
+    start, stop = spans[0]
+    inside = tuple(_cut(demand, (demand.if_hz >= start) & (demand.if_hz <= stop)) for demand in demands)
+    seen = [np.any([(d.if_hz >= low) & (d.if_hz <= high) for low, high in spans], axis=0) for d in demands]
+    outside = tuple(_cut(demand, ~np.asarray(mask, bool)) for demand, mask in zip(demands, seen, strict=True))
+    sure = len(demands) == 1 and satellite is not None
+    return {"expected": Expected(inside, sure), "expected_elsewhere": Expected(outside, sure)}
+
+
+_PER_ROW = ("row", "rf_hz", "if_hz", "symbol_rate_bd", "roll_off", "cn_db", "cn_assumed")
+
+
+def _cut(demand: Demand, keep: np.ndarray[Any, np.dtype[np.bool_]]) -> Demand:
+    values: Mapping[str, Any] = {f.name: getattr(demand, f.name)[keep] for f in fields(demand) if f.name in _PER_ROW}
+    return replace(demand, **values)

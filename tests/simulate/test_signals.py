@@ -261,3 +261,50 @@ def test_impossible_settings_are_refused(keys):
 def test_impossible_emissions_are_refused(field):
     with pytest.raises(SceneError):
         Emission(**{"centre_hz": 1e9, "symbol_rate_bd": 1e6, "roll_off": 0.2, "power_dbm": -60.0, **field})
+
+
+def test_a_swept_bucket_catches_a_tone_between_points_and_a_tuned_point_does_not():
+    """Spacing 10 RBW: halfway between points a Gaussian filter is 300 dB down; a swept one passes over the tone."""
+    spectrum = Spectrum(DENSITY).with_tone(1200.5e6, 90.0)
+    keys = {"points": 201, "rbw": 100e3, "detector": "peak", "readings": 40}
+    tuned = sweep_spectrum(spectrum, analyser(**keys), 1).level_dbm
+    swept = sweep_spectrum(spectrum, analyser(**keys, tuning="bucket"), 1).level_dbm
+    assert tuned.max() < DENSITY + 50 + 15
+    assert swept.max() == pytest.approx(DENSITY + 90.0, abs=1.0)
+
+
+@pytest.mark.parametrize("mode", ["fast", "slow"])
+@pytest.mark.parametrize("seed", range(4))
+def test_more_of_everything_shifts_the_levels_and_nothing_else(seed, mode):
+    """Law: all densities and powers x dB higher, the same readings give levels x dB higher."""
+    shift = float(np.random.default_rng(seed).uniform(-20.0, 20.0))
+    made = []
+    for change in (0.0, shift):
+        spectrum = Spectrum(DENSITY + change).with_carrier(1200e6, 8e6, 0.25, 9.0).with_tone(1250e6, 65.0)
+        one = analyser(points=301, readings=3, averages=2, mode=mode, own_noise_dbm_hz=-150.0 + change)
+        made.append(sweep_spectrum(spectrum, one, seed).level_dbm)
+    assert made[1] - made[0] == pytest.approx(shift, abs=1e-9)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_the_whole_scene_moved_in_frequency_is_the_same_sweep(seed):
+    """Law: span and signals moved together give the same levels (a line without tilt has no memory of frequency)."""
+    shift = float(np.random.default_rng(seed).integers(-50, 50)) * 1e6
+    made = []
+    for move in (0.0, shift):
+        spectrum = Spectrum(DENSITY).with_carrier(1200e6 + move, 8e6, 0.25, 9.0).with_tone(1250e6 + move, 65.0)
+        made.append(sweep_spectrum(spectrum, analyser(1100e6 + move, 1300e6 + move, 301), seed).level_dbm)
+    assert made[1] == pytest.approx(made[0], abs=1e-5)
+
+
+def test_memory_does_not_grow_with_readings():
+    """Readings are drawn in chunks: 600 readings of a 16 000-cell grid would be 160 MB at once, several times over."""
+    import tracemalloc
+
+    one = Analyser(950e6, 2150e6, 1001, 300e3, readings=600)
+    sweep_spectrum(Spectrum(DENSITY), one, 0)
+    tracemalloc.start()
+    sweep_spectrum(Spectrum(DENSITY), one, 1)
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert peak < 120e6

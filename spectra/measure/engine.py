@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spectra.measure import detect
-from spectra.measure.floor import WIDEST_CARRIER_HZ, first_floor, floor_basis
+from spectra.measure.floor import WIDEST_CARRIER_HZ, FixedFloor, FloorBasis, first_floor, floor_basis
 from spectra.measure.linear import evidence, inverse
 from spectra.measure.model import (
     CW,
@@ -32,6 +32,8 @@ from spectra.units import DB_PER_NEPER, FloatArray
 __all__ = ["Solution", "solve"]
 
 
+_RIPPLE_LEVEL = 0.0  # ln(plateau / floor) below which a wide carrier may be ripple (0 dB: 3 dB of ripple)
+_RIPPLE_WIDTH_HZ = 3e6
 _EVIDENCE_MARGIN = 1.5  # in ln(likelihood): a floor bends only where the trace asks for it
 
 
@@ -258,6 +260,17 @@ class _Work:
                 changed |= self._try([k], [CW], [as_tone(theta, self.trace.sigma)], -WIDTH_GAIN)
         return changed
 
+    def settle(self, rounds: int) -> None:
+        """Add, rethink and drop until nothing changes."""
+        for _ in range(rounds):
+            added = self.add()
+            changed = self.rethink()
+            self.drop()
+            self.refit(3)
+            self.relaw()
+            if not (added or changed):
+                return
+
     def scores(self) -> FloatArray:
         """Return each carrier's score: root of twice the gain in likelihood, the rest held (an upper estimate)."""
         gains = np.zeros(self.scene.count)
@@ -294,6 +307,39 @@ class _Work:
         enough = np.flatnonzero(value >= value.max() - _EVIDENCE_MARGIN)
         self.scene = replace(scene, strength=float(grid[enough[-1]]))
 
+    def reconsider(self) -> bool:
+        """Ask whether weak wide carriers are ripple of the floor, by the evidence of both readings of the trace."""
+        basis, scene = self.trace.basis, self.scene
+        if isinstance(basis, FixedFloor) or scene.count == 0:
+            return False
+        theta = scene.theta
+        middle = np.clip(np.round(0.5 * (theta[:, 0] + theta[:, 1])).astype(int), 0, self.trace.x.size - 1)
+        over = theta[:, 3] - basis.floor(scene.beta)[middle]
+        wide = (theta[:, 1] - theta[:, 0]) * self.spacing_hz > _RIPPLE_WIDTH_HZ
+        suspect = (scene.kind == RC) & (over < _RIPPLE_LEVEL) & wide
+        if not suspect.any():
+            return False
+        before, worth = (self.scene, self.at), self._worth()
+        self.scene = replace(
+            scene, kind=scene.kind[~suspect], theta=theta[~suspect], strength=0.3 * basis.prior_strength
+        )
+        self.refit(6)
+        self.strengthen()
+        self.refit(4)
+        if self._worth() > worth:
+            return True
+        self.scene, self.at = before
+        return False
+
+    def _worth(self) -> float:
+        """Return ln(evidence) of the scene: likelihood, the floor's Occam factor, and a price per carrier."""
+        basis, at = self.trace.basis, self.at
+        assert isinstance(basis, FloorBasis)
+        matrix = basis.gram(at.weight * at.by_noise**2) + self.scene.strength * basis.penalty
+        matrix[np.diag_indices(basis.size)] += 1e-9
+        occam = 0.5 * (basis.size - 2) * np.log(self.scene.strength) - 0.5 * float(np.linalg.slogdet(matrix)[1])
+        return float(-at.lost + occam - self.scene.count * (0.5 * self.least**2 + 3.0))
+
     def solution(self) -> Solution:
         hessian, gradient = normal_equations(self.trace, self.scene, self.at)
         active = active_parameters(self.scene, gradient)
@@ -320,15 +366,11 @@ def solve(sweep: Sweep, false_alarms: float) -> Solution:
     work = _Work(sweep, false_alarms)
     work.start()
     work.relaw()
-    for _ in range(4):
-        added = work.add()
-        changed = work.rethink()
-        work.drop()
-        work.refit(3)
+    work.settle(4)
+    if work.reconsider():
         work.relaw()
-        if not (added or changed):
-            break
-    for _ in range(3):
+        work.settle(3)
+    for _ in range(2):
         work.strengthen()
         work.refit(4)
         work.relaw()

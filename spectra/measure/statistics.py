@@ -11,7 +11,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from spectra.signal.detectors import Average, PointLaw, point_law, readings_from_variance
+from spectra.signal.detectors import (
+    Average,
+    PointLaw,
+    peak_count_from_variance,
+    point_law,
+    readings_from_variance,
+)
 from spectra.signal.filters import SIGMA_PER_RBW
 from spectra.sweep import Settings
 from spectra.units import FloatArray
@@ -126,7 +132,7 @@ def _law(
     if average == "peak":
         # The scatter alone cannot part "few readings under the peak" from "peaks averaged"; the header decides.
         averages = float(settings.averages or 1) if settings.trace_mode != "max_hold" else 1.0
-        law = point_law("peak", averages, _peak_count(variance * averages, peak_of))
+        law = point_law("peak", averages, max(peak_of, peak_count_from_variance(variance * averages)))
     else:
         law = point_law(average, readings_from_variance(variance, average))
     exact = law.variance
@@ -135,16 +141,6 @@ def _law(
         if abs(factor - 1.0) > 1e-3 and average != "power":
             law = replace(law, scale=law.scale * factor)
     return TraceLaw(law, readings_std, correlation, assumption)
-
-
-def _peak_count(variance: float, least: float) -> float:
-    """Return the readings under a peak whose ln has this variance (it falls slowly with the count)."""
-    low, high = math.log(max(least, 1.0)), math.log(1e6)
-    for _ in range(40):
-        middle = 0.5 * (low + high)
-        above = point_law("peak", 1.0, math.exp(middle)).variance > variance
-        low, high = (middle, high) if above else (low, middle)
-    return math.exp(0.5 * (low + high))
 
 
 def refined_law(

@@ -29,6 +29,7 @@ __all__ = [
     "PointLaw",
     "harmonic",
     "log_law",
+    "peak_count_from_variance",
     "peak_law",
     "point_law",
     "power_law",
@@ -87,13 +88,22 @@ def _log_gamma_skewness(shape: FloatArray) -> FloatArray:
     return np.asarray(-special.polygamma(2, shape) / special.polygamma(1, shape) ** 1.5)
 
 
+@lru_cache(maxsize=1)
+def _skewness_table() -> tuple[FloatArray, FloatArray]:
+    """ln(shape) against ln(skewness), both rising; fine enough for 1e-6 by interpolation."""
+    log_shape = np.linspace(math.log(_LARGEST_SHAPE), math.log(1e-2), 4001)
+    return np.log(_log_gamma_skewness(np.exp(log_shape))), log_shape
+
+
+def _shape_of_skewness(skewness: float) -> float:
+    """Return the shape at which ln Gamma has this (size of) skewness, within the table."""
+    log_skewness, log_shape = _skewness_table()
+    return math.exp(float(np.interp(math.log(max(skewness, 1e-9)), log_skewness, log_shape)))
+
+
 def _law_from_moments(average: Average, readings: float, mean: float, variance: float, skewness: float) -> PointLaw:
     """Return the log-gamma law of these moments."""
-    low, high = math.log(1e-2), math.log(_LARGEST_SHAPE)
-    for _ in range(60):  # skewness falls monotonically with the shape
-        middle = 0.5 * (low + high)
-        low, high = (middle, high) if float(_log_gamma_skewness(np.exp(middle))) > abs(skewness) else (low, middle)
-    shape = math.exp(0.5 * (low + high))
+    shape = _shape_of_skewness(abs(skewness))
     scale = math.copysign(math.sqrt(variance / float(special.polygamma(1, shape))), -skewness)
     offset = mean - scale * float(special.digamma(shape) - math.log(shape))
     return PointLaw(average, readings, offset, scale, shape)
@@ -145,6 +155,19 @@ def _peak_moments(count: float) -> tuple[float, float, float]:
     value = np.log(exponential)
     mean = float(weight @ value)
     return mean, float(weight @ (value - mean) ** 2), float(weight @ (value - mean) ** 3)
+
+
+@lru_cache(maxsize=1)
+def _peak_table() -> tuple[FloatArray, FloatArray]:
+    """Variance of ln(peak) against ln(count), the variance rising."""
+    log_count = np.linspace(math.log(1e6), 0.0, 111)
+    return np.array([_peak_moments(round(math.exp(value), 6))[1] for value in log_count]), log_count
+
+
+def peak_count_from_variance(variance: float) -> float:
+    """Return the readings under a peak whose ln has this variance (1 to a million)."""
+    variances, log_count = _peak_table()
+    return math.exp(float(np.interp(variance, variances, log_count)))
 
 
 def peak_law(count: float, averages: float = 1.0, *, average: Average = "peak") -> PointLaw:

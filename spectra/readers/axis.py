@@ -11,10 +11,9 @@ from spectra.readers.cells import FREQUENCY_SCALE, unit_key
 from spectra.readers.draft import Draft
 from spectra.readers.facts import Reading
 from spectra.readers.options import Options
-from spectra.sweep import Sweep
 from spectra.units import FloatArray
 
-__all__ = ["axis_hz", "linear_axis", "looks_regular", "to_if_axis"]
+__all__ = ["axis_hz", "linear_axis", "looks_regular"]
 
 HIGHEST_HZ = 120e9
 """No swept analyser of a terminal reads beyond; used only to rule a unit out."""
@@ -62,7 +61,7 @@ def _check_rising(raw: FloatArray, draft: Draft, name: str) -> None:
     if not finite.all():
         row = int(np.flatnonzero(~finite)[0])
         raise SweepFormatError(
-            name, draft.lines[0] + row, "a row without a frequency", "a finite frequency in every row", "Save it again."
+            name, draft.line_of(row), "a row without a frequency", "a finite frequency in every row", "Save it again."
         )
     if raw.size < 2:
         raise SweepFormatError(
@@ -74,7 +73,7 @@ def _check_rising(raw: FloatArray, draft: Draft, name: str) -> None:
         what = "the same frequency twice" if raw[row] == raw[row - 1] else "a frequency that falls"
         raise SweepFormatError(
             name,
-            draft.lines[0] + row if draft.lines[1] - draft.lines[0] + 1 == raw.size else draft.lines[0],
+            draft.line_of(row),
             f"{what} ({raw[row - 1]:.15g}, then {raw[row]:.15g})",
             "strictly rising frequencies",
             "Save one trace with more decimals, or in one piece.",
@@ -133,10 +132,6 @@ def _unit(draft: Draft, raw: FloatArray, name: str, options: Options) -> float:
 
 def _pretty(unit: str) -> str:
     return {"hz": "Hz", "khz": "kHz", "mhz": "MHz", "ghz": "GHz"}[unit]
-
-
-def _ends(draft: Draft) -> tuple[Reading | None, Reading | None]:
-    return draft.facts.get("start"), draft.facts.get("stop")
 
 
 def _unit_by_preamble(draft: Draft, low: float, high: float) -> float | None:
@@ -198,7 +193,7 @@ def _from_preamble(draft: Draft, name: str, options: Options) -> FloatArray:
     if points < 2:
         raise SweepFormatError(name, draft.lines[0], "1 point", "a trace of at least 2 points", "Save the whole trace.")
     scale = _bare_scale(draft, name, options)
-    start, stop = (_hz(reading, scale) for reading in _ends(draft))
+    start, stop = _hz(facts.get("start"), scale), _hz(facts.get("stop"), scale)
     centre, span = _hz(facts.get("centre"), scale), _hz(facts.get("span"), scale)
     step = _hz(facts.get("step"), scale)
     if start is None or stop is None:
@@ -242,7 +237,7 @@ def _bare_scale(draft: Draft, name: str, options: Options) -> float | None:
         return FREQUENCY_SCALE[unit_key(options.frequency_unit)]
     if told and unit_key(told) in FREQUENCY_SCALE:
         return FREQUENCY_SCALE[unit_key(told)]
-    start, stop = (_hz(reading, 1.0) for reading in _ends(draft))
+    start, stop = _hz(facts.get("start"), 1.0), _hz(facts.get("stop"), 1.0)
     if start is None or stop is None:
         centre, span = _hz(facts.get("centre"), 1.0), _hz(facts.get("span"), 1.0)
         if centre is not None and span is not None:
@@ -265,7 +260,7 @@ def _compare(draft: Draft, frequency_hz: FloatArray, scale: float) -> None:
         draft.warnings.append(f"quality.points_disagree: {int(stated)} points stated, {points} rows found")
     first, last = float(frequency_hz[0]), float(frequency_hz[-1])
     spacing = (last - first) / (points - 1)
-    start, stop = (_hz(reading, scale) for reading in _ends(draft))
+    start, stop = _hz(facts.get("start"), scale), _hz(facts.get("stop"), scale)
     centre, span = _hz(facts.get("centre"), scale), _hz(facts.get("span"), scale)
     offset = _hz(facts.get("frequency_offset"), scale) or 0.0
     for what, told, found in (("start", start, first), ("stop", stop, last)):
@@ -307,9 +302,3 @@ def _step_disagrees(draft: Draft, step: float, spacing: float) -> None:
             f"quality.step_disagrees: a step of {step:.10g} Hz stated, {spacing:.10g} Hz between the points"
         )
 
-
-def to_if_axis(
-    sweep: Sweep, if_min_hz: float, if_max_hz: float, lo_states: object
-) -> Sweep | None:
-    """Placeholder signature replaced below."""
-    raise NotImplementedError

@@ -12,13 +12,14 @@ __all__ = ["Draft", "TraceColumn"]
 
 @dataclass(slots=True)
 class TraceColumn:
-    """One column of levels as written: its name, its unit if told, and the number of its trace if told."""
+    """One column of levels as written: name, unit if told, number of its trace, mode if named, place among the levels."""
 
     name: str
     values: FloatArray
     unit: str | None = None
     trace: int | None = None
     mode: str | None = None
+    position: int = 0
 
 
 @dataclass(slots=True)
@@ -26,7 +27,8 @@ class Draft:
     """One sweep as found.
 
     `axis` holds the frequencies as written (in `axis_unit`, None if not told); None where the file gives levels
-    only, and then start, stop or centre and span come from the facts.
+    only, and then start, stop or centre and span come from the facts. `lines` are the first and last of the rows;
+    `line_per_row` says whether each row is one line, so that a fault can be given its line.
     """
 
     layout: str
@@ -39,4 +41,8 @@ class Draft:
     assumptions: list[str] = field(default_factory=list)
     warnings: list[str] = field(default_factory=list)
     check_regular: bool = True
-    complete: bool = False
+    line_per_row: bool = True
+
+    def line_of(self, row: int) -> int:
+        """Return the 1-based line of a row."""
+        return self.lines[0] + row if self.line_per_row else self.lines[0]

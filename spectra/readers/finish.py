@@ -9,13 +9,13 @@ import numpy as np
 
 from spectra.errors import SweepFormatError
 from spectra.readers.axis import axis_hz
-from spectra.readers.cells import LEVEL_UNITS, OTHER_LEVEL_UNITS, RATIO_UNITS, unit_key, unit_kind
-from spectra.readers.draft import Draft
+from spectra.readers.cells import LEVEL_UNITS, OTHER_LEVEL_UNITS, RATIO_UNITS, unit_key
+from spectra.readers.draft import Draft, TraceColumn
 from spectra.readers.facts import average_type_of
 from spectra.readers.options import Options
 from spectra.readers.source import Source
 from spectra.readers.times import time_of, zone_of
-from spectra.readers.traces import choose_trace, usable_columns
+from spectra.readers.traces import ABSURD_DB, choose_trace, usable_columns
 from spectra.readers.words import detector_of, trace_mode_of
 from spectra.sweep import Origin, Settings, Sweep
 from spectra.units import dbm_offset
@@ -49,6 +49,13 @@ def finish(draft: Draft, source: Source, options: Options) -> Sweep:
         if told:
             settings["reference_level_dbm"] = reference.value + dbm_offset(told, impedance)
     level = draft.columns[main].values
+    wild = np.flatnonzero(np.abs(level) >= ABSURD_DB)
+    if wild.size:
+        row = int(wild[0])
+        raise SweepFormatError(
+            source.file, draft.line_of(row), f"a level of {level[row]:.10g} {unit}", "levels of an analyser",
+            "Check which column holds the levels; save the trace again.",
+        )
     traces = {draft.columns[i].name: draft.columns[i].values + offset for i in others}
     origin = Origin(
         file=source.file,
@@ -150,7 +157,7 @@ def _captured_at(draft: Draft) -> Any:
 
 def _settings(draft: Draft, main: int, options: Options, frequency_hz: Any) -> dict[str, Any]:
     facts, column = draft.facts, draft.columns[main]
-    own = facts.per_trace.get(column.trace or main + 1, {})
+    own = facts.per_trace.get(column.trace or column.position + 1, {})
     extra: dict[str, str] = {}
     for entry in facts.unknown:
         if entry.key and entry.key not in extra and len(extra) < 500:
@@ -176,7 +183,7 @@ def _settings(draft: Draft, main: int, options: Options, frequency_hz: Any) -> d
                     f"quality.stated_differently: RBW {stated:g} Hz stated, the file says {values[conflict_key]:g} Hz"
                 )
             values[conflict_key] = stated
-    _averaging(draft, main, own, options, values)
+    _averaging(draft, column, own, options, values)
     return values
 
 
@@ -195,16 +202,16 @@ def _positive_hz(draft: Draft, concept: str) -> float | None:
     return None
 
 
-def _averaging(draft: Draft, main: int, own: Any, options: Options, values: dict[str, Any]) -> None:
+def _averaging(draft: Draft, column: TraceColumn, own: Any, options: Options, values: dict[str, Any]) -> None:
     """Settle detector, count of averages and trace mode: as told for this trace, else for all."""
-    facts, column = draft.facts, draft.columns[main]
+    facts = draft.facts
 
     def told(concept: str) -> str | None:
         reading = own.get(concept) or facts.get(concept)
         if reading is None:
             return None
         if isinstance(reading.value, tuple):
-            return reading.value[main] if main < len(reading.value) else None
+            return reading.value[column.position] if column.position < len(reading.value) else None
         return str(reading.value)
 
     mode_text = told("trace_mode")
@@ -246,8 +253,3 @@ def _averaging(draft: Draft, main: int, own: Any, options: Options, values: dict
             draft.warnings.append(f"quality.stated_differently: {key} {stated} stated, the file says {value}")
         values[key] = stated if stated is not None else value
     values["trace_mode"] = mode
-
-
-def unit_is_frequency(unit: str | None) -> bool:
-    """Say whether a unit is one of frequency."""
-    return unit is not None and unit_kind(unit) == "frequency"

@@ -6,7 +6,9 @@ breaks off inside a table. What the lines mean is the business of the preamble a
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 from spectra.errors import SweepFormatError
 from spectra.readers.dialect import Dialect, Row, guess_dialect, row_of
@@ -17,6 +19,7 @@ __all__ = ["MAX_TABLES", "Outline", "Section", "TextLine", "outline_of"]
 MAX_TABLES = 5000
 _WIDE = 16
 _LOOK = 3
+_MAY_BE_ROW = re.compile(r"""[\s"',;|]*[+\-\u2212\u2013]?[.,]?[0-9]""")
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,11 +91,11 @@ def outline_of(data: bytes, name: str) -> Outline:
     while cursor.at < len(data):
         ahead = cursor.peek(_LOOK)
         text, end = ahead[0]
-        found = _begins_table([line for line, _ in ahead], hint) if _has_digit(text) else None
+        found = begins_table(tuple(line for line, _ in ahead), hint) if _MAY_BE_ROW.match(text) else None
         if found is None:
             if text.strip():
                 section.lines.append(TextLine(cursor.line, text.strip()))
-                if _number_only(text, hint):
+                if _MAY_BE_ROW.match(text) and _number_only(text, hint):
                     singles.append(section.lines[-1])
             cursor.move(end, 1)
             continue
@@ -112,10 +115,6 @@ def outline_of(data: bytes, name: str) -> Outline:
     return Outline(sections, singles)
 
 
-def _has_digit(text: str) -> bool:
-    return any(char.isdigit() for char in text)
-
-
 def _number_only(text: str, hint: Dialect | None) -> bool:
     row = row_of(text.strip(), hint) if hint else None
     if row is None:
@@ -124,23 +123,22 @@ def _number_only(text: str, hint: Dialect | None) -> bool:
     return row is not None and row.numeric
 
 
-def _begins_table(lines: list[str], hint: Dialect | None) -> tuple[Row, Dialect] | None:
+@lru_cache(maxsize=512)
+def begins_table(lines: tuple[str, ...], hint: Dialect | None) -> tuple[Row, Dialect] | None:
     """Return first row and dialect if a table begins here: rows that look alike, or one row of many levels."""
-    if not lines[0].strip():
-        return None
     for count in (3, 2):
-        sample = lines[:count]
-        if len(sample) < count or not all(_has_digit(line) for line in sample):
+        sample = list(lines[:count])
+        if len(sample) < count or not all(_MAY_BE_ROW.match(line) for line in sample):
             continue
         if hint is not None:
             row = row_of(sample[0], hint)
             if row.numeric and all(row_of(line, hint).like(row) for line in sample[1:]):
                 return row, hint
         dialect = guess_dialect(sample)
-        if dialect is not None and count <= len(lines):
+        if dialect is not None:
             return row_of(sample[0], dialect), dialect
     if len(lines[0]) >= 2 * _WIDE:
-        dialect = guess_dialect(lines[:1])
+        dialect = guess_dialect([lines[0]])
         if dialect is not None:
             row = row_of(lines[0], dialect)
             if row.numbers >= _WIDE:
@@ -154,12 +152,12 @@ def _check_break(cursor: _Cursor, row: Row, dialect: Dialect, table: Table, name
     if not ahead:
         return
     text = ahead[0][0]
-    if not text.strip() or not _has_digit(text):
+    if not _MAY_BE_ROW.match(text):
         return
     odd = row_of(text, dialect)
     if not odd.kinds or odd.kinds[0] not in "NX" or table.rows < 3:
         return
-    if len(ahead) > 1 and _begins_table([line for line, _ in ahead], None):
+    if len(ahead) > 1 and begins_table(tuple(line for line, _ in ahead), None):
         following = row_of(ahead[1][0], dialect)
         if not following.like(row):
             return  # another table begins

@@ -145,7 +145,6 @@ def _pandas(data: bytes, start: int, line: int, row: Row, dialect: Dialect) -> T
                 skip_blank_lines=False,
                 na_filter=True,
                 keep_default_na=False,
-                encoding="ascii",
                 **options,
             )
     except (ValueError, UnicodeError, Warning, OverflowError):
@@ -174,7 +173,7 @@ def _last_like(data: bytes, start: int, row: Row, dialect: Dialect) -> int | Non
         if end <= start:
             return None
         begin = data.rfind(b"\n", start, end - 1) + 1 or start
-        if row_of(data[begin:end].decode("utf-8", "replace"), dialect).like(row):
+        if row_of(data[begin:end].decode("utf-8", "replace").rstrip("\r\n"), dialect).like(row):
             return end
         end = begin
     return None

@@ -9,9 +9,9 @@ from spectra.readers.draft import Draft, TraceColumn
 from spectra.readers.options import Options
 from spectra.readers.words import fold, trace_mode_of
 
-__all__ = ["choose_trace", "usable_columns"]
+__all__ = ["ABSURD_DB", "choose_trace", "usable_columns"]
 
-_ABSURD_DB = 300.0
+ABSURD_DB = 300.0
 """No level in any dB unit lies beyond; instruments fill blanked traces with such numbers. Common practice, no source."""
 
 
@@ -35,7 +35,7 @@ def usable_columns(draft: Draft, name: str) -> None:
         else:
             kept.append(column)
     if not kept:
-        line = draft.lines[0] + (first_gap or 0)
+        line = draft.line_of(first_gap or 0)
         raise SweepFormatError(
             name,
             line,
@@ -55,7 +55,7 @@ def _blanked(column: TraceColumn, finite: np.ndarray, count: int) -> bool:
     if not finite.all():
         return False
     constant = bool((values == values[0]).all())
-    absurd = bool((np.abs(values) >= _ABSURD_DB).all())
+    absurd = bool((np.abs(values) >= ABSURD_DB).all())
     return absurd or (constant and count > 1 and values.size > 2)
 
 
@@ -82,15 +82,15 @@ def _mode(draft: Draft, index: int) -> str | None:
     column = draft.columns[index]
     if column.mode:
         return column.mode
-    own = draft.facts.per_trace.get(column.trace or index + 1, {}).get("trace_mode")
+    own = draft.facts.per_trace.get(column.trace or column.position + 1, {}).get("trace_mode")
     if own is not None:
         return trace_mode_of(str(own.value))
     named = trace_mode_of(column.name)
     if named:
         return named
     shared = draft.facts.get("trace_mode")
-    if shared is not None and isinstance(shared.value, tuple) and index < len(shared.value):
-        return trace_mode_of(shared.value[index])
+    if shared is not None and isinstance(shared.value, tuple) and column.position < len(shared.value):
+        return trace_mode_of(shared.value[column.position])
     if shared is not None and isinstance(shared.value, str) and len(draft.columns) == 1:
         return trace_mode_of(shared.value)
     return None

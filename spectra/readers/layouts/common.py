@@ -8,16 +8,17 @@ from dataclasses import dataclass
 import numpy as np
 
 from spectra.readers.cells import classify, find_unit, split_row, unit_kind
+from spectra.readers.facts import Facts
 from spectra.readers.outline import TextLine
-from spectra.readers.preamble import cells_of, uncommented
+from spectra.readers.preamble import uncommented
 from spectra.readers.table import Table
 from spectra.readers.words import ideas_of, key_of, trace_mode_of
 from spectra.units import FloatArray
 
-__all__ = ["Head", "column_head", "frequency_column", "is_index"]
+__all__ = ["Head", "column_head", "frequency_column", "is_index", "role_of", "tells_axis"]
 
 _INDEX_NAMES = frozenset({"no", "no.", "nr", "nr.", "#", "n", "index", "idx", "point", "pt", "points", "num", "i", "n°"})
-_NOT_LEVELS = frozenset({"time", "limit", "index", "marker", "bw", "span", "rbw", "step", "date"})
+_NOT_LEVELS = frozenset({"time", "limit", "index", "bw", "span", "rbw", "step", "date"})
 
 
 @dataclass(slots=True)
@@ -36,21 +37,25 @@ class Head:
 def role_of(name: str, unit: str | None) -> str:
     """Return what a column holds by its name and unit."""
     kind = unit_kind(unit) if unit else None
+    folded = name.strip(" .:\"'").lower()
+    if folded in _INDEX_NAMES:
+        return "index"
+    ideas, _, _ = ideas_of(re.sub(r"[\[\](){}]", " ", name)) if name else (frozenset[str](), None, None)
+    if ideas & {"limit", "bw", "rbw", "span"}:
+        return "other"
     if kind == "frequency":
         return "frequency"
     if kind in ("level", "ratio", "other_level"):
         return "level"
-    folded = name.strip().lower()
-    if folded in _INDEX_NAMES:
-        return "index"
-    ideas, _, _ = ideas_of(re.sub(r"[\[\](){}]", " ", name))
-    if "freq" in ideas or "centrefreq" in ideas or folded in ("x", "x-axis", "x axis"):
+    if "freq" in ideas or "centrefreq" in ideas or folded in ("x", "x-axis", "x axis", "x value", "x values"):
         return "frequency"
-    if trace_mode_of(name) or "level" in ideas or "trace" in ideas or folded in ("y", "y-axis", "y axis", "data"):
+    if trace_mode_of(name) or ideas & {"level", "trace"} or folded in ("y", "y-axis", "y axis", "y value", "y values"):
         return "level"
     if ideas & _NOT_LEVELS:
         return "other"
-    return "index" if ideas == {"count"} else ""
+    if kind == "time":
+        return "other"
+    return "index" if ideas and ideas <= {"count", "points"} else ""
 
 
 def column_head(lines: list[TextLine], table: Table) -> Head:
@@ -58,63 +63,76 @@ def column_head(lines: list[TextLine], table: Table) -> Head:
     names = ["" for _ in table.cells]
     units: list[str | None] = [unit or None for unit in table.units]
     head = Head(names, units, [])
+    nearest = table.first_line
     for line in list(reversed(lines))[:3]:
-        if line.line < table.first_line - 6 - len(head.lines):
+        if line.line < nearest - 3:
             break
+        nearest = line.line
         cells = _header_cells(line.text, table)
         if cells is None:
+            if _separator(line.text):
+                continue
             break
         head.lines.insert(0, line.line)
         for column, cell in enumerate(table.cells):
             text = cells[cell] if cell < len(cells) else ""
-            unit, name = find_unit(text)
+            unit, name = find_unit(text.strip())
+            if unit is None and unit_kind(text.strip("[]() ")):
+                unit, name = text.strip("[]() "), ""
             if unit is not None and units[column] is None:
                 units[column] = unit
-            if text and not names[column] and (name.strip() and name.strip() != unit):
-                names[column] = text if unit is None else name
-        if any(name for name in names):
+            if not names[column] and name.strip(" ()[]"):
+                names[column] = re.sub(r"\(\s*\)|\[\s*\]", "", name).strip(" \"'")
+        if any(names):
             break
-    for column, name in enumerate(names):
-        names[column] = re.sub(r"\(\s*\)|\[\s*\]", "", name).strip(" \"'")
     return head
+
+
+def _separator(text: str) -> bool:
+    """Say whether a line only parts the rows from what is above: dashes, or a word such as BEGIN or [Data]."""
+    text = uncommented(text).strip(" ;,\t")
+    return not any(c.isalnum() for c in text) or re.fullmatch(r"[\[<(]?\w+( \w+)?[\])>]?:?", text) is not None
 
 
 def _header_cells(text: str, table: Table) -> list[str] | None:
     """Return the cells of a line if it names the columns of the table, None if it does not."""
     text = uncommented(text)
-    delimiter = table.dialect.delimiter
-    if delimiter == " ":
-        cells = [c.strip(' "') for c in re.split(r"\t|\s{2,}", text.strip())]
-        if len(cells) != len(table.cells):
-            cells = [c.strip(' "') for c in text.split()]
-            if len(cells) != len(table.cells):
-                cells = [c for c in re.split(r"(?<=[\])])\s+", text.strip()) if c]
-        if len(cells) != len(table.cells):
-            return None
-        spread = [""] * (max(table.cells) + 1)
-        for cell, name in zip(table.cells, cells, strict=True):
-            spread[cell] = name
-        cells = spread
-    else:
-        cells = [cell.strip(' "\t') for cell in split_row(text, delimiter)]
-        while cells and not cells[-1]:
-            cells.pop()
+    cells = _spread(text, table) if table.dialect.delimiter == " " else _cut(text, table.dialect.delimiter)
     if not cells or len(cells) > table.width + 2:
         return None
     if any(classify(cell, table.dialect.decimal)[0] in "ND" for cell in cells):
         return None
-    roles = [role_of(*reversed(find_unit(cell))) for cell in cells if cell]
-    unit_row = all(not cell or unit_kind(cell.strip("[]()")) for cell in cells)
-    if unit_row and any(cells):
+    if all(not cell or unit_kind(cell.strip("[]() ")) for cell in cells):
         return cells
+    several = len(table.cells) > 1
     first = key_of(cells[0]) if cells[0] else None
-    if first is not None and first.concept not in ("trace", "points", "start") and len(cells) > 1 and len(table.cells) > 1:
+    setting = first is not None and first.concept not in ("trace", "points", "start", "when")
+    if several and (setting or sum(1 for cell in cells if cell) < 2):
         return None
-    if len(table.cells) > 1 and sum(1 for cell in cells if cell) < 2:
-        return None
-    if len(table.cells) == 1 and (roles.count("level") == 0 or _is_title(cells[0])):
+    roles = [role_of(name, unit) for unit, name in map(find_unit, cells)]
+    if not several and ("level" not in roles or (setting and find_unit(cells[0])[0] is None) or _is_title(cells[0])):
         return None
     return cells if any(roles) else None
+
+
+def _cut(text: str, delimiter: str) -> list[str]:
+    cells = [cell.strip(' "\t') for cell in split_row(text, delimiter)]
+    while cells and not cells[-1]:
+        cells.pop()
+    return cells
+
+
+def _spread(text: str, table: Table) -> list[str] | None:
+    """Cut a heading over columns parted by white space: names may hold blanks themselves."""
+    ways = (r"\t|\s{2,}", r"\s+", r"(?<=[\])])\s+", r"[,;]\s*")
+    for way in ways:
+        cells = [cell.strip(' "') for cell in re.split(way, text.strip()) if cell.strip()]
+        if len(cells) == len(table.cells):
+            spread = [""] * (max(table.cells) + 1)
+            for cell, name in zip(table.cells, cells, strict=True):
+                spread[cell] = name
+            return spread
+    return None
 
 
 def _is_title(text: str) -> bool:
@@ -130,20 +148,39 @@ def is_index(values: FloatArray) -> bool:
     )
 
 
-def frequency_column(head: Head, table: Table) -> int | None:
-    """Return which column holds the frequencies: by name, by unit, or the one that rises; None if none does."""
-    named = [c for c in range(len(table.cells)) if head.role(c) == "frequency"]
+def tells_axis(facts: Facts) -> bool:
+    """Say whether a preamble gives the axis without a frequency column."""
+    have = {concept for concept in ("start", "stop", "centre", "span", "step") if facts.get(concept) is not None}
+    return any(pair <= have for pair in ({"start", "stop"}, {"centre", "span"}, {"start", "span"}, {"start", "step"}))
+
+
+def frequency_column(head: Head, table: Table, facts: Facts) -> int | None:
+    """Return which column holds the frequencies: by name, by unit, or the one that rises; None for level-only rows.
+
+    A column that rises but for a few rows is a frequency column with a fault, not a trace: it is returned, so that
+    the fault is told.
+    """
+    columns = range(len(table.cells))
+    named = [c for c in columns if head.role(c) == "frequency"]
     if named:
         return named[0]
-    rising = []
-    for column in range(len(table.cells)):
-        values = table.values[:, column]
-        if head.role(column) in ("", "other") and values.size > 1 and bool((np.diff(values) > 0.0).all()):
-            rising.append(column)
+    open_ = [c for c in columns if head.role(c) in ("", "other")]
+    if len(columns) == 1:
+        open_ = [] if tells_axis(facts) else open_
+    rising = [c for c in open_ if _share_rising(table.values[:, c]) == 1.0]
     proper = [c for c in rising if not is_index(table.values[:, c])]
     if proper:
         return proper[0]
+    if len(columns) > 1:
+        candidates = [c for c in open_ if not is_index(table.values[:, c])]
+        for c in candidates:
+            share = _share_rising(table.values[:, c])
+            if table.rows >= 8 and (share >= 0.75 or share <= 0.1):
+                return c
+        if not tells_axis(facts) and candidates:
+            return candidates[0]
     return None
 
 
-__all__ += ["cells_of", "role_of"]
+def _share_rising(values: FloatArray) -> float:
+    return float((np.diff(values) > 0.0).mean()) if values.size > 1 else 0.0

@@ -1,60 +1,268 @@
-"""Rows of frequency and level, one to many traces, columns in any order.
+"""Rows of points: frequency and one to many levels in columns of any order, or levels only; one block or several.
 
-Specimen (names invented)::
+Specimens (names invented)::
 
-    Start,950.0,MHz
-    RBW,100,kHz
-    Detector,RMS
-    Frequency (MHz),Average (dBm),Max hold (dBm)
-    950.0,-81.2,-77.0
-    951.2,-81.0,-76.4
+    Start,950.0,MHz                                  Centre: 1450 MHz
+    RBW,100,kHz                                      Span: 60 MHz
+    Frequency (MHz),Average (dBm),Max hold (dBm)     Unit: dBm
+    950.0,-81.2,-77.0                                -81.2
+    951.2,-81.0,-76.4                                -81.0
+
+A second table of the same length over the same frequencies, under a heading that names another trace, is another
+trace of the sweep; any other second table is a sweep of its own.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from spectra.errors import SweepFormatError
+from spectra.readers.document import Document, first_row
 from spectra.readers.draft import Draft, TraceColumn
 from spectra.readers.facts import Facts
 from spectra.readers.layouts.common import Head, column_head, frequency_column, is_index
-from spectra.readers.outline import Section
+from spectra.readers.outline import Section, TextLine
+from spectra.readers.preamble import uncommented
 from spectra.readers.table import Table
-from spectra.readers.words import trace_mode_of
+from spectra.readers.words import ideas_of, trace_mode_of
 
-__all__ = ["draft_of_table", "level_columns"]
+__all__ = ["read_rows", "sniff_level_rows", "sniff_rows"]
 
-
-def draft_of_table(section: Section, table: Table, facts: Facts) -> Draft:
-    """Return the draft of a table of frequency and levels, or of levels only."""
-    head = column_head(section.lines, table)
-    frequency = frequency_column(head, table)
-    columns = level_columns(head, table, frequency, facts)
-    axis = None if frequency is None else table.values[:, frequency].copy()
-    unit = None if frequency is None else head.units[frequency]
-    layout = "level-rows" if frequency is None else "frequency-level-rows"
-    return Draft(layout, axis, unit, columns, facts, (table.first_line, table.last_line))
+_OWN_TO_TRACE = ("detector", "averages", "trace_mode", "average_type")
 
 
-def level_columns(head: Head, table: Table, frequency: int | None, facts: Facts) -> list[TraceColumn]:
+def sniff_rows(head: str) -> float:
+    """Say how surely a text holds rows of frequency and level."""
+    found = first_row(head)
+    return 0.0 if found is None else 0.5 if found[0].numbers >= 2 else 0.1
+
+
+def sniff_level_rows(head: str) -> float:
+    """Say how surely a text holds rows of one level each."""
+    found = first_row(head)
+    return 0.4 if found is not None and found[0].numbers == 1 else 0.0
+
+
+@dataclass(slots=True)
+class _Block:
+    """A table with the lines above it and what they say."""
+
+    section: Section
+    table: Table
+    facts: Facts
+    head: Head
+    title: str = ""
+    lines: list[TextLine] = field(default_factory=list)
+
+
+def read_rows(document: Document) -> list[Draft]:
+    """Return the drafts of the sweeps in the tables of a document."""
+    blocks = _blocks(document)
+    base = blocks[0].facts
+    drafts: list[Draft] = []
+    for number, block in enumerate(blocks):
+        facts = base if number == 0 else base.over(block.facts)
+        draft = _draft(document, block, facts)
+        if number and drafts and _same_sweep(drafts[-1], draft, block):
+            _add_traces(drafts[-1], draft, block)
+            continue
+        if number == 0 and len(blocks) > 1:
+            _name_single(draft, block)
+        drafts.append(draft)
+    return drafts
+
+
+def _blocks(document: Document) -> list[_Block]:
+    """Return the tables that are traces, each with its facts; tables of markers and limits are left out."""
+    outline = document.outline
+    sections = [s for s in outline.sections if s.table is not None]
+    if not sections:
+        raise _no_rows(document)
+    most = max(s.table.rows for s in sections if s.table is not None)
+    kept: list[tuple[list[TextLine], Section, Table]] = []
+    carried: list[TextLine] = []
+    for section in sections:
+        table = section.table
+        assert table is not None
+        title = _title(section.lines)
+        aside = _beside_the_point(section.lines)
+        if table.rows < 2 or (len(sections) > 1 and (table.rows < 0.2 * most or (aside and table.rows < most))):
+            document.left_out.append(f"lines {table.first_line} to {table.last_line}: a small table ({title or 'rows'})")
+            carried += section.lines
+            continue
+        if aside and len(sections) == 1:
+            raise SweepFormatError(
+                document.name,
+                section.lines[-1].line,
+                f"a table of found signals ({title!r})",
+                "the points of a trace",
+                "Save the trace itself, not the list of markers, peaks or signals.",
+            )
+        kept.append(([*carried, *section.lines], section, table))
+        carried = []
+    if not kept:
+        table = sections[0].table
+        assert table is not None
+        raise SweepFormatError(
+            document.name, table.first_line, "a single row", "a trace of at least 2 points", "Save the whole trace."
+        )
+    blocks = []
+    for at, (lines, section, table) in enumerate(kept):
+        head = column_head(section.lines, table)
+        document.used_lines.update(dict.fromkeys(head.lines, "names of the columns"))
+        own = [line for line in lines if line.line not in head.lines]
+        if at == 0 and len(kept) == 1:
+            own += outline.sections[-1].lines if outline.sections[-1].table is None else []
+        facts = document.facts(own, table.dialect.decimal)
+        blocks.append(_Block(section, table, facts, head, _title(own), own))
+    return blocks
+
+
+def _no_rows(document: Document) -> SweepFormatError:
+    singles = document.outline.single_rows
+    if singles:
+        return SweepFormatError(
+            document.name,
+            singles[0].line,
+            "1 point",
+            "a trace of at least 2 points, rows alike",
+            "Save the whole trace as CSV.",
+        )
+    return SweepFormatError(
+        document.name, None, "text without rows of numbers", "a sweep: rows of frequency and level", "Save the trace as CSV."
+    )
+
+
+def _title(lines: list[TextLine]) -> str:
+    return uncommented(lines[-1].text).strip(" ;,\t\"[]")[:40] if lines else ""
+
+
+def _beside_the_point(lines: list[TextLine]) -> bool:
+    """Say whether the lines just above a table call it markers, peaks, limits or signals."""
+    for line in lines[-2:]:
+        text = uncommented(line.text)
+        if any(c.isdigit() for c in text) and (":" in text or "=" in text):
+            continue
+        ideas, _, _ = ideas_of(text[:60].replace(",", " ").replace(";", " "))
+        if ideas & {"marker", "limit"} and not trace_mode_of(text) and "det" not in ideas:
+            return True
+    return False
+
+
+def _draft(document: Document, block: _Block, facts: Facts) -> Draft:
+    head, table = block.head, block.table
+    frequency = frequency_column(head, table, facts)
+    columns = _level_columns(head, table, frequency)
+    if not columns:
+        raise SweepFormatError(
+            document.name, table.first_line, "rows without levels", "a level in every row", "Save frequency and level."
+        )
+    lines = (table.first_line, table.last_line)
+    if frequency is not None:
+        axis = table.values[:, frequency]
+        return Draft("frequency-level-rows", axis, head.units[frequency], columns, facts, lines)
+    points = facts.number("points")
+    if points is not None and len(columns) > 1 and table.rows * len(columns) == points and not any(head.names):
+        wrapped = np.column_stack([c.values for c in columns]).reshape(-1)
+        columns = [TraceColumn("trace 1", wrapped, columns[0].unit, 1)]
+    return Draft("level-rows", None, None, columns, facts, lines)
+
+
+def _level_columns(head: Head, table: Table, frequency: int | None) -> list[TraceColumn]:
     """Return the columns that hold levels, named as the file names them."""
     found: list[TraceColumn] = []
     for column in range(len(table.cells)):
-        if column == frequency:
+        role, values = head.role(column), table.values[:, column]
+        if column == frequency or role in ("index", "other", "frequency"):
             continue
-        role = head.role(column)
-        values = table.values[:, column]
-        if role in ("index", "other", "frequency"):
+        if role == "" and len(table.cells) > 1 and is_index(values):
             continue
-        if role == "" and is_index(values) and len(table.cells) > 1:
-            continue
-        name = head.names[column]
-        position = len(found) + 1
-        digits = "".join(c for c in name if c.isdigit())
-        number = int(digits) if digits and len(digits) < 3 else position
-        found.append(
-            TraceColumn(name or f"trace {position}", values.copy(), head.units[column], number, trace_mode_of(name))
-        )
-    seen: dict[str, int] = {}
-    for trace in found:
-        seen[trace.name] = seen.get(trace.name, 0) + 1
-        if seen[trace.name] > 1:
-            trace.name = f"{trace.name} ({seen[trace.name]})"
+        name, position = head.names[column], len(found)
+        ideas, _, number = ideas_of(name)
+        trace = number if number and "trace" in ideas else position + 1
+        mode = trace_mode_of(name)
+        found.append(TraceColumn(name or f"trace {position + 1}", values, head.units[column], trace, mode, position))
+    _part_names(found)
     return found
+
+
+def _part_names(columns: list[TraceColumn]) -> None:
+    """Make names differ."""
+    seen: dict[str, int] = {}
+    for column in columns:
+        seen[column.name] = seen.get(column.name, 0) + 1
+        if seen[column.name] > 1:
+            column.name = f"{column.name} ({seen[column.name]})"
+
+
+def _name_of(block: _Block) -> tuple[str, str | None, int | None]:
+    """Return name, mode and number of the trace that a block's own lines speak of."""
+    told = block.facts.text("trace") or ""
+    mode_text = block.facts.text("trace_mode") or ""
+    name = told
+    number = int(told) if told.isdigit() else None
+    mode = trace_mode_of(mode_text) or trace_mode_of(told)
+    for line in reversed(block.lines):
+        text = uncommented(line.text).strip(" ;,\t\"[]<>:")
+        ideas, _, found = ideas_of(text[:60])
+        if name == "" and ("trace" in ideas or trace_mode_of(text)) and len(text) < 40 and "=" not in text:
+            name, number = text, found
+            mode = mode or trace_mode_of(text)
+    if name.isdigit():
+        name = f"trace {name}"
+    return name or mode_text, mode, number
+
+
+def _name_single(draft: Draft, block: _Block) -> None:
+    """Name the one column of a block after the block's heading."""
+    if len(draft.columns) != 1:
+        return
+    name, mode, number = _name_of(block)
+    column = draft.columns[0]
+    if name and (column.name.startswith("trace ") or column.mode is None):
+        column.name = name
+    column.mode = column.mode or mode
+    column.trace = number or column.trace
+    if column.trace is not None:
+        own = {k: v for k, v in block.facts.readings.items() if k in _OWN_TO_TRACE}
+        draft.facts.per_trace[column.trace] = {**own, **draft.facts.per_trace.get(column.trace, {})}
+
+
+def _same_sweep(before: Draft, draft: Draft, block: _Block) -> bool:
+    """Say whether a block is another trace of the sweep before it."""
+    if before.columns[0].values.size != draft.columns[0].values.size:
+        return False
+    if (before.axis is None) != (draft.axis is None):
+        return False
+    if before.axis is not None and draft.axis is not None:
+        if not np.array_equal(before.axis, draft.axis) or before.axis_unit != draft.axis_unit:
+            return False
+    for concept in ("start", "stop", "centre", "span", "when", "rbw"):
+        own, old = block.facts.get(concept), before.facts.get(concept)
+        if own is not None and old is not None and own.value != old.value:
+            return False
+    if len(draft.columns) != 1:
+        return False
+    name, mode, number = _name_of(block)
+    name = name or draft.columns[0].name
+    known = {(c.name, c.mode) for c in before.columns}
+    named = bool(name) and not name.startswith("trace ") or number is not None or mode is not None
+    return named and (name, mode) not in known and (number is None or number not in {c.trace for c in before.columns})
+
+
+def _add_traces(before: Draft, draft: Draft, block: _Block) -> None:
+    _name_single(draft, block)
+    column = draft.columns[0]
+    taken = {c.trace for c in before.columns}
+    if column.trace in taken:
+        own = draft.facts.per_trace.pop(column.trace, {}) if column.trace is not None else {}
+        column.trace = max(t or 0 for t in taken) + 1
+        draft.facts.per_trace[column.trace] = own
+    column.position = len(before.columns)
+    if column.trace is not None and column.trace in draft.facts.per_trace:
+        before.facts.per_trace[column.trace] = draft.facts.per_trace[column.trace]
+    before.columns.append(column)
+    _part_names(before.columns)
+    before.lines = (before.lines[0], draft.lines[1])

@@ -1,0 +1,68 @@
+"""Document: one text with its outline and facts, worked out once for whichever layout reads it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from spectra.readers.dialect import Dialect, Row
+from spectra.readers.facts import Facts, facts_of
+from spectra.readers.outline import Outline, TextLine, begins_table, outline_of
+from spectra.readers.preamble import Entry, entries_of
+from spectra.readers.source import Source
+
+__all__ = ["HEAD_BYTES", "Document", "first_row"]
+
+HEAD_BYTES = 16384
+"""How much of a text the sniffers see."""
+
+
+@dataclass(slots=True)
+class Document:
+    """A source and what has been worked out of it so far."""
+
+    source: Source
+    entries: list[Entry] = field(default_factory=list)
+    used_lines: dict[int, str] = field(default_factory=dict)
+    left_out: list[str] = field(default_factory=list)
+    plain_lines: list[tuple[int, str]] = field(default_factory=list)
+    reader: tuple[str, float] = ("", 0.0)
+    _outline: Outline | None = None
+
+    @property
+    def name(self) -> str:
+        """File name for messages."""
+        return self.source.file
+
+    @property
+    def head(self) -> str:
+        """The first lines as text."""
+        return self.source.data[:HEAD_BYTES].decode("utf-8", "replace")
+
+    @property
+    def outline(self) -> Outline:
+        """Preamble lines and tables."""
+        if self._outline is None:
+            self._outline = outline_of(self.source.data, self.source.file)
+        return self._outline
+
+    def facts(self, lines: list[TextLine], decimal: str) -> Facts:
+        """Return the facts in some lines, and keep the entries for the inspection."""
+        entries = entries_of(lines, decimal)
+        self.entries.extend(entries)
+        self.plain_lines.extend((line.line, line.text) for line in lines)
+        return facts_of(entries, decimal)
+
+
+def first_row(head: str) -> tuple[Row, Dialect, int] | None:
+    """Return the first row of numbers in a head of text, its dialect and 1-based line, or None. Never raises."""
+    lines = head.splitlines()
+    if len(head) >= HEAD_BYTES - 4 and len(lines) > 3:
+        lines.pop()  # cut in the middle, probably
+    for at, line in enumerate(lines):
+        if not line.strip() or not (line.lstrip(" \t\"',;|")[:1] or "x") in "0123456789+-.,\u2212\u2013":
+            continue
+        ahead = tuple(text.strip("\r\n\x1a\f") for text in lines[at : at + 3])
+        found = begins_table(ahead, None)
+        if found is not None:
+            return found[0], found[1], at + 1
+    return None

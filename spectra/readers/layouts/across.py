@@ -1,0 +1,276 @@
+"""Rows across: one row per sweep or per trace, levels side by side.
+
+Specimens (names invented)::
+
+    Start;1173;MHz                          Frequency (MHz),950.0,950.5,951.0, ...
+    Stop;1233;MHz                           Average (dBm),-81.2,-81.0,-80.7, ...
+    2026-03-02 10:00:00;-91.2;-91.0; ...    Max hold (dBm),-77.0,-76.4,-76.9, ...
+    2026-03-02 10:00:10;-91.3;-90.8; ...
+
+Rows with a time are sweeps of their own; rows with a name are traces of one sweep. The axis stands in a row of its
+own or in the preamble.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from spectra.errors import SweepFormatError
+from spectra.readers.cells import classify, find_unit, is_time, split_row, unit_kind
+from spectra.readers.dialect import Dialect, row_of
+from spectra.readers.document import Document, first_row
+from spectra.readers.draft import Draft, TraceColumn
+from spectra.readers.facts import Facts
+from spectra.readers.outline import TextLine
+from spectra.readers.preamble import uncommented
+from spectra.readers.words import ideas_of, trace_mode_of
+from spectra.units import FloatArray
+
+__all__ = ["LongRow", "long_rows", "read_across", "sniff_across"]
+
+_MANY = 16
+_SOME = 8
+_FEW = 3
+
+
+@dataclass(frozen=True, slots=True)
+class LongRow:
+    """One row: line, the cells before the numbers, the numbers (NaN where a cell says "no value")."""
+
+    line: int
+    labels: tuple[str, ...]
+    values: FloatArray
+
+    @property
+    def stamp(self) -> str:
+        """The date and time among the labels."""
+        return " ".join(label for label in self.labels if is_time(label))
+
+    @property
+    def name(self) -> str:
+        """The words among the labels."""
+        return " ".join(label for label in self.labels if label and not is_time(label) and not unit_kind(label))
+
+    @property
+    def unit(self) -> str | None:
+        """The unit among the labels or in the name."""
+        return next((label for label in self.labels if unit_kind(label)), None) or find_unit(self.name)[0]
+
+
+def sniff_across(head: str) -> float:
+    """Say how surely each row of a text is a whole sweep or trace."""
+    for line in head.splitlines()[:400]:
+        cells = _long_cells(line)
+        if cells is None:
+            continue
+        labels, numbers = cells
+        if numbers >= _MANY:
+            return 0.8
+        name = " ".join(labels)
+        named = bool({"freq", "level", "trace"} & ideas_of(name[:60])[0]) or trace_mode_of(name[:60])
+        if numbers >= _SOME and labels and (named or any(map(is_time, labels))):
+            return 0.75
+        if numbers >= _FEW and any(map(is_time, labels)) and not _rises_down(head):
+            return 0.6
+    return 0.0
+
+
+def _rises_down(head: str) -> bool:
+    """Say whether some column rises row by row: then the rows are points, not sweeps."""
+    found = first_row(head)
+    if found is None:
+        return False
+    row, dialect, line = found
+    rows = [row_of(text, dialect) for text in head.splitlines()[line - 1 : line + 2]]
+    columns = [i for i, kind in enumerate(row.kinds) if kind == "N"]
+    if len(rows) < 2 or any(r.kinds != row.kinds for r in rows):
+        return False
+    for i in columns:
+        values = [float(r.texts[i].replace(",", ".").replace(" ", "")) for r in rows if _floatable(r.texts[i])]
+        if len(values) == len(rows) and all(b > a for a, b in zip(values, values[1:], strict=False)) and values[0] >= 0:
+            return True
+    return False
+
+
+def _floatable(text: str) -> bool:
+    try:
+        float(text.replace(",", ".").replace(" ", ""))
+    except ValueError:
+        return False
+    return True
+
+
+def _long_cells(line: str) -> tuple[list[str], int] | None:
+    """Return labels and count of numbers of a line that could be a row across (looking at its first cells only)."""
+    if len(line) < 12:
+        return None
+    dialect = _dialect_of(uncommented(line))
+    cells = split_row(uncommented(line)[:4000], dialect.delimiter)
+    kinds = [classify(cell, dialect.decimal)[0] for cell in cells[:64]]
+    first = next((i for i, kind in enumerate(kinds) if kind in "NX"), None)
+    if first is None or first > 4 or "T" in kinds[first:-1] or "D" in kinds[first:]:
+        return None
+    return [cell.strip(' "\t:') for cell in cells[:first]], sum(1 for kind in kinds[first:] if kind == "N")
+
+
+def _dialect_of(line: str) -> Dialect:
+    for delimiter in (";", "\t", "|"):
+        if line.count(delimiter) >= 2:
+            return Dialect(delimiter, "," if "," in line else ".")
+    if line.count(",") >= 2:
+        return Dialect(",", ".")
+    return Dialect(" ", "," if "," in line else ".")
+
+
+def long_rows(document: Document, few: int = _FEW) -> tuple[list[LongRow], list[TextLine], str]:
+    """Return the rows across of a document, its other lines, and the decimal mark."""
+    rows: list[LongRow] = []
+    lines: list[TextLine] = []
+    decimal = "."
+    dialect: Dialect | None = None
+    at, number, data = 0, 0, document.source.data
+    while at < len(data):
+        end = data.find(b"\n", at) + 1 or len(data)
+        number += 1
+        text = data[at:end].decode("utf-8", "replace").strip("\r\n\x1a\f")
+        at = end
+        if not text.strip():
+            continue
+        row = _long_row(number, uncommented(text), dialect or _dialect_of(uncommented(text)))
+        if row is not None and dialect is None and row.values.size >= few:
+            dialect = _dialect_of(uncommented(text))
+            decimal = dialect.decimal
+        if row is None or row.values.size < few:
+            if rows and row is not None and row.stamp:
+                raise _cut_short(document.name, number, row.values.size, rows[-1].values.size)
+            lines.append(TextLine(number, text.strip()))
+            continue
+        rows.append(row)
+    return rows, lines, decimal
+
+
+def _long_row(line: int, text: str, dialect: Dialect) -> LongRow | None:
+    cells = split_row(text, dialect.delimiter)
+    while cells and not cells[-1].strip(' "'):
+        cells.pop()
+    first = next((i for i, cell in enumerate(cells[:6]) if classify(cell, dialect.decimal)[0] in "NX"), None)
+    if first is None:
+        return None
+    labels = tuple(cell.strip(' "\t:#!') for cell in cells[:first])
+    numbers = cells[first:]
+    try:
+        if dialect.decimal == ",":
+            numbers = [cell.replace(",", ".") for cell in numbers]
+        values = np.array(list(map(float, numbers)), dtype=np.float64)
+    except ValueError:
+        slow = [_cell_value(cell, dialect.decimal) for cell in cells[first:]]
+        if any(value is None for value in slow):
+            return None
+        values = np.array(slow, dtype=np.float64)
+    return LongRow(line, labels, values)
+
+
+def _cell_value(cell: str, decimal: str) -> float | None:
+    from spectra.readers.cells import number
+
+    kind, text, _ = classify(cell, decimal)
+    if kind == "N":
+        return number(text, decimal)
+    return float("nan") if kind in "XE" else None
+
+
+def _cut_short(name: str, line: int, found: int, expected: int) -> SweepFormatError:
+    return SweepFormatError(
+        name,
+        line,
+        f"a row of {found} levels",
+        f"{expected} levels in every row",
+        "The file may be cut short: save it again, or delete that row.",
+    )
+
+
+def read_across(document: Document) -> list[Draft]:
+    """Return the drafts of rows across."""
+    rows, lines, decimal = long_rows(document)
+    facts = document.facts(lines, decimal)
+    if not rows:
+        raise SweepFormatError(
+            document.name, None, "no rows of levels", "a row of levels for each sweep", "Save the trace again."
+        )
+    axis_row = _axis_row(rows)
+    sweeps = [row for row in rows if row is not axis_row]
+    if not sweeps:
+        raise SweepFormatError(
+            document.name, rows[0].line, "a row of frequencies alone", "rows of levels with it", "Save the levels too."
+        )
+    axis = unit = None
+    if axis_row is not None:
+        axis, unit = axis_row.values, axis_row.unit
+        document.used_lines[axis_row.line] = "the frequencies"
+    sweeps = [_trimmed(row, axis, facts, document.name) for row in sweeps]
+    level_unit = _level_unit(lines)
+    if not any(row.stamp for row in sweeps) and (len(sweeps) == 1 or all(row.name for row in sweeps)):
+        columns = [
+            TraceColumn(find_unit(row.name)[1] or f"trace {i + 1}", row.values, row.unit or level_unit, i + 1,
+                        trace_mode_of(row.name), i)
+            for i, row in enumerate(sweeps)
+        ]
+        span = (sweeps[0].line, sweeps[-1].line)
+        return [Draft("row-per-trace", axis, unit, columns, facts, span, line_per_row=False)]
+    drafts = []
+    for row in sweeps:
+        column = TraceColumn(row.name or "trace 1", row.values, row.unit or level_unit, 1)
+        own = replace(facts, readings=dict(facts.readings), conflicts=list(facts.conflicts))
+        own.readings.pop("points", None)
+        draft = Draft("row-per-sweep", axis, unit, [column], own, (row.line, row.line), line_per_row=False)
+        draft.stamp = _stamp(row, facts)
+        drafts.append(draft)
+    return drafts
+
+
+def _stamp(row: LongRow, facts: Facts) -> str | None:
+    """Return date and time of a row; a time of day alone takes the date of the preamble."""
+    if not row.stamp:
+        return None
+    date = facts.text("when")
+    dated = any(mark in row.stamp for mark in "-/") or row.stamp.count(".") >= 2
+    return row.stamp if dated or not date else f"{date.split(' ')[0].split('T')[0]} {row.stamp}"
+
+
+def _level_unit(lines: list[TextLine]) -> str | None:
+    """Return the unit of levels in a heading above the rows, such as ``Time;Level (dBm)``."""
+    for line in lines[-2:]:
+        for cell in uncommented(line.text).replace(";", ",").split(","):
+            unit, _ = find_unit(cell)
+            if unit is not None and unit_kind(unit) in ("level", "ratio", "other_level") and ":" not in cell:
+                return unit
+    return None
+
+
+def _axis_row(rows: list[LongRow]) -> LongRow | None:
+    """Return the row that holds the frequencies: by name, or the first if it alone rises throughout."""
+    for row in rows[:8]:
+        unit = row.unit
+        ideas = ideas_of(row.name[:60])[0]
+        if "freq" in ideas or (unit is not None and unit_kind(unit) == "frequency"):
+            return row
+    first = rows[0]
+    if len(rows) > 1 and not (first.stamp and first.values.size != rows[1].values.size):
+        rises = bool((np.diff(first.values) > 0.0).all()) and first.values.size >= _FEW
+        if rises and not bool((np.diff(rows[1].values) > 0.0).all()) and not is_time(first.labels[0] if first.labels else ""):
+            return first
+    return None
+
+
+def _trimmed(row: LongRow, axis: FloatArray | None, facts: Facts, name: str) -> LongRow:
+    """Cut leading numbers that are no levels (a count or a time in seconds); refuse a row of another length."""
+    stated = facts.number("points")
+    wanted = axis.size if axis is not None else int(stated) if stated is not None else row.values.size
+    spare = row.values.size - wanted
+    if spare in (1, 2) and row.values[0] >= 0.0:
+        return replace(row, values=row.values[spare:])
+    if spare:
+        raise _cut_short(name, row.line, row.values.size, wanted)
+    return row

@@ -1,0 +1,98 @@
+"""An offset axis: an analyser set to display RF, brought back to the IF that it measured."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import replace
+from typing import NamedTuple
+
+from spectra.errors import SweepFormatError
+from spectra.sweep import Sweep
+
+__all__ = ["LoNumbers", "to_if_axis"]
+
+
+class LoNumbers(NamedTuple):
+    """One LO state in plain numbers (readers know no receive chain)."""
+
+    lo_hz: float
+    injection: str = "low"
+    rf_min_hz: float | None = None
+    rf_max_hz: float | None = None
+    name: str = ""
+
+
+def to_if_axis(
+    sweep: Sweep, if_min_hz: float, if_max_hz: float, lo_states: Iterable[LoNumbers | tuple[object, ...]]
+) -> Sweep | None:
+    """Return the sweep over IF if its axis shows RF, None if it already shows IF or fits no LO state.
+
+    Parameters
+    ----------
+    sweep : Sweep
+    if_min_hz, if_max_hz : float
+        The chain's IF range.
+    lo_states : iterable of LoNumbers or tuple
+        ``(lo_hz, injection, rf_min_hz, rf_max_hz, name)``; injection ``"low"`` (IF = RF - LO) or ``"high"``
+        (IF = LO - RF, the spectrum comes out turned); the RF limits may be None.
+
+    Returns
+    -------
+    Sweep or None
+        With a note in ``origin.assumptions``; traces and levels go with the axis.
+
+    Raises
+    ------
+    SweepFormatError
+        If LO states of different frequencies fit equally.
+    """
+    start, stop = sweep.start_hz, sweep.stop_hz
+    if _overlap(start, stop, if_min_hz, if_max_hz) > 0.0:
+        return None
+    fits: dict[tuple[float, str], LoNumbers] = {}
+    for given in lo_states:
+        state = given if isinstance(given, LoNumbers) else LoNumbers(*given)  # type: ignore[arg-type]  # plain tuples
+        low, high = _if_range(start, stop, state)
+        if _overlap(low, high, if_min_hz, if_max_hz) < 0.5 * (high - low):
+            continue
+        rf_low = start if state.rf_min_hz is None else state.rf_min_hz
+        rf_high = stop if state.rf_max_hz is None else state.rf_max_hz
+        if _overlap(start, stop, rf_low, rf_high) >= 0.5 * (stop - start):
+            fits.setdefault((state.lo_hz, state.injection), state)
+    if not fits:
+        return None
+    if len(fits) > 1:
+        raise SweepFormatError(
+            sweep.origin.file,
+            None,
+            f"an RF axis ({start / 1e6:.3f} to {stop / 1e6:.3f} MHz) that fits "
+            f"LO {' and '.join(f'{lo / 1e6:.3f} MHz ({side})' for lo, side in fits)}",
+            "an axis that fits one LO state of the chain",
+            "State the LO state, or sweep again with the frequency offset of the analyser off.",
+        )
+    return _converted(sweep, next(iter(fits.values())))
+
+
+def _overlap(low: float, high: float, other_low: float, other_high: float) -> float:
+    return min(high, other_high) - max(low, other_low)
+
+
+def _if_range(start: float, stop: float, state: LoNumbers) -> tuple[float, float]:
+    if state.injection == "high":
+        return state.lo_hz - stop, state.lo_hz - start
+    return start - state.lo_hz, stop - state.lo_hz
+
+
+def _converted(sweep: Sweep, state: LoNumbers) -> Sweep:
+    frequency_hz, level_dbm = sweep.frequency_hz - state.lo_hz, sweep.level_dbm
+    traces = dict(sweep.traces)
+    turned = ""
+    if state.injection == "high":
+        frequency_hz = (state.lo_hz - sweep.frequency_hz)[::-1]
+        level_dbm = level_dbm[::-1]
+        traces = {name: level[::-1] for name, level in traces.items()}
+        turned = ", turned round (high-side injection)"
+    label = f" of LO state {state.name}" if state.name else ""
+    note = f"the axis shows RF: LO {state.lo_hz / 1e6:.6f} MHz{label} taken off{turned}"
+    origin = replace(sweep.origin, assumptions=(*sweep.origin.assumptions, note))
+    return Sweep(frequency_hz, level_dbm, sweep.settings, origin, traces)

@@ -24,6 +24,7 @@ COMMANDS: dict[str, Command] = {
     for name, module, about in (
         ("measure", "measure", "print the carriers of sweeps: kind, centre, widths, symbol rate, power, C/N"),
         ("identify", "identify", "call the roll of a carrier table: satellite, polarisation, LO state, LO error"),
+        ("next-sweep", "next_sweep", "plan the sweeps that would show a carrier table through a receive chain"),
         ("table", "table", "check a carrier table: faults, unit slips, overlaps, duplicates"),
         ("simulate", "simulate", "make sweeps from a scene, as a swept analyser would save them"),
         ("demo", "demo", "run the main job on the demo captures"),

@@ -11,6 +11,7 @@ from typing import Any
 
 from numpy.random import SeedSequence
 
+from spectra.atomic import write_atomic
 from spectra.capture import sidecar_path
 from spectra.errors import SceneError
 from spectra.simulate.layouts import encode_sweep
@@ -46,7 +47,9 @@ def simulate(
     Raises
     ------
     SceneError
-        If the scene cannot be used, or a file with another content is in the way.
+        If the scene cannot be used, or a file with another content is in the way, or there is no folder to write to.
+    UsageError
+        If a file cannot be written.
     """
     if not isinstance(scene, Scene):
         scene = load_scene(scene)
@@ -62,15 +65,22 @@ def simulate(
         if truth:
             text = json.dumps(truth_of(scene, one), indent=2, ensure_ascii=False, allow_nan=False)
             contents[path.with_name(path.name + ".truth.json")] = (text + "\n").encode("utf-8")
-    if not overwrite:
+    _write(folder, contents, overwrite)
+    return paths
+
+
+def _write(folder: Path, contents: Mapping[Path, bytes], overwrite: bool) -> None:
+    try:
         for path, content in contents.items():
-            if path.exists() and path.read_bytes() != content:
+            if not overwrite and path.exists() and path.read_bytes() != content:
                 found = "a file of that name with another content"
                 raise SceneError(str(path), None, found, "a free name", "Choose another folder, or say overwrite.")
-    folder.mkdir(parents=True, exist_ok=True)
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as problem:
+        what = problem.strerror or str(problem)
+        raise SceneError(str(folder), None, what, "a folder to write to", "Choose another folder.") from None
     for path, content in contents.items():
-        path.write_bytes(content)
-    return paths
+        write_atomic(path, content)
 
 
 def simulate_sweep(scene: Scene, sweep: SceneSweep) -> Sweep:

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from spectra.capture import read_context
-from spectra.errors import SceneError
+from spectra.errors import SceneError, SpectraError
 from spectra.simulate import (
     Analyser,
     Receive,
@@ -265,3 +265,17 @@ def test_sidecars_are_toml_whatever_stands_in_them(scene_file, tmp_path):
     values = tomllib.loads((tmp_path / "out" / "wide.csv.toml").read_text(encoding="utf-8"))
     assert values["remark"] == 'say "north"; ü' and values["odd key"] == [1, 2.5]
     assert values["more"] == {"deep": False}
+
+
+def test_no_folder_to_write_to_is_told(scene_file, tmp_path):
+    (tmp_path / "out").write_text("a file", encoding="utf-8")
+    with pytest.raises(SceneError, match="another folder"):
+        simulate(scene_file(), tmp_path / "out")
+
+
+@pytest.mark.parametrize("name", ["carriers.csv", "chain.toml"])
+def test_a_table_or_chain_that_is_not_there_is_named(scene_file, name):
+    path = scene_file(old=name, new="nowhere")
+    with pytest.raises(SpectraError) as caught:
+        load_scene(path)
+    assert caught.value.source.endswith("nowhere")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from spectra.errors import UsageError
@@ -14,28 +13,19 @@ if TYPE_CHECKING:
 
 __all__ = ["rf_states", "sweep_to_if"]
 
-_MOST_AT_IF = 0.1
 _LEAST_AT_RF = 0.8
 
 
-def _share(sweep: Sweep, low_hz: float, high_hz: float) -> float:
-    """Return the share of the sweep's span that lies between two frequencies."""
-    common = min(sweep.stop_hz, high_hz) - max(sweep.start_hz, low_hz)
-    return max(0.0, common) / (sweep.stop_hz - sweep.start_hz)
-
-
-def rf_states(sweep: Sweep, states: Sequence[LoState]) -> tuple[LoState, ...]:
-    """Return the LO states whose RF range holds the sweep's axis while their IF does not; empty for an IF axis."""
-    found = []
-    for state in states:
-        edges = sorted((float(state.if_from_rf(state.rf_min_hz)), float(state.if_from_rf(state.rf_max_hz))))
-        at_if = _share(sweep, *edges)
-        at_rf = _share(sweep, state.rf_min_hz, state.rf_max_hz)
-        if at_if > _MOST_AT_IF:
-            return ()  # one state that explains the axis as IF is enough
-        if at_rf >= _LEAST_AT_RF:
-            found.append(state)
-    return tuple(found)
+def rf_states(sweep: Sweep, chain: ReceiveChain, states: Sequence[LoState]) -> tuple[LoState, ...]:
+    """Return the LO states whose RF range holds the sweep's axis while the chain's IF does not; empty for an IF axis."""
+    if sweep.stop_hz > chain.if_min_hz and sweep.start_hz < chain.if_max_hz:
+        return ()
+    span = sweep.stop_hz - sweep.start_hz
+    return tuple(
+        state
+        for state in states
+        if min(sweep.stop_hz, state.rf_max_hz) - max(sweep.start_hz, state.rf_min_hz) >= _LEAST_AT_RF * span
+    )
 
 
 def sweep_to_if(sweep: Sweep, chain: ReceiveChain, lo_state: str | None = None) -> Sweep:
@@ -46,41 +36,23 @@ def sweep_to_if(sweep: Sweep, chain: ReceiveChain, lo_state: str | None = None) 
     sweep : Sweep
     chain : ReceiveChain
     lo_state : str or None
-        LO state whose frequency the analyser had as offset; may be left out where only one fits.
+        LO state whose frequency the analyser had as offset; may be left out where only one frequency fits.
 
     Raises
     ------
     UsageError
-        If the LO state is unknown, or several fit and none is stated.
+        If the LO state is not in the chain.
+    SweepFormatError
+        If several LO frequencies fit and no state is named.
     """
-    named = [state for state in chain.lo_states if state.name == lo_state] if lo_state else list(chain.lo_states)
+    from spectra.readers import LoNumbers, to_if_axis
+
+    named = [state for state in chain.lo_states if lo_state in (None, state.name)]
     if not named:
         known = ", ".join(state.name for state in chain.lo_states)
         raise UsageError("LO state", None, repr(lo_state), f"one of {known}", "Name an LO state of the receive chain.")
-    fitting = rf_states(sweep, named)
-    if not fitting:
-        return sweep
-    if len({(state.lo_hz, state.injection) for state in fitting}) > 1:
-        raise UsageError(
-            sweep.origin.file,
-            None,
-            "an RF axis that fits the LO states " + ", ".join(state.name for state in fitting),
-            "one of them",
-            "State the LO state.",
-        )
-    return _converted(sweep, fitting[0])
-
-
-def _converted(sweep: Sweep, state: LoState) -> Sweep:
-    order = slice(None) if state.injection == "low" else slice(None, None, -1)
-    note = (
-        f"axis was RF ({sweep.start_hz / 1e6:.6g} to {sweep.stop_hz / 1e6:.6g} MHz): taken to IF with the nominal LO "
-        f"of {state.lo_hz / 1e6:.6g} MHz, {state.injection} side"
-    )
-    return Sweep(
-        state.if_from_rf(sweep.frequency_hz)[order],
-        sweep.level_dbm[order],
-        sweep.settings,
-        replace(sweep.origin, assumptions=(*sweep.origin.assumptions, note)),
-        {name: level[order] for name, level in sweep.traces.items()},
-    )
+    numbers = [
+        LoNumbers(state.lo_hz, state.injection, state.rf_min_hz, state.rf_max_hz, state.name)
+        for state in rf_states(sweep, chain, named)
+    ]
+    return to_if_axis(sweep, chain.if_min_hz, chain.if_max_hz, numbers) or sweep

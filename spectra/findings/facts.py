@@ -85,7 +85,7 @@ def capture_facts(
     if chain is None:
         return facts
     states = _states(chain, lo_state, polarisation)
-    rf = rf_states(sweep, states)
+    rf = rf_states(sweep, chain, states)
     facts |= {
         "chain": chain,
         "states": states,

@@ -180,7 +180,7 @@ class _Work:
     ) -> bool:
         """Replace carriers where that gains more than `gain` in ln(likelihood) (negative: loses less).
 
-        A guess that loses more than `hopeless` before any fit is not pursued.
+        A guess that still loses more than `hopeless` after a few steps is not pursued.
         """
         stretch = stretch_of(self.trace, self.scene, self.at, self._around(out), self._margin)
         rest = [j for j in range(stretch.members.size) if stretch.members[j] not in out]
@@ -188,8 +188,10 @@ class _Work:
         guess = theta + [stretch.theta[j] for j in rest]
         if np.isfinite(hopeless):
             before = stretch.best(list(stretch.kind), list(stretch.theta), 0)[1]
-            if stretch.best(kinds, guess, 0)[1] - before > hopeless:
+            found, then = stretch.best(kinds, guess, 3)
+            if then - before > hopeless:
                 return False
+            guess = list(found)
         now = stretch.best(list(stretch.kind), list(stretch.theta), 3)[1]
         found, then = stretch.best(kinds, guess)
         if now - then <= gain:
@@ -213,7 +215,7 @@ class _Work:
             near = gap < max(0.15 * float(width.max()), 2.5 * rbw if (kind[k : k + 2] == CW).any() else 0.8 * rbw)
             if near:
                 one = merged(theta[k], theta[k + 1], (int(kind[k]), int(kind[k + 1])), rbw)
-                if self._try([k, k + 1], [RC], [one], -price, hopeless=8.0 * price):
+                if self._try([k, k + 1], [RC], [one], -price, hopeless=4.0 * price):
                     changed = True
                     continue
             k += 1

@@ -1,4 +1,4 @@
-"""The demo visit: every step gives the verdict that its scene calls for (invented data: the demo's own, no outside check)."""
+"""The demo visit gives the verdicts its scenes call for (invented data: no check against the outside)."""
 
 import json
 import shutil

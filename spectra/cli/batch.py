@@ -13,7 +13,7 @@ from typing import Any, Generic, TypeVar
 from spectra.cli.console import print_json, progress, say
 from spectra.errors import SpectraError, UsageError
 
-__all__ = ["BATCH_SCHEMA", "Batch", "gather", "print_batch", "run_batch"]
+__all__ = ["BATCH_SCHEMA", "Batch", "gather", "is_carrier_table", "print_batch", "run_batch", "sweep_files"]
 
 BATCH_SCHEMA = "sweepmuster/batch/1"
 T = TypeVar("T")
@@ -41,13 +41,8 @@ def gather(paths: Iterable[str], leave_out: Sequence[Path] = ()) -> list[Path]:
         if not path.is_dir():
             files.append(path)
             continue
-        inside = [
-            item
-            for item in sorted(path.rglob("*"))
-            if item.suffix.lower() in _SWEEP_SUFFIXES and item.is_file() and not item.name.startswith(".")
-        ]
-        inside = [item for item in inside if item.resolve() not in left_out]
-        tables = [item for item in inside if _is_carrier_table(item)]
+        inside = [item for item in sweep_files(path) if item.resolve() not in left_out]
+        tables = [item for item in inside if is_carrier_table(item)]
         for table in tables:
             say(f"{table}: passed over, a carrier table")
         inside = [item for item in inside if item not in tables]
@@ -57,7 +52,17 @@ def gather(paths: Iterable[str], leave_out: Sequence[Path] = ()) -> list[Path]:
     return files
 
 
-def _is_carrier_table(path: Path) -> bool:
+def sweep_files(folder: Path) -> list[Path]:
+    """Return the files of a folder (whole tree, by name) that may be sweeps, judged by their names alone."""
+    return [
+        item
+        for item in sorted(folder.rglob("*"))
+        if item.suffix.lower() in _SWEEP_SUFFIXES and item.is_file() and not item.name.startswith(".")
+    ]
+
+
+def is_carrier_table(path: Path) -> bool:
+    """Say whether the first line of a file is the header of a carrier table."""
     if path.suffix.lower() not in {".csv", ".txt", ".tsv"}:
         return False
     try:

@@ -46,7 +46,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--false-alarms", type=float, default=0.01, metavar="RATE", help="false carriers per sweep (default 0.01)"
     )
-    parser.add_argument("--most-averages", type=int, default=100, metavar="N", help="averages to wait for (default 100)")
+    parser.add_argument("--most-averages", type=int, default=100, metavar="N", help="most averages (default 100)")
     parser.add_argument("--find-only", action="store_true", help="finding is enough: a wider RBW, no symbol rates")
     parser.add_argument("--only-rows", action="store_true", help="leave out spectrum that holds no row of the table")
     parser.add_argument("--json", action="store_true", help="print the sweeps as JSON")
@@ -61,7 +61,7 @@ def execute(arguments: argparse.Namespace) -> int:
     for warning in table.warnings:
         say(f"noticed: {warning}")
     if arguments.rbw_steps and min(arguments.rbw_steps) <= 0.0:
-        raise UsageError("--rbw-steps", None, "a width of 0 or less", "widths above 0 Hz", "Write them like 10kHz 30kHz.")
+        raise UsageError("--rbw-steps", None, "a width of 0 Hz", "widths above 0 Hz", "Write them like 10kHz 30kHz.")
     asked: dict[str, Any] = {"satellite": arguments.satellite, "polarisation": arguments.polarisation}
     sweeps = next_sweep(
         table,

@@ -17,7 +17,7 @@ _LEAST_AT_RF = 0.8
 
 
 def rf_states(sweep: Sweep, chain: ReceiveChain, states: Sequence[LoState]) -> tuple[LoState, ...]:
-    """Return the LO states whose RF range holds the sweep's axis while the chain's IF does not; empty for an IF axis."""
+    """Return the LO states whose RF range holds the axis while the IF of the chain does not; empty for an IF axis."""
     if sweep.stop_hz > chain.if_min_hz and sweep.start_hz < chain.if_max_hz:
         return ()
     span = sweep.stop_hz - sweep.start_hz

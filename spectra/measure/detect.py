@@ -36,7 +36,8 @@ class Window:
 
 def ladder(narrowest: float, widest: float) -> list[int]:
     """Return window widths in points, about a quarter of an octave to half an octave apart."""
-    widths, width = [], max(1.0, narrowest)
+    widths: list[int] = []
+    width = max(1.0, narrowest)
     while width <= max(widest, 1.0):
         if not widths or round(width) > widths[-1]:
             widths.append(round(width))
@@ -72,7 +73,7 @@ def scores(ratio: FloatArray, share: FloatArray, law: PointLaw, correlation: Flo
     shape = law.shape * weight / inflation
     root = np.cbrt(np.maximum(1.0 + mean, 1e-9))
     score = (root - 1.0 + 1.0 / (9.0 * shape)) * 3.0 * np.sqrt(shape)
-    return score if law.scale > 0 else -score
+    return np.asarray(score if law.scale > 0 else -score)
 
 
 def scan(

@@ -1,4 +1,4 @@
-"""From a sweep to a fitted scene: first floor, first guesses, joint fit, what the residuals still hold, what to drop."""
+"""From a sweep to a fitted scene: first floor, first guesses, joint fit, what the residuals hold, what to drop."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spectra.measure import detect
-from spectra.measure.floor import WIDEST_CARRIER_HZ, FixedFloor, FloorBasis, first_floor, floor_basis
+from spectra.measure.floor import WIDEST_CARRIER_HZ, first_floor, floor_basis
 from spectra.measure.linear import evidence, inverse
 from spectra.measure.model import (
     CW,
@@ -312,7 +312,7 @@ class _Work:
     def reconsider(self) -> bool:
         """Ask whether weak wide carriers are ripple of the floor, by the evidence of both readings of the trace."""
         basis, scene = self.trace.basis, self.scene
-        if isinstance(basis, FixedFloor) or scene.count == 0:
+        if scene.count == 0:
             return False
         theta = scene.theta
         middle = np.clip(np.round(0.5 * (theta[:, 0] + theta[:, 1])).astype(int), 0, self.trace.x.size - 1)
@@ -336,7 +336,6 @@ class _Work:
     def _worth(self) -> float:
         """Return ln(evidence) of the scene: likelihood, the floor's Occam factor, and a price per carrier."""
         basis, at = self.trace.basis, self.at
-        assert isinstance(basis, FloorBasis)
         matrix = basis.gram(at.weight * at.by_noise**2) + self.scene.strength * basis.penalty
         matrix[np.diag_indices(basis.size)] += 1e-9
         occam = 0.5 * (basis.size - 2) * np.log(self.scene.strength) - 0.5 * float(np.linalg.slogdet(matrix)[1])

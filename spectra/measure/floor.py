@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from spectra.signal.detectors import PointLaw
 from spectra.units import FloatArray
 
-__all__ = ["WIDEST_CARRIER_HZ", "FixedFloor", "FloorBasis", "first_floor", "fit_floor", "floor_basis"]
+__all__ = ["WIDEST_CARRIER_HZ", "FloorBasis", "first_floor", "fit_floor", "fixed_floor", "floor_basis"]
 
 _KNOT_HZ = 5e6
 _MOST_INTERVALS = 240
@@ -42,6 +42,8 @@ class FloorBasis:
         Second-difference penalty at unit strength.
     prior_strength : float
         Strength that stands for a decibel of ripple.
+    level : ndarray, shape (n,), optional
+        A floor that is known instead of fitted (then `size` is 0).
     """
 
     interval: NDArray[np.intp]
@@ -50,9 +52,12 @@ class FloorBasis:
     size: int
     penalty: FloatArray
     prior_strength: float
+    level: FloatArray | None = None
 
     def floor(self, beta: FloatArray) -> FloatArray:
         """Return ln(floor) at every point."""
+        if self.level is not None:
+            return self.level
         v, i = self.values, self.interval
         return v[:, 0] * beta[i] + v[:, 1] * beta[i + 1] + v[:, 2] * beta[i + 2] + v[:, 3] * beta[i + 3]
 
@@ -86,21 +91,10 @@ class FloorBasis:
         return np.maximum(result, 0.0)
 
 
-@dataclass(frozen=True, slots=True)
-class FixedFloor:
-    """A floor that is known: ln(power) `level` (n,) under a stretch of trace, with nothing to fit."""
-
-    level: FloatArray
-    size: int = 0
-
-    @property
-    def penalty(self) -> FloatArray:
-        """Return no penalty."""
-        return np.empty((0, 0))
-
-    def floor(self, beta: FloatArray) -> FloatArray:
-        """Return the floor; `beta` is empty."""
-        return self.level
+def fixed_floor(level: FloatArray) -> FloorBasis:
+    """Return a floor that is known: ln(power) `level` (n,) under a stretch of trace, with nothing to fit."""
+    none = np.empty(0, dtype=np.intp)
+    return FloorBasis(none, np.empty((0, 4)), none, 0, np.empty((0, 0)), 0.0, level)
 
 
 def floor_basis(x: FloatArray, spacing_hz: float) -> FloorBasis:
@@ -128,7 +122,13 @@ def floor_basis(x: FloatArray, spacing_hz: float) -> FloorBasis:
 
 
 def fit_floor(
-    basis: FloorBasis, y: FloatArray, law: PointLaw, weight: FloatArray, beta: FloatArray, strength: float, rounds: int = 4
+    basis: FloorBasis,
+    y: FloatArray,
+    law: PointLaw,
+    weight: FloatArray,
+    beta: FloatArray,
+    strength: float,
+    rounds: int = 4,
 ) -> FloatArray:
     """Return the spline's coefficients fitted to ln(level) `y` with the information `weight` at each point."""
     penalty = strength * basis.penalty
@@ -172,16 +172,18 @@ def first_floor(
     """Return spline coefficients for a first floor and the points that were taken as floor.
 
     Block means are held against the greater of two lower envelopes, both of which carriers cannot lift: the lower
-    convex hull (exact under a tilt) and the opening by the widest carrier. Blocks near the envelope make a floor, blocks
-    near that floor make a better one, and so on outward (a forward search, as in consecutive mean excision).
+    convex hull (exact under a tilt) and the opening by the widest carrier. Blocks near the envelope make a floor,
+    blocks near that floor make a better one, and so on outward (a forward search, as in consecutive mean excision).
     """
     n = y.size
     block = int(np.clip(np.ceil(12.0 / information), 1, max(1, n // 40)))
     count = n // block
     level = law.normal_ratio(y - law.offset * 0.0)[: count * block].reshape(count, block)
-    mean = law.scale * np.log(level.mean(axis=1)) if law.scale > 0 else y[: count * block].reshape(count, block).mean(
-        axis=1
-    ) - law.mean
+    mean = (
+        law.scale * np.log(level.mean(axis=1))
+        if law.scale > 0
+        else y[: count * block].reshape(count, block).mean(axis=1) - law.mean
+    )
     centre = x[: count * block].reshape(count, block).mean(axis=1)
     spread = 1.0 / np.sqrt(max(information * block, 1e-3))
     width = int(WIDEST_CARRIER_HZ / (spacing_hz * block)) + 1

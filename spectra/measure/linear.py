@@ -63,7 +63,7 @@ def solve_damped(
 
 
 def inverse(matrix: FloatArray) -> FloatArray:
-    """Return the inverse of an information matrix, scaled so that units do not matter; weak directions stay uncertain."""
+    """Return the inverse of an information matrix, scaled so that units do not matter."""
     scale = 1.0 / np.sqrt(np.maximum(np.diag(matrix), 1e-12))
     scaled = matrix * scale[:, None] * scale
     scaled[np.diag_indices(scaled.shape[0])] += _RIDGE

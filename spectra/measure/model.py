@@ -13,13 +13,24 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-from spectra.measure.floor import FixedFloor, FloorBasis
+from spectra.measure.floor import FloorBasis
 from spectra.measure.linear import solve_damped
 from spectra.signal.blurred import edge
 from spectra.signal.detectors import PointLaw
 from spectra.units import FloatArray
 
-__all__ = ["CW", "MOST_ROLL_OFF", "RC", "Evaluation", "Scene", "Trace", "evaluate", "fit", "normal_equations", "positions"]
+__all__ = [
+    "CW",
+    "MOST_ROLL_OFF",
+    "RC",
+    "Evaluation",
+    "Scene",
+    "Trace",
+    "evaluate",
+    "fit",
+    "normal_equations",
+    "positions",
+]
 
 RC, CW = 0, 1
 MOST_ROLL_OFF = 0.6
@@ -36,7 +47,7 @@ class Trace:
     sigma: float
     law: PointLaw
     information: float
-    basis: FloorBasis | FixedFloor
+    basis: FloorBasis
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,13 +180,15 @@ def evaluate(trace: Trace, scene: Scene) -> Evaluation:
         jacobian *= by_noise[index][:, None]
         spread = np.ones(n)
     tolerance = (_SKIRT_TOLERANCE * skirt / total) ** 2
-    weight = trace.information / (spread + trace.information * tolerance)
+    weight: FloatArray = trace.information / (spread + trace.information * tolerance)
     law = trace.law
     u = np.clip((trace.y - eta - law.offset) / law.scale, -30.0, 4.0)
     growth = np.exp(u)
     deviance = growth - 1.0 - u
     beta = scene.beta
-    objective = float(weight @ deviance) * law.scale**2 + 0.5 * scene.strength * float(beta @ trace.basis.penalty @ beta)
+    objective = float(weight @ deviance) * law.scale**2 + 0.5 * scene.strength * float(
+        beta @ trace.basis.penalty @ beta
+    )
     misfit = law.scale * (growth - 1.0)
     # A sharper law at a point pays for itself in the normalising constant; only comparisons of models need it.
     sharper = 0.5 * float(np.log(weight / trace.information).sum()) * trace.information / law.information
@@ -220,7 +233,7 @@ def normal_equations(trace: Trace, scene: Scene, at: Evaluation) -> tuple[FloatA
             block = here.T @ at.jacobian[c + low : c + high]
             hessian[mine, 4 * j : 4 * j + 4] = block
             hessian[4 * j : 4 * j + 4, mine] = block.T
-    if isinstance(basis, FixedFloor):
+    if basis.size == 0:
         return hessian, gradient
     floor = slice(4 * k, size)
     hessian[floor, floor] = basis.gram(at.weight * at.by_noise**2) + scene.strength * basis.penalty
@@ -278,7 +291,7 @@ def _moved(scene: Scene, step: FloatArray) -> Scene:
 
 def positions(trace: Trace, scene: Scene) -> FloatArray:
     """Return where every parameter lies on the frequency axis, in points."""
-    knots = (np.arange(scene.beta.size) - 1.0) * (trace.x[-1] / max(scene.beta.size - 3, 1))
+    knots: FloatArray = (np.arange(scene.beta.size) - 1.0) * (trace.x[-1] / max(scene.beta.size - 3, 1))
     return np.r_[np.repeat(0.5 * (scene.theta[:, 0] + scene.theta[:, 1]), 4), knots]
 
 

@@ -1,4 +1,4 @@
-"""Is it one carrier or two, a CW or a narrow carrier, or nothing? Answered by fits of a few carriers on a stretch of trace.
+"""Is it one carrier or two, a CW or a narrow carrier, or nothing? Fits of a few carriers on a stretch of trace tell.
 
 Each question compares two models by twice the gain in ln(likelihood); the more complex one must earn its parameters and
 the search that found it.
@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from spectra.measure.floor import FixedFloor
+from spectra.measure.floor import fixed_floor
 from spectra.measure.model import RC, Evaluation, Scene, Trace, evaluate, fit
 from spectra.units import FloatArray
 
@@ -42,9 +42,7 @@ class Stretch:
 
     def best(self, kind: list[int], theta: list[FloatArray], rounds: int = 10) -> tuple[FloatArray, float]:
         """Return parameters and ln(likelihood) lost (objective) after fitting these carriers instead."""
-        scene = Scene(
-            np.array(kind, dtype=np.intp), np.array(theta, dtype=np.float64).reshape(-1, 4), np.empty(0), 0.0
-        )
+        scene = Scene(np.array(kind, dtype=np.intp), np.array(theta, dtype=np.float64).reshape(-1, 4), np.empty(0), 0.0)
         if not kind:
             return scene.theta, evaluate(self.trace, scene).lost
         scene, at = fit(self.trace, scene, rounds=rounds, tolerance=0.02)
@@ -71,7 +69,7 @@ def stretch_of(trace: Trace, scene: Scene, at: Evaluation, members: NDArray[np.i
         trace.sigma,
         trace.law,
         trace.information,
-        FixedFloor(np.log(rest)),
+        fixed_floor(np.log(rest)),
     )
     return Stretch(local, scene.kind[members], theta, members)
 
@@ -99,9 +97,3 @@ def as_tone(theta: FloatArray, sigma: float) -> FloatArray:
     width = max(float(theta[1] - theta[0]), 1e-3)
     level = float(theta[3]) + np.log(min(1.0, width / (np.sqrt(2.0 * np.pi) * sigma)))
     return np.array([centre, centre, 0.0, level])
-
-
-
-
-
-

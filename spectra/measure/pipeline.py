@@ -7,6 +7,7 @@ import numpy as np
 from spectra.errors import MeasurementError
 from spectra.measure.engine import solve
 from spectra.measure.measurement import Measurement
+from spectra.measure.quality import quality_findings
 from spectra.measure.results import carriers_of, floor_of
 from spectra.sweep import Sweep
 from spectra.units import DB_PER_NEPER
@@ -32,15 +33,16 @@ def measured(sweep: Sweep, false_alarms_per_sweep: float) -> Measurement:
         )
     solution = solve(sweep, false_alarms_per_sweep)
     floor, frame = floor_of(solution)
+    carriers = carriers_of(solution, frame)
     model = solution.reference_dbm + DB_PER_NEPER * (solution.at.eta + solution.trace.law.mean)
     return Measurement(
         sweep=sweep,
         floor=floor,
-        carriers=carriers_of(solution, frame),
+        carriers=carriers,
         readings_per_point=float(solution.law.law.readings),
         readings_std=solution.law.readings_std,
         correlated_points=solution.law.correlated_points,
         model_dbm=np.asarray(model),
-        findings=(),
+        findings=quality_findings(sweep, solution, floor, carriers),
         false_alarms_per_sweep=false_alarms_per_sweep,
     )

@@ -18,7 +18,7 @@ from spectra.units import DB_PER_NEPER, FloatArray
 __all__ = ["ENBW_RELATIVE_STD", "carriers_of", "floor_of"]
 
 ENBW_RELATIVE_STD = 0.02 / math.sqrt(3.0)
-"""Noise bandwidth of the filter: 2 % either way, rectangular (common practice; filters of 4 to 5 poles and Gaussian)."""
+"""Noise bandwidth of the filter: 2 % either way, rectangular (common practice; 4 or 5 poles, Gaussian)."""
 
 _LARGEST_RATE_STD = 0.3
 _LARGEST_ROLL_OFF_STD = 0.3
@@ -104,7 +104,7 @@ def _is_wide(solution: Solution, k: int, covariance: FloatArray) -> bool:
     """Say whether a carrier's width is resolved: wider than the filter and known to 60 % at least."""
     left, right = solution.scene.theta[k, :2]
     std = math.sqrt(max(covariance[0, 0] + covariance[1, 1] - 2.0 * covariance[0, 1], 0.0))
-    return right - left > solution.rbw_hz / solution.spacing_hz and std < 0.6 * (right - left)
+    return bool(right - left > solution.rbw_hz / solution.spacing_hz and std < 0.6 * (right - left))
 
 
 def _flags(frame: _Frame, k: int, at: int, half_width: float) -> list[str]:
@@ -142,9 +142,7 @@ def _power(frame: _Frame, level_neper: float, width: float | None) -> float:
     return power
 
 
-def _modulated(
-    frame: _Frame, k: int, at: int, over: float, over_variance: float, covariance: FloatArray
-) -> Carrier:
+def _modulated(frame: _Frame, k: int, at: int, over: float, over_variance: float, covariance: FloatArray) -> Carrier:
     solution = frame.solution
     left, right, roll_off, level = (float(v) for v in solution.scene.theta[k])
     hz = solution.spacing_hz

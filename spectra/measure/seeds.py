@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -17,7 +19,7 @@ _RBW_PER_SIGMA = 2.354820045
 def _segments(trace: Trace, edges: list[int]) -> tuple[NDArray[np.intp], FloatArray]:
     """Return the bounds of the segments between edges and their median levels."""
     bounds = np.unique(np.r_[0, edges, trace.x.size]).astype(np.intp)
-    level = np.array([np.median(trace.y[a:b]) for a, b in zip(bounds[:-1], bounds[1:], strict=True)])
+    level = np.array([np.median(trace.y[a:b]) for a, b in pairwise(bounds)])
     return bounds, level
 
 
@@ -112,6 +114,8 @@ def seed_window(trace: Trace, eta: FloatArray, window: Window) -> tuple[int, lis
     excess = shown - np.exp(eta[here])
     level = float(np.log(max(excess.mean(), 1e-3 * float(np.exp(eta[here]).mean()))))
     if window.width <= max(2.0, 2.2 * rbw):
-        centre = float(trace.x[window.first + int(np.argmax(excess))]) if window.width > 2 else float(trace.x[here].mean())
+        centre = (
+            float(trace.x[window.first + int(np.argmax(excess))]) if window.width > 2 else float(trace.x[here].mean())
+        )
         return CW, [centre, centre, 0.0, level + 0.2]
     return RC, [float(trace.x[window.first]) - 0.5, float(trace.x[window.last - 1]) + 0.5, 0.2, level]

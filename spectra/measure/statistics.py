@@ -205,7 +205,7 @@ def _estimated_correlation(
     n = z.size
     shape = _filter_correlation(spacing_hz, rbw_hz)
     if shape.size == 0:
-        shape = 0.5 ** np.arange(1, 9)
+        shape = np.power(0.5, np.arange(1.0, 9.0))
     shape = shape[shape > 0.01][: max(1, n // 8)]
     if shape.size == 0:
         shape = np.array([0.01])
@@ -220,4 +220,4 @@ def _estimated_correlation(
         return np.empty(0)
     # Where lags are well measured their own values count; the filter's shape steadies the rest.
     weight = 0.5 if noise < 0.05 else 0.0
-    return np.clip((1.0 - weight) * strength * shape + weight * raw, 0.0, 0.98)
+    return np.asarray(np.clip((1.0 - weight) * strength * shape + weight * raw, 0.0, 0.98))

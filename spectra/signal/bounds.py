@@ -1,8 +1,8 @@
 """The Cramer-Rao bound for carriers on a trace: the least variance that any unbiased measurement can reach.
 
-Every detector is a scale family in power (see `spectra.signal.detectors`), so a trace tells of its parameters only through
-ln(mean power): F = J sum_i d_i d_i', with d_i the gradient of ln(mean) at point i and J the information of one point.
-Strict where points are independent; where neighbours share noise, J over the number of points that do is a good count.
+Every detector is a scale family in power (see `spectra.signal.detectors`), so a trace tells of its parameters only
+through ln(mean power): F = J sum_i d_i d_i', with d_i the gradient of ln(mean) at point i and J the information of one
+point. Strict where points are independent; where neighbours share noise, J over the number of points that do is a good count.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ def mean_log_gradient(
     Returns
     -------
     ndarray, shape (n, 4 k + 2)
-        Centre (Hz), symbol rate (Bd), roll-off and C/N (dB) of each carrier, then floor (dB) and tilt (dB over the span).
+        Centre (Hz), symbol rate (Bd), roll-off, C/N (dB) of each carrier, then floor (dB) and tilt (dB over the span).
     """
     sigma = rbw_hz * SIGMA_PER_RBW
     total = np.ones(frequency_hz.size)

@@ -11,9 +11,7 @@ import math
 __all__ = ["carrier_limit_cn_db", "cw_limit_db"]
 
 
-def carrier_limit_cn_db(
-    points: float, readings: float, false_alarm: float = 1e-6, detection: float = 0.99
-) -> float:
+def carrier_limit_cn_db(points: float, readings: float, false_alarm: float = 1e-6, detection: float = 0.99) -> float:
     """Return the least C/N in dB at which a flat carrier over a known floor is found.
 
     Parameters

@@ -73,7 +73,6 @@ def assemble(
     rf_step_hz: FloatArray,
     service: Sequence[bool],
     text: Mapping[str, Sequence[str]],
-    unknown: Sequence[str],
     warnings: Iterable[TableError] = (),
 ) -> CarrierTable:
     """Return the table of these columns, with its content hash."""
@@ -88,14 +87,17 @@ def assemble(
         rf_step_hz=np.array(rf_step_hz, dtype=np.float64),
         service=own,
         text=columns,
-        unknown_columns=tuple(unknown),
+        unknown_columns=tuple(name for name in text if name not in TEXTS),
         warnings=tuple(warnings),
         **{name: np.array(numbers[name], dtype=np.float64) for name in NUMBERS},
     )
 
 
-def table_from_rows(rows: Iterable[Any], file: str) -> CarrierTable:
-    """Build a table from `CarrierRow` objects or mappings; see `CarrierTable.from_rows`."""
+def table_from_rows(rows: Iterable[Any], file: str, unknown: Iterable[str] = ()) -> CarrierTable:
+    """Build a table from `CarrierRow` objects or mappings; see `CarrierTable.from_rows`.
+
+    `unknown` names columns that the table has even where no row fills them; they come before those of the rows.
+    """
     taken = [_row_values(row, index, file) for index, row in enumerate(rows)]
     numbers = {name: _number_column(taken, name) for name in NUMBERS}
     lines = [int(row["line"]) for row in taken]
@@ -105,13 +107,12 @@ def table_from_rows(rows: Iterable[Any], file: str) -> CarrierTable:
         for problem in told:
             if problem.stops:
                 raise problem.error(file)
-    for name in dict.fromkeys(key for row in taken for key in row["extra"]):
+    for name in dict.fromkeys([*unknown, *(key for row in taken for key in row["extra"])]):
         text[name] = [clean(row["extra"].get(name)) for row in taken]
     stated = _number_column(taken, "rf_step_hz")
     natural = np.array([value_step(value) for value in numbers["rf_hz"].tolist()], dtype=np.float64)
     steps = np.where(np.isfinite(stated), stated, natural)
-    unknown = [name for name in text if name not in TEXTS]
-    return assemble(file, lines, numbers, steps, [bool(row.get("service")) for row in taken], text, unknown)
+    return assemble(file, lines, numbers, steps, [bool(row.get("service")) for row in taken], text)
 
 
 def clean(value: Any) -> str:

@@ -125,7 +125,8 @@ def _starts(body: list[str], delimiter: str) -> list[int]:
     reader = csv.reader(body, delimiter=delimiter, strict=True)
     starts = [1]
     try:
-        starts += [reader.line_num + 1 for _ in reader]
+        for _ in reader:
+            starts.append(reader.line_num + 1)  # noqa: PERF401  # what was read before an error must stay
     except csv.Error:
         return starts
     return starts[:-1]

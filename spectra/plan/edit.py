@@ -7,11 +7,12 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from spectra.errors import TableError
+from spectra.plan.build import table_from_rows
 
 if TYPE_CHECKING:
     from spectra.plan.table import CarrierRow, CarrierTable
 
-__all__ = ["replace_row", "with_rows", "without_rows"]
+__all__ = ["rebuilt", "replace_row", "with_rows", "without_rows"]
 
 
 def with_rows(table: CarrierTable, rows: Iterable[CarrierRow | Mapping[str, Any]]) -> CarrierTable:
@@ -31,7 +32,7 @@ def with_rows(table: CarrierTable, rows: Iterable[CarrierRow | Mapping[str, Any]
     fresh = []
     for number, row in enumerate(rows, start=last + 1):
         fresh.append({**row, "line": number} if isinstance(row, Mapping) else replace(row, line=number))
-    return _rebuilt(table, [*table, *fresh])
+    return rebuilt(table, [*table, *fresh])
 
 
 def replace_row(table: CarrierTable, line: int, **changes: Any) -> CarrierTable:
@@ -54,7 +55,7 @@ def replace_row(table: CarrierTable, line: int, **changes: Any) -> CarrierTable:
         given.pop("rf_hz")
     given["extra"] = {name: cell for name, cell in old.extra if name not in changes}
     rows[index] = given | changes | {"line": line}
-    return _rebuilt(table, rows)
+    return rebuilt(table, rows)
 
 
 def without_rows(table: CarrierTable, lines: Iterable[int]) -> CarrierTable:
@@ -66,7 +67,7 @@ def without_rows(table: CarrierTable, lines: Iterable[int]) -> CarrierTable:
         If no row stands on one of the lines.
     """
     gone = {_index_of(table, line) for line in lines}
-    return _rebuilt(table, [row for index, row in enumerate(table) if index not in gone])
+    return rebuilt(table, [row for index, row in enumerate(table) if index not in gone])
 
 
 def _index_of(table: CarrierTable, line: int) -> int:
@@ -77,9 +78,6 @@ def _index_of(table: CarrierTable, line: int) -> int:
     return int(found[0])
 
 
-def _rebuilt(table: CarrierTable, rows: Iterable[CarrierRow | Mapping[str, Any]]) -> CarrierTable:
-    """Build the edited table; unknown columns keep their order even where no row fills them any more."""
-    fresh = type(table).from_rows(rows, table.file)
-    order = [name for name in table.unknown_columns if name in fresh.text]
-    order += [name for name in fresh.unknown_columns if name not in order]
-    return replace(fresh, unknown_columns=tuple(order))
+def rebuilt(table: CarrierTable, rows: Iterable[CarrierRow | Mapping[str, Any]]) -> CarrierTable:
+    """Return a table of these rows under the name of `table`, its unknown columns kept even where none fills them."""
+    return table_from_rows(rows, table.file, table.unknown_columns)

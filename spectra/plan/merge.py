@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from spectra.plan.edit import with_rows
+from spectra.plan.edit import rebuilt, with_rows
 from spectra.plan.lists import SAME_POSITION_DEG
 
 if TYPE_CHECKING:
@@ -105,7 +105,7 @@ def merge_tables(first: CarrierTable, second: CarrierTable) -> Merge:
         else:
             rows[old.line] = both
             filled.append((old.line, new.line))
-    base = type(first).from_rows(rows.values(), first.file) if filled else first
+    base = rebuilt(first, rows.values()) if filled else first
     table = with_rows(base, added) if added else base
     return Merge(table, tuple(same), tuple(filled), tuple(row.line for row in added), tuple(conflicts))
 

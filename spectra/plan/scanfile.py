@@ -139,7 +139,8 @@ def _positions(rows: list[dict[str, Any]]) -> Iterator[tuple[str | None, list[di
     for longitude, members in groups:
         told = None
         if len(groups) > 1 and longitude is not None:
-            told = f"{abs(longitude):g}{'W' if longitude < 0 else 'E'}"
+            first = rows[int(members[0])]["orbital_longitude_deg"]
+            told = f"{abs(first):g}{'W' if first < 0 else 'E'}"
         yield told, [rows[index] for index in members.tolist()]
 
 

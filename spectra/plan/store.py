@@ -131,7 +131,7 @@ def read_table(path: str | Path) -> Reading:
         )
     problems.sort(key=lambda problem: (problem.line or 0, problem.severity, problem.column or ""))
     warnings = [problem.error(file) for problem in told_once(one for one in problems if not one.stops)]
-    table = assemble(file, lines, numbers, steps, service, text, list(unknown), warnings)
+    table = assemble(file, lines, numbers, steps, service, text, warnings)
     return Reading(file, table, headers, tuple(problems))
 
 

@@ -209,7 +209,7 @@ def _canonical(cell: str) -> str:
     if len(cell) <= len("2026-W01-1"):
         return moment.date().isoformat()
     zoned = moment.replace(tzinfo=UTC) if moment.tzinfo is None else moment.astimezone(UTC)
-    return f"{zoned:%Y-%m-%dT%H:%M:%SZ}"
+    return zoned.replace(tzinfo=None).isoformat(timespec="seconds") + "Z"
 
 
 def read_ids(cells: Sequence[str], lines: Sequence[int], column: str) -> tuple[list[str], list[TableProblem]]:

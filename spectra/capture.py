@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import dataclasses
+import json
+import os
+import re
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime, time
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any, Literal, get_args
@@ -14,7 +17,7 @@ from typing import Any, Literal, get_args
 from spectra.errors import ContextError
 from spectra.sweep import Sweep
 
-__all__ = ["Capture", "Context", "context_from_mapping", "read_context", "sidecar_path"]
+__all__ = ["Capture", "Context", "context_from_mapping", "read_context", "sidecar_path", "write_context"]
 
 Port = Literal["co", "cross", "single"]
 Role = Literal["normal", "off_satellite", "analyser_floor", "terminated", "baseline"]
@@ -185,3 +188,63 @@ def _value(key: str, value: Any, source: str) -> Any:
     if isinstance(value, bool) or not isinstance(value, str | int | float):
         raise refuse("text")
     return str(value)
+
+
+def write_context(context: Context, path: str | Path) -> None:
+    """Write a context as TOML, whole or not at all; what is not known is left out, unknown keys are written back.
+
+    Parameters
+    ----------
+    context : Context
+    path : str or Path
+        The sidecar itself (see `sidecar_path`), replaced if it exists.
+
+    Raises
+    ------
+    ContextError
+        If a value has no form in TOML, or the file cannot be written.
+    """
+    path = Path(path)
+    values = {f.name: getattr(context, f.name) for f in dataclasses.fields(context)}
+    extra = values.pop("extra")
+    values.pop("assumptions")  # of the reading, not of the file
+    lines = [f"{_toml_key(key)} = {_toml(key, value, path.name)}" for key, value in values.items() if value is not None]
+    tables = [(key, value) for key, value in extra.items() if isinstance(value, Mapping)]
+    lines += [
+        f"{_toml_key(key)} = {_toml(key, value, path.name)}"
+        for key, value in extra.items()
+        if not isinstance(value, Mapping) and value is not None
+    ]
+    for key, table in tables:
+        lines.append(f"\n[{_toml_key(key)}]")
+        lines += [f"{_toml_key(k)} = {_toml(k, v, path.name)}" for k, v in table.items() if v is not None]
+    partial = path.with_name(f".{path.name}.{os.getpid()}.part")
+    try:
+        partial.write_text("\n".join(lines) + "\n", encoding="utf-8", newline="\n")
+        partial.replace(path)
+    except OSError as problem:
+        partial.unlink(missing_ok=True)
+        raise ContextError(
+            path.name, None, f"a place that cannot be written ({problem.strerror})", "a folder with room", "Choose another."
+        ) from problem
+
+
+def _toml_key(key: str) -> str:
+    return key if re.fullmatch(r"[A-Za-z0-9_-]+", key) else json.dumps(key, ensure_ascii=False)
+
+
+def _toml(key: str, value: Any, source: str) -> str:
+    """Return a value in TOML's own words."""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, int | float):
+        return repr(value)  # TOML writes inf and nan as Python does
+    if isinstance(value, str):
+        return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
+    if isinstance(value, datetime | date | time):
+        return value.isoformat()
+    if isinstance(value, list | tuple):
+        return "[" + ", ".join(_toml(key, item, source) for item in value) + "]"
+    if isinstance(value, Mapping):
+        return "{" + ", ".join(f"{_toml_key(str(k))} = {_toml(key, v, source)}" for k, v in value.items()) + "}"
+    raise ContextError(source, None, f"{key} = {value!r}", "text, number, true or false, time", "Leave it out.")

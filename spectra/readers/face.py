@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Mapping
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 from spectra.capture import Capture, Context, context_from_mapping, read_context, sidecar_path
@@ -185,5 +186,5 @@ def _merged(told: Context, context: Mapping[str, Any]) -> Context:
     }
     kept = told.assumptions if "captured_at" not in changes else ()
     return dataclasses.replace(
-        told, **changes, assumptions=(*kept, *stated.assumptions), extra={**told.extra, **stated.extra}
+        told, **changes, assumptions=(*kept, *stated.assumptions), extra=MappingProxyType({**told.extra, **stated.extra})
     )

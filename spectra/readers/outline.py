@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from functools import lru_cache
 
 from spectra.errors import SweepFormatError
+from spectra.readers.cells import split_row
 from spectra.readers.dialect import Dialect, Row, guess_dialect, row_of
 from spectra.readers.table import Table, read_table
 
@@ -84,6 +85,31 @@ def outline_of(data: bytes, name: str) -> Outline:
     SweepFormatError
         If a table breaks off in a row that is no row, or there are too many tables.
     """
+    try:
+        outline = _outline(data, name)
+    except _Beside as beside:
+        clipped, extra = _clip(data, beside.dialect, beside.row)
+        outline = _outline(clipped, name, may_clip=False)
+        outline.sections[0].lines += extra
+        return outline
+    if not outline.tables:
+        found = _common_front(data)
+        if found is not None:
+            clipped, extra = _clip(data, *found)
+            outline = _outline(clipped, name, may_clip=False)
+            outline.sections[0].lines += extra
+    return outline
+
+
+class _Beside(Exception):  # noqa: N818  # no error: a turn taken inside this module
+    """Text stands beside the numbers of some rows."""
+
+    def __init__(self, dialect: Dialect, row: Row) -> None:
+        super().__init__()
+        self.dialect, self.row = dialect, row
+
+
+def _outline(data: bytes, name: str, *, may_clip: bool = True) -> Outline:
     cursor = _Cursor(data)
     sections, section = [], Section()
     singles: list[TextLine] = []
@@ -100,6 +126,9 @@ def outline_of(data: bytes, name: str) -> Outline:
             cursor.move(end, 1)
             continue
         row, dialect = found
+        if may_clip and section.lines and section.lines[-1].line == cursor.line - 1:
+            if _goes_beyond(section.lines[-1].text, row, dialect):
+                raise _Beside(dialect, row)
         table = read_table(data, cursor.at, cursor.line, row, dialect, name)
         hint = dialect
         cursor.move(table.end, table.rows)
@@ -110,9 +139,56 @@ def outline_of(data: bytes, name: str) -> Outline:
                 name, cursor.line, f"more than {MAX_TABLES} tables", "a sweep, or a few", "Save one trace per file."
             )
         section = Section()
+        if may_clip and cursor.at < len(data) and _goes_beyond(cursor.peek(1)[0][0], row, dialect):
+            raise _Beside(dialect, row)
         _check_break(cursor, row, dialect, table, name)
     sections.append(section)
     return Outline(sections, singles)
+
+
+def _goes_beyond(text: str, row: Row, dialect: Dialect) -> bool:
+    """Say whether a line has the numbers of the rows, and words beside them."""
+    other = row_of(text, dialect)
+    return (
+        dialect.delimiter not in ("", " ")
+        and row.numbers >= 2
+        and len(other.kinds) > len(row.kinds)
+        and other.kinds.startswith(row.kinds)
+        and "T" in other.kinds
+    )
+
+
+def _clip(data: bytes, dialect: Dialect, row: Row) -> tuple[bytes, list[TextLine]]:
+    """Return the text with the rows cut to their numbers, and what stood beside them as lines."""
+    lines: list[str] = []
+    extra: list[TextLine] = []
+    width = len(row.kinds)
+    for at, text in enumerate(data.decode("utf-8", "replace").split("\n"), 1):
+        cells = split_row(text.rstrip("\r"), dialect.delimiter)
+        if len(cells) > width and row_of(dialect.delimiter.join(cells[:width]), dialect).kinds == row.kinds:
+            beside = dialect.delimiter.join(cells[width:]).strip(dialect.delimiter + ' "')
+            if beside:
+                extra.append(TextLine(at, beside))
+            text = dialect.delimiter.join(cells[:width])
+        lines.append(text)
+    return "\n".join(lines).encode(), extra
+
+
+def _common_front(data: bytes) -> tuple[Dialect, Row] | None:
+    """Return the dialect and the numbers that stand in front of words in three lines running, if there are such."""
+    run: list[Row] = []
+    for text in data[:65536].decode("utf-8", "replace").split("\n"):
+        delimiter = next((d for d in (";", "\t", ",") if d in text), "") if _MAY_BE_ROW.match(text) else ""
+        dialect = Dialect(delimiter, "," if delimiter != "," and "," in text else ".")
+        row = row_of(text.rstrip("\r"), dialect) if delimiter else Row("", (), ())
+        front = row.kinds[: len(row.kinds) - len(row.kinds.lstrip("Nu"))]
+        if front.count("N") < 2:
+            run = []
+            continue
+        run.append(Row(front, row.texts[: len(front)], row.units[: len(front)]))
+        if len(run) >= 3 and run[-1].kinds == run[-2].kinds == run[-3].kinds:
+            return dialect, run[-1]
+    return None
 
 
 def _number_only(text: str, hint: Dialect | None) -> bool:

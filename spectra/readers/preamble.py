@@ -118,7 +118,9 @@ def _known(key: str) -> Key | None:
 def _made(line: int, key: str, value: str) -> Entry:
     key = key.strip(_QUOTES)
     meaning = _known(key)
-    return Entry(line, key, value.strip(_QUOTES), meaning.unit if meaning else None, meaning, (value.strip(_QUOTES),))
+    value = value.strip(_QUOTES)
+    value = value.rstrip(")") if value.count(")") > value.count("(") else value
+    return Entry(line, key, value, meaning.unit if meaning else None, meaning, (value,))
 
 
 def _with_values(line: int, key: str, meaning: Key, cells: list[str], at: int) -> tuple[int, Entry]:
@@ -193,6 +195,8 @@ def _worded(line: int, cell: str, decimal: str) -> list[Entry]:
     at = 0
     while at < len(words):
         for size in range(min(4, len(words) - at - 1), 0, -1):
+            if any(c.isdigit() for c in words[at + size - 1]):
+                continue  # a value, not the end of a key
             key = " ".join(words[at : at + size])
             meaning = _known(key)
             if meaning is None:
@@ -223,7 +227,7 @@ def _worded_value(line: int, key: str, meaning: Key, rest: list[str], decimal: s
         used = 2 if len(rest) > 1 and not _known(rest[1]) else 1
         text = " ".join(rest[:used])
         return Entry(line, key, text, None, meaning, (text,)), used
-    if meaning.concept == "level_unit" and unit_kind(value):
+    if meaning.concept in ("level_unit", "frequency_unit") and unit_kind(value):
         return Entry(line, key, value, None, meaning, (value,)), 1
     if meaning.concept == "when":
         text = " ".join(rest)

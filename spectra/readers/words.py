@@ -148,8 +148,8 @@ def _ideas_of_word(word: str) -> tuple[str, ...] | None:
     if word in _WORDS:
         return (_WORDS[word],)
     for cut in range(len(word) - 2, 2, -1):  # compounds, longest known head first
-        head = _WORDS.get(word[:cut]) or _WORDS.get(word[:cut].rstrip("s")) or _WORDS.get(word[:cut].rstrip("n"))
-        if head and cut >= 3:
+        head = next((_WORDS[w] for w in (word[:cut], word[:cut].rstrip("s"), word[:cut].rstrip("n")) if w in _WORDS), None)
+        if head is not None:
             tail = _ideas_of_word(word[cut:])
             if tail and tail != ("",) and len(word) - cut >= 2:
                 return (head, *tail)

@@ -15,7 +15,7 @@ from spectra.readers.table import Table
 from spectra.readers.words import ideas_of, key_of, trace_mode_of
 from spectra.units import FloatArray
 
-__all__ = ["Head", "column_head", "frequency_column", "is_index", "role_of", "tells_axis"]
+__all__ = ["Head", "column_head", "frequency_columns", "is_index", "role_of", "tells_axis"]
 
 _INDEX_NAMES = frozenset({"no", "no.", "nr", "nr.", "#", "n", "index", "idx", "point", "pt", "points", "num", "i", "n°"})
 _NOT_LEVELS = frozenset({"time", "limit", "index", "bw", "span", "rbw", "step", "date"})
@@ -106,11 +106,12 @@ def _header_cells(text: str, table: Table) -> list[str] | None:
         return cells
     several = len(table.cells) > 1
     first = key_of(cells[0]) if cells[0] else None
-    setting = first is not None and first.concept not in ("trace", "points", "start", "when")
+    kind = unit_kind(find_unit(cells[0])[0] or "")
+    setting = first is not None and first.concept not in ("trace", "points", "start", "when") and kind != "level"
     if several and (setting or sum(1 for cell in cells if cell) < 2):
         return None
     roles = [role_of(name, unit) for unit, name in map(find_unit, cells)]
-    if not several and ("level" not in roles or (setting and find_unit(cells[0])[0] is None) or _is_title(cells[0])):
+    if not several and ("level" not in roles or setting or _is_title(cells[0])):
         return None
     return cells if any(roles) else None
 
@@ -154,8 +155,10 @@ def tells_axis(facts: Facts) -> bool:
     return any(pair <= have for pair in ({"start", "stop"}, {"centre", "span"}, {"start", "span"}, {"start", "step"}))
 
 
-def frequency_column(head: Head, table: Table, facts: Facts) -> int | None:
-    """Return which column holds the frequencies: by name, by unit, or the one that rises; None for level-only rows.
+def frequency_columns(head: Head, table: Table, facts: Facts) -> list[int]:
+    """Return which columns hold frequencies: by name, by unit, or because they rise; none for level-only rows.
+
+    More than one where sweeps stand side by side.
 
     A column that rises but for a few rows is a frequency column with a fault, not a trace: it is returned, so that
     the fault is told.
@@ -163,23 +166,23 @@ def frequency_column(head: Head, table: Table, facts: Facts) -> int | None:
     columns = range(len(table.cells))
     named = [c for c in columns if head.role(c) == "frequency"]
     if named:
-        return named[0]
+        return named
     open_ = [c for c in columns if head.role(c) in ("", "other")]
     if len(columns) == 1:
         open_ = [] if tells_axis(facts) else open_
     rising = [c for c in open_ if _share_rising(table.values[:, c]) == 1.0]
     proper = [c for c in rising if not is_index(table.values[:, c])]
     if proper:
-        return proper[0]
+        return proper
     if len(columns) > 1:
         candidates = [c for c in open_ if not is_index(table.values[:, c])]
         for c in candidates:
             share = _share_rising(table.values[:, c])
             if table.rows >= 8 and (share >= 0.75 or share <= 0.1):
-                return c
+                return [c]
         if not tells_axis(facts) and candidates:
-            return candidates[0]
-    return None
+            return [candidates[0]]
+    return []
 
 
 def _share_rising(values: FloatArray) -> float:

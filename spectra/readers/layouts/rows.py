@@ -14,7 +14,8 @@ trace of the sweep; any other second table is a sweep of its own.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -22,7 +23,7 @@ from spectra.errors import SweepFormatError
 from spectra.readers.document import Document, first_row
 from spectra.readers.draft import Draft, TraceColumn
 from spectra.readers.facts import Facts
-from spectra.readers.layouts.common import Head, column_head, frequency_column, is_index
+from spectra.readers.layouts.common import Head, column_head, frequency_columns, is_index
 from spectra.readers.outline import Section, TextLine
 from spectra.readers.preamble import uncommented
 from spectra.readers.table import Table
@@ -64,7 +65,11 @@ def read_rows(document: Document) -> list[Draft]:
     drafts: list[Draft] = []
     for number, block in enumerate(blocks):
         facts = base if number == 0 else base.over(block.facts)
-        draft = _draft(document, block, facts)
+        beside = _drafts(document, block, facts)
+        if len(beside) > 1:
+            drafts += beside
+            continue
+        draft = beside[0]
         if number and drafts and _same_sweep(drafts[-1], draft, block):
             _add_traces(drafts[-1], draft, block)
             continue
@@ -151,31 +156,55 @@ def _beside_the_point(lines: list[TextLine]) -> bool:
     return False
 
 
-def _draft(document: Document, block: _Block, facts: Facts) -> Draft:
+def _drafts(document: Document, block: _Block, facts: Facts) -> list[Draft]:
+    """Return the draft of a block, or those of sweeps that stand side by side in it."""
     head, table = block.head, block.table
-    frequency = frequency_column(head, table, facts)
-    columns = _level_columns(head, table, frequency)
-    if not columns:
-        raise SweepFormatError(
-            document.name, table.first_line, "rows without levels", "a level in every row", "Save frequency and level."
-        )
     lines = (table.first_line, table.last_line)
-    if frequency is not None:
-        axis = table.values[:, frequency]
-        return Draft("frequency-level-rows", axis, head.units[frequency], columns, facts, lines)
+    frequencies = frequency_columns(head, table, facts)
+    if not frequencies:
+        columns = _level_columns(head, table, range(len(table.cells)))
+        if not columns:
+            raise _no_levels(document.name, table)
+        return [Draft("level-rows", None, None, _unwrapped(columns, head, table, facts), facts, lines)]
+    first = frequencies[0]
+    axis = table.values[:, first]
+    others = [c for c in frequencies[1:] if not np.array_equal(table.values[:, c], axis)]
+    if not others:
+        columns = _level_columns(head, table, [c for c in range(len(table.cells)) if c not in frequencies])
+        if not columns:
+            raise _no_levels(document.name, table)
+        return [Draft("frequency-level-rows", axis, head.units[first], columns, facts, lines)]
+    drafts = []
+    starts = [first, *others]
+    for start, stop in zip(starts, [*others, len(table.cells)], strict=True):
+        columns = _level_columns(head, table, range(start + 1, stop))
+        if not columns:
+            raise _no_levels(document.name, table)
+        own = replace(facts, readings=dict(facts.readings), conflicts=[*facts.conflicts])
+        drafts.append(Draft("sweeps-side-by-side", table.values[:, start], head.units[start], columns, own, lines))
+    return drafts
+
+
+def _no_levels(name: str, table: Table) -> SweepFormatError:
+    return SweepFormatError(
+        name, table.first_line, "rows without levels", "a level in every row", "Save frequency and level."
+    )
+
+
+def _unwrapped(columns: list[TraceColumn], head: Head, table: Table, facts: Facts) -> list[TraceColumn]:
+    """Return levels written several to a line as the one trace that they are, where the count of points says so."""
     points = facts.number("points")
-    if points is not None and len(columns) > 1 and table.rows * len(columns) == points and not any(head.names):
-        wrapped = np.column_stack([c.values for c in columns]).reshape(-1)
-        columns = [TraceColumn("trace 1", wrapped, columns[0].unit, 1)]
-    return Draft("level-rows", None, None, columns, facts, lines)
+    if points is None or len(columns) < 2 or table.rows * len(columns) != points or any(head.names):
+        return columns
+    return [TraceColumn("trace 1", np.column_stack([c.values for c in columns]).reshape(-1), columns[0].unit, 1)]
 
 
-def _level_columns(head: Head, table: Table, frequency: int | None) -> list[TraceColumn]:
+def _level_columns(head: Head, table: Table, among: Iterable[int]) -> list[TraceColumn]:
     """Return the columns that hold levels, named as the file names them."""
     found: list[TraceColumn] = []
-    for column in range(len(table.cells)):
+    for column in among:
         role, values = head.role(column), table.values[:, column]
-        if column == frequency or role in ("index", "other", "frequency"):
+        if role in ("index", "other", "frequency"):
             continue
         if role == "" and len(table.cells) > 1 and is_index(values):
             continue

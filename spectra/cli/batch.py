@@ -13,7 +13,16 @@ from typing import Any, Generic, TypeVar
 from spectra.cli.console import print_json, progress, say
 from spectra.errors import SpectraError, UsageError
 
-__all__ = ["BATCH_SCHEMA", "Batch", "gather", "is_carrier_table", "print_batch", "run_batch", "sweep_files"]
+__all__ = [
+    "BATCH_SCHEMA",
+    "Batch",
+    "gather",
+    "is_carrier_table",
+    "our_fault",
+    "print_batch",
+    "run_batch",
+    "sweep_files",
+]
 
 BATCH_SCHEMA = "sweepmuster/batch/1"
 T = TypeVar("T")
@@ -86,14 +95,15 @@ def run_batch(files: Sequence[Path], work: Callable[[Path], Iterable[T]], label:
             batch.failed.append(problem)
             say(str(problem))
         except Exception as problem:  # noqa: BLE001 - a fault of ours over one file must not cost the others
-            batch.failed.append(_our_fault(path, problem))
+            batch.failed.append(our_fault(path, problem))
             say(str(batch.failed[-1]))
             if os.environ.get("SWEEPMUSTER_TRACEBACK"):
                 traceback.print_exc()
     return batch
 
 
-def _our_fault(path: Path, problem: Exception) -> SpectraError:
+def our_fault(path: Path, problem: Exception) -> SpectraError:
+    """Return an exception that is no SpectraError as one: what happened, and what to do with the file."""
     return SpectraError(
         str(path),
         None,

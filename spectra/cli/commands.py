@@ -24,6 +24,8 @@ COMMANDS: dict[str, Command] = {
     for name, module, about in (
         ("measure", "measure", "print the carriers of sweeps: kind, centre, widths, symbol rate, power, C/N"),
         ("identify", "identify", "call the roll of a carrier table: satellite, polarisation, LO state, LO error"),
+        ("watch", "watch", "measure and identify the sweeps of a folder as they are saved"),
+        ("visit", "visit", "analyse a folder of sweeps as one visit: what is missing, accepted or not, what to do next"),
         ("next-sweep", "next_sweep", "plan the sweeps that would show a carrier table through a receive chain"),
         ("table", "table", "check a carrier table: faults, unit slips, overlaps, duplicates"),
         ("simulate", "simulate", "make sweeps from a scene, as a swept analyser would save them"),

@@ -62,7 +62,7 @@ def content_hash(
         if not any(cells):
             continue
         once = {cell: canonical_number(cell) for cell in set(cells)}
-        cells = [once[cell] for cell in cells]
+        cells = list(map(once.__getitem__, cells))
         digest.update(f"text {json.dumps(name)}\n".encode())
         digest.update(json.dumps(cells).encode())
     return digest.hexdigest()

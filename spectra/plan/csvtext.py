@@ -5,25 +5,31 @@ from __future__ import annotations
 import csv
 import io
 from dataclasses import dataclass
+from itertools import compress, islice
 from pathlib import Path
 
 from spectra.errors import TableError
 
 __all__ = ["DELIMITERS", "Records", "decode", "plain", "read_records"]
 
+_CHUNK = 2000  # rows turned into columns at a time: few live lists keep the garbage collector quiet
 DELIMITERS = (",", ";", "\t")
 _NOT_TEXT = bytes(set(range(32)) - {9, 10, 12, 13})
 
 
 @dataclass(frozen=True, slots=True)
 class Records:
-    """Header and rows of a CSV file; `lines` holds the physical line on which each row begins (1-based)."""
+    """Header and columns of a CSV file, cells as they stand.
+
+    `lines` holds the physical line on which each row begins (1-based), empty rows left out; `surplus` the (line, number
+    of cells) of rows with more cells than the header.
+    """
 
     header: list[str]
     header_line: int
-    rows: list[list[str]]
+    columns: list[list[str]]
     lines: list[int]
-    encoding: str
+    surplus: list[tuple[int, int]]
     delimiter: str
 
 
@@ -88,7 +94,7 @@ def read_records(path: str | Path, known: frozenset[str]) -> tuple[Records, str]
         raise TableError(
             str(path), None, reason.lower(), "a readable CSV file", "Check the name and the rights."
         ) from None
-    text, encoding = decode(raw, source)
+    text, _ = decode(raw, source)
     lines = io.StringIO(text, newline="").readlines()
     first = 0
     while first < len(lines) and not lines[first].strip():
@@ -103,21 +109,55 @@ def read_records(path: str | Path, known: frozenset[str]) -> tuple[Records, str]
         mend = "Write the header line first, for example satellite,polarisation,rf_mhz."
         raise TableError(source, None, "an empty file", "a header line and rows", mend)
     delimiter = told if told in DELIMITERS else _delimiter_of(lines[first], known)
-    return _cells(lines, first, delimiter, encoding, source), source
+    return _records(lines, first, delimiter, source), source
 
 
-def _cells(lines: list[str], first: int, delimiter: str, encoding: str, source: str) -> Records:
+def _records(lines: list[str], first: int, delimiter: str, source: str) -> Records:
     body = lines[first:]
+    reader = csv.reader(body, delimiter=delimiter, strict=True)
+    header: list[str] = []
+    columns: list[list[str]] = []
+    kept: list[int] = []
+    surplus: list[tuple[int, int]] = []
+    count = 0
     try:
-        rows = list(csv.reader(body, delimiter=delimiter, strict=True))
+        header = [cell.strip() for cell in next(reader)]
+        columns = [[] for _ in header]
+        while chunk := list(islice(reader, _CHUNK)):
+            numbers = _tidy_chunk(chunk, len(header), count, surplus)
+            count += len(numbers)
+            if "" in (row[0] for row in chunk):
+                full = [bool("".join(row).strip()) for row in chunk]
+                chunk, numbers = list(compress(chunk, full)), list(compress(numbers, full))
+            kept += numbers
+            for column, cells in zip(columns, zip(*chunk, strict=True), strict=bool(chunk)):
+                column += cells
     except csv.Error as error:
         found = f"a cell that cannot be read ({error})"
         mend = 'Close the quotation mark, or write "" for a quotation mark inside a cell.'
         line = first + _starts(body, delimiter)[-1]
         raise TableError(source, line, found, "cells in matching quotation marks", mend) from None
-    spanning = len(rows) != len(body)
-    starts = [first + line for line in (_starts(body, delimiter) if spanning else range(1, len(rows) + 1))]
-    return Records([cell.strip() for cell in rows[0]], starts[0], rows[1:], starts[1:], encoding, delimiter)
+    spanning = count + 1 != len(body)  # a cell holds line ends
+    starts = _starts(body, delimiter) if spanning else range(1, count + 2)
+    lines_of = [first + starts[number + 1] for number in kept]
+    return Records(
+        header,
+        first + 1,
+        columns,
+        lines_of,
+        [(first + starts[number + 1], cells) for number, cells in surplus],
+        delimiter,
+    )
+
+
+def _tidy_chunk(chunk: list[list[str]], width: int, count: int, surplus: list[tuple[int, int]]) -> list[int]:
+    """Bring the rows of a chunk to the width of the header; return their numbers, note those with cells to spare."""
+    for index, row in enumerate(chunk):
+        if len(row) != width:
+            if any(cell.strip() for cell in row[width:]):
+                surplus.append((count + index, len(row)))
+            chunk[index] = (row + [""] * width)[:width]
+    return list(range(count, count + len(chunk)))
 
 
 def _starts(body: list[str], delimiter: str) -> list[int]:

@@ -85,7 +85,7 @@ def parse_column(
     )
     if _SAFE.issuperset("".join(plain_cells)):
         try:
-            values = np.array([float(cell) if cell else math.nan for cell in plain_cells], dtype=np.float64)
+            values = _floats(plain_cells)
         except ValueError:
             values = _slowly(cells, lines, quantity, column, comma, problems)
     else:
@@ -95,6 +95,15 @@ def parse_column(
     values += 0.0  # no negative zero
     _judge_range(values, cells, lines, quantity, column, factor, problems)
     return values, problems
+
+
+def _floats(cells: list[str]) -> FloatArray:
+    """Return the values of cells that are empty or numbers; by way of the distinct ones where there are few."""
+    distinct = set(cells)
+    if len(distinct) * 4 > len(cells):
+        return np.array([float(cell or "nan") for cell in cells], dtype=np.float64)
+    known = {cell: float(cell or "nan") for cell in distinct}
+    return np.array(list(map(known.__getitem__, cells)), dtype=np.float64)
 
 
 def _slowly(

@@ -76,10 +76,7 @@ def _dialect(path: Path) -> tuple[str, str]:
         records, _ = read_records(path, known_headers())
     except TableError:
         return ",", "."
-    columns = [
-        list(cells) for cells in zip(*(row for row in records.rows if len(row) == len(records.header)), strict=True)
-    ]
-    numeric = [cells for cells in columns if all(not cell or cell.strip()[-1:].isdecimal() for cell in cells)]
+    numeric = [cells for cells in records.columns if all(not cell or cell.strip()[-1:].isdecimal() for cell in cells)]
     return records.delimiter, "," if records.delimiter != "," and decimal_comma(numeric) else "."
 
 

@@ -111,10 +111,14 @@ def read_table(path: str | Path) -> Reading:
     """
     records, file = read_records(path, known_headers())
     problems: list[TableProblem] = []
-    rows, lines = _rows(records, problems)
-    columns = [_cells(column) for column in zip(*rows, strict=True)] if rows else [[]] * len(records.header)
+    lines = records.lines
+    columns = [_cells(column) for column in records.columns]
+    for line, count in records.surplus:
+        mend = "Put cells that hold the delimiter in quotation marks, or name the column in the header."
+        found, expected = f"{count} cells", f"{len(records.header)} cells"
+        problems.append(TableProblem("table.too_many_cells", "fault", line, None, found, expected, mend, True))
     where, headers, unknown = _match_header(records, columns, file, problems)
-    if not rows:
+    if not lines:
         mend = "Add one line for each carrier below the header."
         problems.append(TableProblem("table.no_rows", "fault", None, None, "no rows", "at least one row", mend, True))
 
@@ -135,34 +139,17 @@ def read_table(path: str | Path) -> Reading:
     return Reading(file, table, headers, tuple(problems))
 
 
-def _cells(column: Sequence[str]) -> list[str]:
+def _cells(column: list[str]) -> list[str]:
     """Return stripped cells, without the apostrophe that keeps a spreadsheet from taking one for a formula."""
+    joined = "".join(column)
+    if not joined:
+        return column
     cells = list(map(str.strip, column))
-    joined = "".join(cells)
     if "\r" in joined:
         cells = [cell.replace("\r\n", "\n").replace("\r", "\n") for cell in cells]
     if "'" in joined:
         cells = [cell[1:] if cell[:1] == "'" and cell[1:2] in GUARDED else cell for cell in cells]
     return cells
-
-
-def _rows(records: Records, problems: list[TableProblem]) -> tuple[list[list[str]], list[int]]:
-    """Return the rows that are not empty, all as long as the header, with their lines."""
-    width = len(records.header)
-    rows, lines = [], []
-    for row, line in zip(records.rows, records.lines, strict=True):
-        if len(row) != width:
-            if any(cell.strip() for cell in row[width:]):
-                found = f"{len(row)} cells"
-                mend = "Put cells that hold the delimiter in quotation marks, or name the column in the header."
-                problems.append(
-                    TableProblem("table.too_many_cells", "fault", line, None, found, f"{width} cells", mend, True)
-                )
-            row = (row + [""] * width)[:width]
-        if row[0].strip() or "".join(row).strip():
-            rows.append(row)
-            lines.append(line)
-    return rows, lines
 
 
 def _match_header(

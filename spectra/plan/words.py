@@ -68,7 +68,8 @@ def _each(
             if told is not None:
                 stops = value is None
                 problems.append(TableProblem(code, "fault" if stops else "warning", line, column, *told, stops=stops))
-    return [known[cell][0] or "" for cell in cells], problems
+    words = {cell: value or "" for cell, (value, _) in known.items()}
+    return list(map(words.__getitem__, cells)), problems
 
 
 def read_polarisations(cells: Sequence[str], lines: Sequence[int], column: str) -> tuple[list[str], list[TableProblem]]:

@@ -23,6 +23,7 @@ from spectra.measure.model import (
     positions,
 )
 from spectra.measure.moves import WIDTH_GAIN, as_carrier, as_tone, merged, stretch_of
+from spectra.measure.profile import RollOffProfile, profiles
 from spectra.measure.seeds import seed_carriers, seed_window
 from spectra.measure.statistics import TraceLaw, first_law, refined_law
 from spectra.signal.filters import SIGMA_PER_RBW
@@ -68,6 +69,7 @@ class Solution:
     reference_dbm: float
     rbw_hz: float
     rbw_known: bool
+    profiles: dict[int, RollOffProfile]
 
 
 class _Work:
@@ -359,6 +361,7 @@ class _Work:
             self.reference_dbm,
             self.rbw_hz,
             self.rbw_known,
+            profiles(self.trace, self.scene, self.at, covariance),
         )
 
 

@@ -35,10 +35,13 @@ def _band(matrix: FloatArray, width: int) -> FloatArray:
 
 def _factor_and_solve(scaled: FloatArray, right: FloatArray) -> tuple[FloatArray, float]:
     """Return the solution and ln of the determinant; raises LinAlgError where the matrix is not positive."""
-    band, solution, info = lapack.dpbsv(_band(scaled, _bandwidth(scaled)), right, lower=1)
-    if info != 0:
-        raise np.linalg.LinAlgError("information matrix not positive")
-    return solution, 2.0 * float(np.log(band[0]).sum())
+    band = _band(scaled, _bandwidth(scaled))
+    for _ in range(5):
+        factor, solution, info = lapack.dpbsv(band, right, lower=1)
+        if info == 0:
+            return solution, 2.0 * float(np.log(factor[0]).sum())
+        band[0] += 100.0 * (band[0] - np.minimum(band[0], 1.0)) + 1e-7  # two parameters do the same: stiffen
+    raise np.linalg.LinAlgError("information matrix not positive")
 
 
 def solve_damped(

@@ -259,10 +259,14 @@ def _couple(hessian: FloatArray, basis: FloorBasis, at: Evaluation, weighted: Fl
     hessian[4 * k :, : 4 * k] = hessian[: 4 * k, 4 * k :].T
 
 
-def active_parameters(scene: Scene, gradient: FloatArray | None = None) -> NDArray[np.intp]:
-    """Return the parameters that are free: no roll-off at a bound that pulls outward, no second edge of a CW."""
+def active_parameters(
+    scene: Scene, gradient: FloatArray | None = None, frozen: NDArray[np.bool_] | None = None
+) -> NDArray[np.intp]:
+    """Return the parameters that are free: no roll-off frozen or at a bound that pulls outward, no width of a CW."""
     free = np.ones((scene.count, 4), dtype=bool)
     free[scene.kind == CW, 1:3] = False
+    if frozen is not None:
+        free[frozen, 2] = False
     if gradient is not None and scene.count:
         slope = gradient[: 4 * scene.count].reshape(-1, 4)[:, 2]
         roll_off = scene.theta[:, 2]
@@ -295,13 +299,20 @@ def positions(trace: Trace, scene: Scene) -> FloatArray:
     return np.r_[np.repeat(0.5 * (scene.theta[:, 0] + scene.theta[:, 1]), 4), knots]
 
 
-def fit(trace: Trace, scene: Scene, *, rounds: int = 12, tolerance: float = 1e-3) -> tuple[Scene, Evaluation]:
-    """Return the scene after damped Fisher scoring, and the model there."""
+def fit(
+    trace: Trace,
+    scene: Scene,
+    *,
+    rounds: int = 12,
+    tolerance: float = 1e-3,
+    frozen: NDArray[np.bool_] | None = None,
+) -> tuple[Scene, Evaluation]:
+    """Return the scene after damped Fisher scoring, and the model there; roll-offs that are `frozen` stay."""
     at = evaluate(trace, scene)
     damping = 1e-3
     for _ in range(rounds):
         hessian, gradient = normal_equations(trace, scene, at)
-        active = active_parameters(scene, gradient)
+        active = active_parameters(scene, gradient, frozen)
         part, pull = hessian[np.ix_(active, active)], gradient[active]
         position = positions(trace, scene)[active]
         gain = 0.0

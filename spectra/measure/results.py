@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from spectra.measure.engine import Solution
 from spectra.measure.measurement import Carrier, Floor
-from spectra.measure.model import CW, MOST_ROLL_OFF, RC
+from spectra.measure.model import CW, RC
 from spectra.signal.filters import ENBW_PER_RBW_GAUSSIAN
 from spectra.signal.raised_cosine import occupied_fraction, x_db_fraction
 from spectra.units import DB_PER_NEPER, FloatArray
@@ -142,53 +142,105 @@ def _power(frame: _Frame, level_neper: float, width: float | None) -> float:
     return power
 
 
+@dataclass(frozen=True, slots=True)
+class _Shape:
+    """Widths of one carrier: value and variance of each, in hertz, and intervals where they are not symmetric."""
+
+    rate: float
+    rate_std: float
+    roll_off: float
+    roll_off_std: float
+    occupied: tuple[float, float]
+    x_db: float | None
+    x_width: tuple[float, float] | None
+    interval95: dict[str, tuple[float, float]]
+
+
+def _shape(frame: _Frame, k: int, over: float, covariance: FloatArray) -> _Shape:
+    """Return the widths of a carrier, by curvature or, where that misleads, by the profile of its roll-off."""
+    solution = frame.solution
+    left, right, roll_off, _ = (float(v) for v in solution.scene.theta[k])
+    hz = solution.spacing_hz
+    x_db = _dynamic(solution, k, over)
+    profile = solution.profiles.get(k)
+    if profile is None:
+        rate = (right - left) * hz
+        rate_std = hz * math.sqrt(max(covariance[0, 0] + covariance[1, 1] - 2.0 * covariance[0, 1], 0.0))
+        occupied = _width_with_std(occupied_fraction, rate, roll_off, hz, covariance)
+        x_width = None
+        if x_db is not None:
+            limit = x_db
+            x_width = _width_with_std(lambda a: x_db_fraction(max(a, 1e-6), limit), rate, roll_off, hz, covariance)
+        return _Shape(rate, rate_std, roll_off, math.sqrt(covariance[2, 2]), occupied, x_db, x_width, {})
+    known = covariance[:2, :2]
+    if covariance[2, 2] > 0.0:  # at a given roll-off the edges are known better
+        known = known - np.outer(covariance[:2, 2], covariance[:2, 2]) / covariance[2, 2]
+    width_std = math.sqrt(max(float(known[0, 0] + known[1, 1] - 2.0 * known[0, 1]), 0.0)) * hz
+    rates = profile.width * hz
+    rate, rate_spread = profile.spread(rates)
+    mean, spread = profile.spread(profile.roll_off)
+    share = np.array([occupied_fraction(float(a)) for a in profile.roll_off])
+    widths = rates * share
+    middle, between = profile.spread(widths)
+    occupied = (middle, math.hypot(width_std * float(profile.weight @ share), math.sqrt(between)))
+    x_width = None
+    if x_db is not None:
+        share_x = np.array([x_db_fraction(max(float(a), 1e-6), x_db) for a in profile.roll_off])
+        middle_x, between_x = profile.spread(rates * share_x)
+        x_width = (middle_x, math.hypot(width_std * float(profile.weight @ share_x), math.sqrt(between_x)))
+    intervals = {
+        "symbol_rate_bd": profile.interval(rates, width_std),
+        "roll_off": profile.interval(profile.roll_off, 1e-3),
+        "occupied_bandwidth_hz": profile.interval(widths, width_std * float(profile.weight @ share)),
+    }
+    rate_std = math.hypot(width_std, math.sqrt(rate_spread))
+    return _Shape(rate, rate_std, mean, math.sqrt(spread), occupied, x_db, x_width, intervals)
+
+
 def _modulated(frame: _Frame, k: int, at: int, over: float, over_variance: float, covariance: FloatArray) -> Carrier:
     solution = frame.solution
     left, right, roll_off, level = (float(v) for v in solution.scene.theta[k])
     hz = solution.spacing_hz
-    rate = (right - left) * hz
-    rate_std = hz * math.sqrt(max(covariance[0, 0] + covariance[1, 1] - 2.0 * covariance[0, 1], 0.0))
+    shape = _shape(frame, k, over, covariance)
     centre_std = 0.5 * hz * math.sqrt(max(covariance[0, 0] + covariance[1, 1] + 2.0 * covariance[0, 1], 0.0))
-    roll_off_std = math.sqrt(max(covariance[2, 2], 0.0)) or None
-    if roll_off_std is None:  # at its bound: what the bound leaves open
-        roll_off_std = MOST_ROLL_OFF if roll_off <= 0.0 else None
-    occupied, occupied_std = _width_with_std(occupied_fraction, rate, roll_off, hz, covariance)
     flags = _flags(frame, k, at, 0.5 * (right - left) * (1.0 + roll_off))
     seen = "floor_not_seen" not in flags
+    if k in solution.profiles:
+        over_variance += solution.profiles[k].spread(solution.profiles[k].level)[1]
     cn, cn_std = DB_PER_NEPER * over, DB_PER_NEPER * math.sqrt(over_variance)
     power_gradient = np.array([-1.0 / (right - left), 1.0 / (right - left), 0.0, 1.0])
     power_variance = float(power_gradient @ covariance @ power_gradient) + ENBW_RELATIVE_STD**2
-    x_db = _dynamic(solution, k, over)
-    x_width = x_std = None
-    if x_db is not None:
-        limit = x_db
-        x_width, x_std = _width_with_std(lambda a: x_db_fraction(max(a, 1e-6), limit), rate, roll_off, hz, covariance)
-    rate_known = rate_std < _LARGEST_RATE_STD * rate and "cut_by_span" not in flags
-    roll_off_known = rate_known and roll_off_std is not None and roll_off_std < _LARGEST_ROLL_OFF_STD
-    cn0 = cn + 10.0 * math.log10(rate)
-    cn0_gradient_variance = _cn0_variance(solution, k, at, covariance, over_variance)
+    rate_known = shape.rate_std < _LARGEST_RATE_STD * shape.rate and "cut_by_span" not in flags
+    roll_off_known = rate_known and shape.roll_off_std < _LARGEST_ROLL_OFF_STD
+    intervals = dict(shape.interval95)
+    if not rate_known:
+        intervals.pop("symbol_rate_bd", None)
+    if not roll_off_known:
+        intervals.pop("roll_off", None)
+    cn0_std = DB_PER_NEPER * math.sqrt(_cn0_variance(solution, k, at, covariance, over_variance))
     return Carrier(
         kind="modulated",
         centre_hz=solution.origin_hz + 0.5 * (left + right) * hz,
         centre_std_hz=centre_std,
-        symbol_rate_bd=rate if rate_known else None,
-        symbol_rate_std_bd=rate_std if rate_known else None,
-        roll_off=roll_off if roll_off_known else None,
-        roll_off_std=roll_off_std if roll_off_known else None,
-        occupied_bandwidth_hz=occupied,
-        occupied_bandwidth_std_hz=occupied_std,
-        x_db=x_db,
-        x_db_bandwidth_hz=x_width,
-        x_db_bandwidth_std_hz=x_std,
+        symbol_rate_bd=shape.rate if rate_known else None,
+        symbol_rate_std_bd=shape.rate_std if rate_known else None,
+        roll_off=shape.roll_off if roll_off_known else None,
+        roll_off_std=shape.roll_off_std if roll_off_known else None,
+        occupied_bandwidth_hz=shape.occupied[0],
+        occupied_bandwidth_std_hz=shape.occupied[1],
+        x_db=shape.x_db,
+        x_db_bandwidth_hz=shape.x_width[0] if shape.x_width else None,
+        x_db_bandwidth_std_hz=shape.x_width[1] if shape.x_width else None,
         power_dbm=_power(frame, level, right - left),
         power_std_db=DB_PER_NEPER * math.sqrt(max(power_variance, 0.0)),
         cn_db=cn if seen else None,
         cn_std_db=cn_std if seen else None,
         cn_lower_bound_db=None if seen else _lower_bound(frame, k, at),
-        cn0_dbhz=cn0 if seen else None,
-        cn0_std_db=DB_PER_NEPER * math.sqrt(cn0_gradient_variance) if seen else None,
+        cn0_dbhz=cn + 10.0 * math.log10(shape.rate) if seen else None,
+        cn0_std_db=cn0_std if seen else None,
         es_n0_db=cn if seen and rate_known else None,
         es_n0_std_db=cn_std if seen and rate_known else None,
+        interval95=intervals,
         false_alarm_probability=_probability(solution, k),
         flags=tuple(flags),
     )

@@ -30,6 +30,10 @@ if TYPE_CHECKING:
     from spectra.simulate import simulate as simulate
     from spectra.sweep import Settings as Settings
     from spectra.sweep import Sweep as Sweep
+    from spectra.visit import Visit as Visit
+    from spectra.visit import VisitReview as VisitReview
+    from spectra.visit import load_visit as load_visit
+    from spectra.visit import review_visit as review_visit
 
 __version__ = "0.1.0"
 
@@ -47,13 +51,17 @@ _HOME = {
     "Settings": "spectra.sweep",
     "SpectraError": "spectra.errors",
     "Sweep": "spectra.sweep",
+    "Visit": "spectra.visit",
+    "VisitReview": "spectra.visit",
     "identify": "spectra.identify",
     "load_capture": "spectra.readers",
     "load_chain": "spectra.plan",
     "load_table": "spectra.plan",
+    "load_visit": "spectra.visit",
     "measure": "spectra.measure",
     "read_sweep": "spectra.readers",
     "read_sweeps": "spectra.readers",
+    "review_visit": "spectra.visit",
     "simulate": "spectra.simulate",
 }
 

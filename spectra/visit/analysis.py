@@ -1,0 +1,236 @@
+"""The captures of a visit measured, identified and looked over, side by side where that is worth it.
+
+Everything here is a top-level function over frozen, picklable values: an archive imports through the same workers.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+from spectra.errors import SpectraError
+from spectra.finding import Finding
+from spectra.visit.visit import Visit, VisitCapture
+
+if TYPE_CHECKING:
+    from spectra.identify.identification import Identification
+    from spectra.measure.measurement import Measurement
+    from spectra.plan.chain import ReceiveChain
+    from spectra.plan.table import CarrierTable
+
+__all__ = ["CaptureReview", "analyse", "analyse_capture"]
+
+_POOL_FROM_POINTS = 40_000
+"""Trace points from which on starting workers costs less than it saves (a worker takes about a second to start)."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CaptureReview:
+    """One capture and what it gave.
+
+    `measurements` are in the order of its sweeps; `identification` is None where there is no table or chain, or where
+    the antenna was not meant to look at a satellite; `findings` hold those of measurement and identification too, each
+    once; `failed` tells why a part could not be had.
+    """
+
+    source: VisitCapture
+    measurements: tuple[Measurement, ...] = ()
+    identification: Identification | None = None
+    findings: tuple[Finding, ...] = ()
+    failed: tuple[SpectraError, ...] = ()
+
+    @property
+    def name(self) -> str:
+        """Name of the capture within its visit."""
+        return self.source.name
+
+    @property
+    def verdict(self) -> str | None:
+        """Verdict of the identification, or None."""
+        return None if self.identification is None else self.identification.verdict
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the capture under the keys of the visit's contract."""
+        captured_at = self.source.captured_at
+        return {
+            "name": self.name,
+            "files": [
+                {"file": path.name, "sha256": sweep.origin.sha256 or None}
+                for path, sweep in _files_with_sweeps(self.source)
+            ],
+            "captured_at": None if captured_at is None else captured_at.isoformat(),
+            "stage": self.source.stage,
+            "context": _context(self.source),
+            "notes": list(self.source.notes),
+            "measurements": [measurement.to_dict() for measurement in self.measurements],
+            "identification": None if self.identification is None else self.identification.to_dict(),
+            "findings": [finding.to_dict() for finding in self.findings],
+            "failed": [problem.to_dict() for problem in self.failed],
+        }
+
+
+def _files_with_sweeps(capture: VisitCapture) -> list[tuple[Any, Any]]:
+    sweeps = capture.capture.sweeps
+    if len(capture.files) == len(sweeps):
+        return list(zip(capture.files, sweeps, strict=True))
+    # one file of several sweeps: it stands once, its hash is the same in all of them
+    return [(capture.files[0], sweeps[0])]
+
+
+def _context(capture: VisitCapture) -> dict[str, Any]:
+    from spectra.units import jsonable
+
+    value: dict[str, Any] = jsonable(
+        {
+            key: item if isinstance(item, str | int | float | bool | list | None.__class__) else str(item)
+            for key, item in capture.context.to_dict().items()
+        }
+    )
+    return value
+
+
+def analyse(
+    visit: Visit, *, processes: int | None = None, tell: Callable[[int, int], None] | None = None
+) -> tuple[CaptureReview, ...]:
+    """Analyse every capture of a visit.
+
+    Parameters
+    ----------
+    visit : Visit
+    processes : int or None
+        Worker processes; 1 stays in this process; None decides by the work there is.
+    tell : callable or None
+        Called with (done, all) as captures finish.
+
+    Returns
+    -------
+    tuple of CaptureReview
+        In the order of the visit's captures; one that cannot be measured is there with its `failed`.
+    """
+    captures = visit.captures
+    wanted = _processes(captures) if processes is None else max(1, processes)
+    if wanted == 1 or len(captures) < 2:
+        done = []
+        for number, capture in enumerate(captures, 1):
+            done.append(analyse_capture(capture, visit.table, visit.chain))
+            if tell is not None:
+                tell(number, len(captures))
+        return _with_rules(visit, done)
+    return _with_rules(visit, _in_pool(visit, min(wanted, len(captures)), tell))
+
+
+def _processes(captures: Sequence[VisitCapture]) -> int:
+    points = sum(sweep.points for capture in captures for sweep in capture.capture.sweeps)
+    return 1 if points < _POOL_FROM_POINTS else min(os.cpu_count() or 1, 8)
+
+
+def _in_pool(visit: Visit, processes: int, tell: Callable[[int, int], None] | None) -> tuple[CaptureReview, ...]:
+    import multiprocessing
+    from concurrent.futures import ProcessPoolExecutor, as_completed
+
+    # spawn on every system: safe beside threads, and one behaviour to test
+    with ProcessPoolExecutor(
+        processes, multiprocessing.get_context("spawn"), initializer=_hold, initargs=(visit.table, visit.chain)
+    ) as pool:
+        futures = {pool.submit(_work, capture): number for number, capture in enumerate(visit.captures)}
+        found: dict[int, CaptureReview] = {}
+        for future in as_completed(futures):
+            found[futures[future]] = future.result()
+            if tell is not None:
+                tell(len(found), len(futures))
+    return tuple(found[number] for number in range(len(found)))
+
+
+_held: dict[str, Any] = {}  # of a worker process only: table and chain cross the pipe once, not once a capture
+
+
+def _hold(table: CarrierTable | None, chain: ReceiveChain | None) -> None:
+    _held.update(table=table, chain=chain)
+
+
+def _work(capture: VisitCapture) -> CaptureReview:
+    return analyse_capture(capture, _held["table"], _held["chain"])
+
+
+def analyse_capture(
+    capture: VisitCapture, table: CarrierTable | None = None, chain: ReceiveChain | None = None
+) -> CaptureReview:
+    """Measure the sweeps of a capture and identify them jointly."""
+    from spectra.measure import measure
+
+    measurements: list[Measurement] = []
+    failed: list[SpectraError] = []
+    for sweep in capture.capture.sweeps:
+        try:
+            measurements.append(measure(sweep))
+        except SpectraError as problem:
+            failed.append(problem)
+    identification = None
+    if not failed and table is not None and chain is not None and capture.on_satellite:
+        identification = _identified(capture, measurements, table, chain, failed)
+    findings = tuple(finding for measurement in measurements for finding in measurement.findings)
+    return CaptureReview(capture, tuple(measurements), identification, findings, tuple(failed))
+
+
+def _identified(
+    capture: VisitCapture,
+    measurements: Sequence[Measurement],
+    table: CarrierTable,
+    chain: ReceiveChain,
+    failed: list[SpectraError],
+) -> Identification | None:
+    from spectra.identify import identify
+
+    try:
+        return identify(
+            list(measurements) if len(measurements) > 1 else measurements[0],
+            table,
+            chain,
+            context=[capture.context] * len(measurements) if len(measurements) > 1 else capture.context,
+        )
+    except SpectraError as problem:
+        failed.append(problem)
+        return None
+
+
+def _with_rules(visit: Visit, reviews: Sequence[CaptureReview]) -> tuple[CaptureReview, ...]:
+    """Add what the rules tell of each capture when they know its context, the table, the chain and the others' times.
+
+    They cost little beside measuring and need the whole visit, so they run here and not in the workers.
+    """
+    from spectra.findings import capture_findings, capture_time
+
+    floors = [m for r in reviews if r.source.context.role == "analyser_floor" for m in r.measurements]
+    times = {
+        r.name: capture_time(m.sweep, r.source.context, r.source.files[0]) for r in reviews for m in r.measurements[:1]
+    }
+    done = []
+    for review in reviews:
+        found, failed = list(review.findings), list(review.failed)
+        for measurement in review.measurements:
+            spans = [(m.sweep.start_hz, m.sweep.stop_hz) for m in review.measurements if m is not measurement]
+            try:
+                found += capture_findings(
+                    measurement,
+                    table=visit.table,
+                    chain=visit.chain,
+                    context=review.source.context,
+                    analyser_floor=floors[0] if floors else None,
+                    times=(times[review.name], *(t for name, t in times.items() if name != review.name)),
+                    spans_hz=spans,
+                )
+            except SpectraError as problem:
+                failed.append(problem)
+        if review.identification is not None:
+            found += review.identification.findings
+        done.append(replace(review, findings=_once(found), failed=tuple(failed)))
+    return tuple(done)
+
+
+def _once(findings: Sequence[Finding]) -> tuple[Finding, ...]:
+    once: dict[tuple[Any, ...], Finding] = {}
+    for finding in findings:
+        once.setdefault((finding.code, finding.title, finding.subjects, finding.explanation), finding)
+    return tuple(once.values())

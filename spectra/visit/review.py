@@ -1,0 +1,317 @@
+"""The review of a visit: what counts, the answer, what it still lacks, what to do next and in which order."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from spectra import __version__
+from spectra.finding import Finding, NextStep
+from spectra.visit.acceptance import Criterion, Statement, criteria, isolation, state
+from spectra.visit.analysis import CaptureReview, analyse
+from spectra.visit.checklist import ChecklistItem, checklist, covered_hz
+from spectra.visit.pairs import comparisons as compare_pairs
+from spectra.visit.visit import Visit, VisitCapture
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from spectra.findings.comparison import Comparison
+
+__all__ = ["SCHEMA", "VisitReview", "VisitStep", "judge", "review_visit"]
+
+SCHEMA = "sweepmuster/visit/1"
+_COVERS = 0.9
+"""A later sweep replaces an earlier one of its port and LO state if it covers this part of its span."""
+_RANK = {"fault": 0, "warning": 1, "note": 3}
+_CHECKLIST_RANK = {"needed": 2, "advised": 4}
+
+
+@dataclass(frozen=True, slots=True)
+class VisitStep:
+    """One thing to do next; `because` holds the codes of the findings and checklist items that ask for it."""
+
+    step: NextStep
+    because: tuple[str, ...]
+    captures: tuple[str, ...] = ()
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the step under the keys of the visit's contract."""
+        return {
+            "text": self.step.text,
+            "cautions": list(self.step.cautions),
+            "because": list(self.because),
+            "captures": list(self.captures),
+        }
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class VisitReview:
+    """What a visit came to.
+
+    `counted` and `set_aside` part the captures into those that the answer rests on and those that it does not, the
+    latter with the reason. `checklist` comes first in every output: the technician may still be aboard.
+    """
+
+    visit: Visit
+    captures: tuple[CaptureReview, ...]
+    comparisons: tuple[Comparison, ...]
+    set_aside: tuple[tuple[str, str], ...]
+    criteria: tuple[Criterion, ...]
+    statement: Statement
+    checklist: tuple[ChecklistItem, ...]
+    next_steps: tuple[VisitStep, ...]
+    software: str = __version__
+
+    @property
+    def counted(self) -> tuple[CaptureReview, ...]:
+        """The captures that the answer rests on."""
+        aside = {name for name, _ in self.set_aside}
+        return tuple(capture for capture in self.captures if capture.name not in aside)
+
+    @property
+    def deciding(self) -> CaptureReview | None:
+        """The counted capture whose identification is surest: the numbers of the first page come from it."""
+        known = [c for c in self.counted if c.identification is not None]
+        ranks = {"contradicted": 3, "confirmed": 2, "probable": 1}
+
+        def surety(capture: CaptureReview) -> tuple[int, float]:
+            assert capture.identification is not None
+            odds = capture.identification.best.log10_odds_none
+            return ranks.get(capture.identification.verdict, 0), float("-inf") if odds is None else odds
+
+        return max(known, key=surety) if known else None
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """Findings of the counted captures and of the comparisons between them, faults first, each once."""
+        found = [f for c in self.counted for f in c.findings] + [f for c in self.comparisons for f in c.findings]
+        once: dict[tuple[Any, ...], Finding] = {}
+        for finding in sorted(found, key=lambda f: _RANK[f.severity]):
+            once.setdefault((finding.code, finding.title, finding.subjects), finding)
+        return tuple(once.values())
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the review under the keys of the contract (`sweepmuster/visit/1`)."""
+        visit = self.visit
+        aside = dict(self.set_aside)
+        captures = []
+        for capture in self.captures:
+            value = capture.to_dict()
+            value["counts"] = capture.name not in aside
+            value["set_aside"] = aside.get(capture.name)
+            captures.append(value)
+        return {
+            "schema": SCHEMA,
+            "software": self.software,
+            "visit": {**visit.head.to_dict(), **self._who(), "folder": visit.folder.name, **self._when()},
+            "statement": self.statement.to_dict(),
+            "numbers": self.numbers(),
+            "checklist": [item.to_dict() for item in self.checklist],
+            "criteria": [criterion.to_dict() for criterion in self.criteria],
+            "limits": visit.limits.to_dict(),
+            "next_steps": [step.to_dict() for step in self.next_steps],
+            "captures": captures,
+            "comparisons": [comparison.to_dict() for comparison in self.comparisons],
+            "findings": [finding.to_dict() for finding in self.findings],
+            "suggestions": [suggestion.to_dict() for suggestion in visit.suggestions],
+            "assumptions": list(visit.assumptions),
+            "attachments": [{"file": a.path.name, "caption": a.caption} for a in visit.attachments],
+            "failed": [problem.to_dict() for problem in visit.failed],
+            "table": None
+            if visit.table is None
+            else {"file": visit.table.file, "sha256": visit.table.sha256, "rows": len(visit.table)},
+            "chain": None
+            if visit.chain is None
+            else {"name": visit.chain.name, "file": visit.chain.file, "sha256": visit.chain.sha256},
+        }
+
+    def numbers(self) -> dict[str, Any]:
+        """Return the three numbers that matter, each with its uncertainty and the captures it comes from."""
+        deciding = self.deciding
+        best = None if deciding is None or deciding.identification is None else deciding.identification.best
+        value, std, bound, names = isolation(self.comparisons)
+        sure = deciding is not None and deciding.verdict in ("confirmed", "probable", "contradicted")
+        return {
+            "verdict": None if deciding is None else deciding.verdict,
+            "satellite": None if best is None else best.satellite,
+            "polarisation": None if best is None else best.polarisation,
+            "lo_state": None if best is None else best.lo_state,
+            "log10_odds_none": None if best is None else best.log10_odds_none,
+            "log10_odds_next": None if best is None else best.log10_odds_next,
+            "lo_error_hz": None if best is None or not sure else best.lo_error_hz,
+            "lo_error_std_hz": None if best is None or not sure else best.lo_error_std_hz,
+            "capture": None if deciding is None else deciding.name,
+            "isolation_db": value,
+            "isolation_std_db": std,
+            "isolation_lower_bound_db": bound,
+            "isolation_captures": list(names),
+        }
+
+    def _who(self) -> dict[str, Any]:
+        names = ("vessel", "terminal", "expected_satellite", "expected_polarisation")
+        return {name: self.visit.said(name) for name in names}
+
+    def _when(self) -> dict[str, Any]:
+        times = [c.source.captured_at for c in self.captures if c.source.captured_at is not None]
+        first, last = (min(times), max(times)) if times else (None, None)
+        return {
+            "first_capture_at": None if first is None else first.isoformat(),
+            "last_capture_at": None if last is None else last.isoformat(),
+        }
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return one row per capture: when, what, verdict, LO error."""
+        import pandas as pd
+
+        aside = dict(self.set_aside)
+        rows = []
+        for capture in self.captures:
+            best = None if capture.identification is None else capture.identification.best
+            rows.append(
+                {
+                    "name": capture.name,
+                    "captured_at": capture.source.captured_at,
+                    "port": capture.source.context.port,
+                    "role": capture.source.context.role,
+                    "lo_state_commanded": capture.source.context.lo_state,
+                    "verdict": capture.verdict,
+                    "satellite": None if best is None else best.satellite,
+                    "polarisation": None if best is None else best.polarisation,
+                    "lo_state": None if best is None else best.lo_state,
+                    "lo_error_hz": None if best is None else best.lo_error_hz,
+                    "lo_error_std_hz": None if best is None else best.lo_error_std_hz,
+                    "carriers": sum(len(m.carriers) for m in capture.measurements),
+                    "counts": capture.name not in aside,
+                }
+            )
+        return pd.DataFrame(rows)
+
+
+def review_visit(
+    visit: Visit, *, processes: int | None = None, tell: Callable[[int, int], None] | None = None
+) -> VisitReview:
+    """Analyse a visit and judge it.
+
+    Parameters
+    ----------
+    visit : Visit
+    processes : int or None
+        Worker processes; 1 stays in this process; None decides by the work there is.
+    tell : callable or None
+        Called with (done, all) as captures finish.
+    """
+    return judge(visit, analyse(visit, processes=processes, tell=tell))
+
+
+def judge(visit: Visit, captures: tuple[CaptureReview, ...]) -> VisitReview:
+    """Judge a visit whose captures are analysed: what counts, the criteria, the gaps, the steps in order."""
+    aside = _set_aside(captures)
+    names = {name for name, _ in aside}
+    counted = [capture for capture in captures if capture.name not in names]
+    comparisons = compare_pairs(captures, visit.table, visit.chain)
+    found = criteria(visit, counted, comparisons)
+    items = checklist(visit, captures)
+    warnings = [
+        f.title
+        for findings in (*(c.findings for c in counted), *(c.findings for c in comparisons))
+        for f in findings
+        if f.severity == "warning" and f.answer == "yes"
+    ]
+    lacking = [item.title for item in items if item.done is False and item.weight == "needed"]
+    lacking += [f"{problem.source} could not be used" for problem in visit.failed]
+    lacking += [f"{c.name} could not be analysed" for c in counted if c.failed]
+    statement = state(visit, found, lacking, list(dict.fromkeys(warnings)))
+    return VisitReview(
+        visit, captures, comparisons, aside, found, statement, items, _next_steps(counted, comparisons, items)
+    )
+
+
+def _set_aside(captures: Sequence[CaptureReview]) -> tuple[tuple[str, str], ...]:
+    """Return the captures that the answer does not rest on, with the reason.
+
+    Where somebody marked captures as the state the terminal was left in, only those count. Else an earlier one is set
+    aside if it contradicted what was wanted and a later one of the same LO state confirms it (the fault was mended),
+    or if later ones of its port and LO state cover its span again. Without times everything counts.
+    """
+    normal = [c for c in captures if c.source.on_satellite]
+    aside: dict[str, str] = {}
+    for capture in normal:
+        if capture.source.stage in ("as_found", "work"):
+            aside[capture.name] = f"stage {capture.source.stage}, not the state as left"
+        elif capture.source.context.role == "baseline":
+            aside[capture.name] = "a baseline to compare with"
+    if any(c.source.stage == "as_left" for c in normal):
+        for capture in normal:
+            if capture.source.stage is None:
+                aside.setdefault(capture.name, "other captures are marked as the state as left")
+        return tuple(aside.items())
+    for capture in normal:
+        mended = [c for c in normal if capture.verdict == "contradicted" and _mends(c, capture)]
+        if mended:
+            aside.setdefault(capture.name, f"mended later: {mended[0].name} confirms what was wanted")
+    left = [c for c in normal if c.name not in aside]
+    for capture in left:
+        later = [c for c in left if _swept_after(c.source, capture.source)]
+        sweeps = capture.source.capture.sweeps
+        low, high = min(s.start_hz for s in sweeps), max(s.stop_hz for s in sweeps)
+        again = [s for c in later for s in c.source.capture.sweeps]
+        if later and covered_hz(again, low, high) >= _COVERS * covered_hz(sweeps, low, high):
+            aside[capture.name] = "swept again later: " + ", ".join(c.name for c in later)
+    return tuple(aside.items())
+
+
+def _mends(later: CaptureReview, earlier: CaptureReview) -> bool:
+    return later.verdict == "confirmed" and _is_later(later.source, earlier.source) and _same_setting(later, earlier)
+
+
+def _same_setting(one: CaptureReview, other: CaptureReview) -> bool:
+    mine, theirs = one.source.context, other.source.context
+    return (
+        mine.lo_state == theirs.lo_state
+        and (mine.port == "cross") == (theirs.port == "cross")
+        and mine.expected_satellite == theirs.expected_satellite
+    )
+
+
+def _is_later(later: VisitCapture, earlier: VisitCapture) -> bool:
+    first, second = earlier.captured_at, later.captured_at
+    return first is not None and second is not None and second > first
+
+
+def _swept_after(later: VisitCapture, earlier: VisitCapture) -> bool:
+    same = _port(later) == _port(earlier) and later.context.lo_state == earlier.context.lo_state
+    return same and _is_later(later, earlier)
+
+
+def _port(capture: VisitCapture) -> str:
+    return capture.context.port or "single"
+
+
+def _next_steps(
+    captures: Sequence[CaptureReview], comparisons: Sequence[Comparison], items: Sequence[ChecklistItem]
+) -> tuple[VisitStep, ...]:
+    """Return the steps in order: what stops acceptance first, and among equals what needs fewest precautions.
+
+    A step that needs no hand on antenna or coax costs minutes, one aloft costs hours (common practice, no source).
+    """
+    wanted: list[tuple[int, NextStep, str, str]] = []
+    for capture in captures:
+        wanted += [
+            (_RANK[f.severity], next_step, f.code, capture.name) for f in capture.findings for next_step in f.next_steps
+        ]
+    for comparison in comparisons:
+        name = ", ".join(comparison.captures)
+        wanted += [(_RANK[f.severity], s, f.code, name) for f in comparison.findings for s in f.next_steps]
+    wanted += [
+        (_CHECKLIST_RANK[item.weight], item.next_step, item.code, "") for item in items if item.next_step is not None
+    ]
+    ranked: dict[str, tuple[int, NextStep, dict[str, None], dict[str, None]]] = {}
+    for rank, next_step, code, name in wanted:
+        held = ranked.get(next_step.text)
+        because = {**(held[2] if held else {}), code: None}
+        names = {**(held[3] if held else {}), **({name: None} if name else {})}
+        ranked[next_step.text] = (min(rank, held[0]) if held else rank, next_step, because, names)
+    ordered = sorted(ranked.values(), key=lambda item: (item[0], len(item[1].cautions)))
+    return tuple(VisitStep(next_step, tuple(because), tuple(names)) for _, next_step, because, names in ordered)

@@ -5,11 +5,11 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
-from spectra.readers.cells import FREQUENCY_SCALE, classify, split_row, unit_key
+from spectra.readers.cells import classify, split_row
 
 __all__ = ["Dialect", "Row", "guess_dialect", "row_of"]
 
-_COMMA_PAIR = re.compile(r"\s*([+-]?[0-9]+),([0-9]+)\s*(?:[A-Za-zµ]+)?\s*")
+_COMMA_PAIR = re.compile(r"\s*([+-]?[0-9]+),([0-9]+)(?:[eE][+-]?[0-9]+)?\s*(?:[A-Za-zµ]+)?\s*")
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,36 +75,23 @@ def guess_dialect(lines: list[str], *, decimal_hint: str | None = None) -> Diale
                 return Dialect("", ",")
             return Dialect(",", ".")
         if all("," in line for line in lines):
-            dialect = Dialect(",", ".")
-            if _fits(lines, dialect):
-                return dialect
-            dialect = Dialect(",", ",")
-            if '"' in joined and _fits(lines, dialect):
-                return dialect
-    for decimal in (".", ","):
-        dialect = Dialect("", decimal)
-        if _fits(lines, dialect):
-            return dialect
-    for decimal in (".", ","):
-        dialect = Dialect(" ", decimal)
-        if _fits(lines, dialect):
-            return dialect
-    return None
+            found = _with_delimiter(lines, ",")
+            if found:
+                return found
+    return _with_delimiter(lines, "") or _with_delimiter(lines, " ")
 
 
 def _with_delimiter(lines: list[str], delimiter: str) -> Dialect | None:
-    cells = [cell.strip(' "') for line in lines for cell in line.split(delimiter)]
-    marked = [c for c in cells if "," in c or "." in c]
+    """Return the dialect with this delimiter in which the lines are rows of numbers, the likelier decimal mark first."""
+    cells = [cell.strip(' "') for line in lines for cell in split_row(line, delimiter)]
     decimal = "."
-    if any("," in c for c in marked):
-        decimal = ","
-        both = [c for c in marked if "," in c and "." in c]
-        if both:
-            decimal = max(both[0].rfind(","), 0) > both[0].rfind(".") and "," or "."
-        elif any(c.count(",") > 1 for c in marked) and not any(c.count(".") > 1 for c in marked):
-            decimal = "."
-    order = (decimal, "." if decimal == "," else ",")
-    for mark in order:
+    if any("," in c for c in cells):
+        both = next((c for c in cells if "," in c and "." in c), None)
+        if both is not None:
+            decimal = "," if both.rfind(",") > both.rfind(".") else "."
+        elif not any(c.count(",") > 1 for c in cells) or any(c.count(".") > 1 for c in cells):
+            decimal = ","
+    for mark in (decimal, "." if decimal == "," else ","):
         dialect = Dialect(delimiter, mark)
         if _fits(lines, dialect):
             return dialect
@@ -114,13 +101,3 @@ def _with_delimiter(lines: list[str], delimiter: str) -> Dialect | None:
 def _fits(lines: list[str], dialect: Dialect) -> bool:
     first = row_of(lines[0], dialect)
     return first.numeric and all(row_of(line, dialect).like(first) for line in lines[1:])
-
-
-def same_units(row: Row, other: Row) -> bool:
-    """Say whether two rows have the same units cell by cell."""
-    return row.units == other.units
-
-
-def unit_scale(unit: str) -> float | None:
-    """Return Hz per unit, or None where it is no frequency."""
-    return FREQUENCY_SCALE.get(unit_key(unit))

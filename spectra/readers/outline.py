@@ -120,7 +120,7 @@ def _outline(data: bytes, name: str, *, may_clip: bool = True) -> Outline:
         found = begins_table(tuple(line for line, _ in ahead), hint) if _MAY_BE_ROW.match(text) else None
         if found is None:
             if text.strip():
-                section.lines.append(TextLine(cursor.line, text.strip()))
+                section.lines.append(TextLine(cursor.line, text.strip(" ")))
                 if _MAY_BE_ROW.match(text) and _number_only(text, hint):
                     singles.append(section.lines[-1])
             cursor.move(end, 1)

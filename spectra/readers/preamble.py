@@ -40,7 +40,7 @@ _QUOTES = " \t\"'\u00a0"
 
 def uncommented(text: str) -> str:
     """Return a line without the marks that make it a comment."""
-    return _COMMENT.sub("", text.strip())
+    return _COMMENT.sub("", text.strip(" \r\n"))
 
 
 def cells_of(text: str, decimal: str, delimiter: str | None = None) -> list[str]:
@@ -194,7 +194,7 @@ def _worded(line: int, cell: str, decimal: str) -> list[Entry]:
     found: list[Entry] = []
     at = 0
     while at < len(words):
-        for size in range(min(4, len(words) - at - 1), 0, -1):
+        for size in range(min(6, len(words) - at - 1), 0, -1):
             if any(c.isdigit() for c in words[at + size - 1]):
                 continue  # a value, not the end of a key
             key = " ".join(words[at : at + size])

@@ -133,6 +133,9 @@ def _spread(text: str, table: Table) -> list[str] | None:
             for cell, name in zip(table.cells, cells, strict=True):
                 spread[cell] = name
             return spread
+    cells = text.split()
+    if len(cells) < len(table.cells) and all(unit_kind(cell.strip("[]()")) for cell in cells):
+        return [""] * (max(table.cells) + 1 - len(cells)) + cells  # a count in front has no unit
     return None
 
 

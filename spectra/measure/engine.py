@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spectra.measure import detect
-from spectra.measure.floor import WIDEST_CARRIER_HZ, first_floor, floor_basis
+from spectra.measure.floor import WIDEST_CARRIER_HZ, first_floor, floor_basis, humps, lower_envelope
 from spectra.measure.linear import evidence, inverse
 from spectra.measure.model import (
     CW,
@@ -24,7 +24,7 @@ from spectra.measure.model import (
 )
 from spectra.measure.moves import WIDTH_GAIN, as_carrier, as_tone, merged, stretch_of
 from spectra.measure.profile import RollOffProfile, profiles
-from spectra.measure.seeds import seed_carriers, seed_window
+from spectra.measure.seeds import seed_carriers, seed_stretch, seed_window
 from spectra.measure.statistics import TraceLaw, first_law, refined_law
 from spectra.signal.filters import SIGMA_PER_RBW
 from spectra.sweep import Sweep
@@ -35,6 +35,7 @@ __all__ = ["Solution", "solve"]
 
 _RIPPLE_LEVEL = 0.0  # ln(plateau / floor) below which a wide carrier may be ripple (0 dB: 3 dB of ripple)
 _RIPPLE_WIDTH_HZ = 3e6
+_HUMP_LEVEL = 0.2  # nepers of floor over its own lower envelope that may be a carrier
 _EVIDENCE_MARGIN = 1.5  # in ln(likelihood): a floor bends only where the trace asks for it
 
 
@@ -96,6 +97,15 @@ class _Work:
         self.at: Evaluation
 
     def start(self) -> None:
+        """Make the first scene; once more where its residuals tell of a law much unlike the one assumed."""
+        self._first()
+        before = self.trace.information
+        self.relaw()
+        if not 0.7 < self.trace.information / before < 1.4:
+            self._first()
+            self.relaw()
+
+    def _first(self) -> None:
         basis = self.trace.basis
         beta, _ = first_floor(
             basis, self.trace.x, self.trace.y, self.trace.law, self.trace.information, self.spacing_hz
@@ -118,11 +128,11 @@ class _Work:
         self.trace = replace(self.trace, law=self.law.law, information=self.law.information)
         self.at = evaluate(self.trace, self.scene)
 
-    def windows(self) -> list[detect.Window]:
+    def windows(self, least: float | None = None) -> list[detect.Window]:
         """Return what the residuals hold."""
         ratio = self.trace.law.normal_ratio(self.trace.y - self.at.eta)
         share = np.maximum(self.at.weight / self.trace.information, 1e-6)
-        return detect.scan(ratio, share, self.trace.law, self.law.correlation, self.widths, self.least)
+        return detect.scan(ratio, share, self.trace.law, self.law.correlation, self.widths, least or self.least)
 
     def add(self) -> bool:
         """Add a carrier for every window that stands out; say whether there was any."""
@@ -203,7 +213,32 @@ class _Work:
 
     def rethink(self) -> bool:
         """Merge neighbours that are one, part what is two, give a CW a width or a narrow carrier none."""
-        return bool(sum([self._merge(), self._repair(), self._rewidth()]))
+        return bool(sum([self._merge(), self._repair(), self._split(), self._rewidth()]))
+
+    def _split(self) -> bool:
+        """Part carriers whose two sides stand at different levels."""
+        changed = False
+        residual = self.at.misfit * self.at.weight
+        total = np.r_[0.0, np.cumsum(residual)]
+        weight = np.r_[0.0, np.cumsum(self.at.weight)]
+        for k in range(self.scene.count):
+            left, right, _, level = self.scene.theta[k]
+            low, high = np.clip(np.searchsorted(self.trace.x, [left, right]), 0, self.trace.x.size)
+            if self.scene.kind[k] == CW or high - low < 8:
+                continue
+            cut = np.arange(low + 3, high - 3)
+            before, after = weight[cut] - weight[low], weight[high] - weight[cut]
+            step = (total[high] - total[cut]) / after - (total[cut] - total[low]) / before
+            score = np.abs(step) * np.sqrt(before * after / (before + after))
+            best = int(np.argmax(score))
+            if score[best] < 3.5:
+                continue
+            place = float(self.trace.x[cut[best]]) - 0.5
+            share = float(before[best] / (before[best] + after[best]))
+            one = np.array([left, place, 0.2, level - step[best] * (1.0 - share)])
+            two = np.array([place, right, 0.2, level + step[best] * share])
+            changed |= self._try([k], [RC, RC], [one, two], 0.5 * self.least**2 + 3.0)
+        return changed
 
     def _merge(self) -> bool:
         changed = False
@@ -227,9 +262,10 @@ class _Work:
         """Where the trace lies below the model: move the edge that is too far out, or part the carrier there."""
         changed = False
         rbw = self.rbw_hz / self.spacing_hz
-        for window in self.windows():
-            if window.score > 0.0 or not self.scene.count:
-                continue
+        low = [window for window in self.windows(0.75 * self.least) if window.score < 0.0]
+        for window in low[:8]:
+            if not self.scene.count:
+                break
             middle = float(self.trace.x[min((window.first + window.last) // 2, self.trace.x.size - 1)])
             theta, kind = self.scene.theta, self.scene.kind
             inside = np.flatnonzero((kind == RC) & (theta[:, 0] - rbw < middle) & (middle < theta[:, 1] + rbw))
@@ -311,6 +347,30 @@ class _Work:
         enough = np.flatnonzero(value >= value.max() - _EVIDENCE_MARGIN)
         self.scene = replace(scene, strength=float(grid[enough[-1]]))
 
+    def unbend(self) -> bool:
+        """Ask whether humps of the floor are carriers that it swallowed, by the evidence of both readings."""
+        basis = self.trace.basis
+        level = basis.floor(self.scene.beta)
+        below = lower_envelope(self.trace.x, level, WIDEST_CARRIER_HZ / self.spacing_hz)
+        changed = False
+        for a, b in humps(level - below, _HUMP_LEVEL):
+            if (b - a) * self.spacing_hz < _RIPPLE_WIDTH_HZ:
+                continue
+            before, worth = (self.scene, self.at), self._worth()
+            flat = basis.floor(self.scene.beta)
+            flat[a:b] = below[a:b]
+            beta = basis.approximate(flat)
+            kind, theta = seed_stretch(self.trace, basis.floor(beta), a, b)
+            self.scene = replace(self.scene, beta=beta).with_carriers(
+                np.r_[self.scene.kind, kind].astype(np.intp), np.vstack([self.scene.theta, theta])
+            )
+            self.refit(8)
+            if self._worth() > worth + 1.0:
+                changed = True
+            else:
+                self.scene, self.at = before
+        return changed
+
     def reconsider(self) -> bool:
         """Ask whether weak wide carriers are ripple of the floor, by the evidence of both readings of the trace."""
         basis, scene = self.trace.basis, self.scene
@@ -369,8 +429,9 @@ def solve(sweep: Sweep, false_alarms: float) -> Solution:
     """Fit a scene to a sweep."""
     work = _Work(sweep, false_alarms)
     work.start()
-    work.relaw()
     work.settle(4)
+    if work.unbend():
+        work.settle(2)
     if work.reconsider():
         work.relaw()
         work.settle(3)

@@ -16,7 +16,16 @@ from numpy.typing import NDArray
 from spectra.signal.detectors import PointLaw
 from spectra.units import FloatArray
 
-__all__ = ["WIDEST_CARRIER_HZ", "FloorBasis", "first_floor", "fit_floor", "fixed_floor", "floor_basis"]
+__all__ = [
+    "WIDEST_CARRIER_HZ",
+    "FloorBasis",
+    "first_floor",
+    "fit_floor",
+    "fixed_floor",
+    "floor_basis",
+    "humps",
+    "lower_envelope",
+]
 
 _KNOT_HZ = 5e6
 _MOST_INTERVALS = 240
@@ -81,6 +90,12 @@ class FloorBasis:
         for a in range(4):
             result[first + a] += np.add.reduceat(weight * self.values[:, a], self.starts)
         return result
+
+    def approximate(self, level: FloatArray) -> FloatArray:
+        """Return the coefficients whose spline comes nearest to `level`."""
+        matrix = self.gram(np.ones(level.size))
+        matrix[np.diag_indices(self.size)] += 1e-9 * level.size
+        return np.asarray(np.linalg.solve(matrix + 1e-6 * self.penalty, self.project(level)))
 
     def variance(self, covariance: FloatArray) -> FloatArray:
         """Return the variance of ln(floor) at every point from the covariance of the coefficients."""
@@ -164,6 +179,38 @@ def _opening(values: FloatArray, width: int) -> FloatArray:
     half = width // 2
     low = sliding_window_view(np.pad(values, (half, half), mode="edge"), 2 * half + 1).min(axis=1)
     return np.asarray(sliding_window_view(np.pad(low, (half, half), mode="edge"), 2 * half + 1).max(axis=1))
+
+
+def lower_envelope(x: FloatArray, level: FloatArray, width: float) -> FloatArray:
+    """Return the greater of the lower convex hull and the opening by `width` points of a smooth curve."""
+    step = max(1, x.size // 400)
+    coarse = np.arange(0, x.size, step)
+    low = np.maximum(_lower_hull(x[coarse], level[coarse]), _opening(level[coarse], int(width / step) + 1))
+    return np.minimum(np.interp(x, x[coarse], low), level)
+
+
+def humps(height: FloatArray, least: float) -> list[tuple[int, int]]:
+    """Return the stretches (first, end) that stand over half their own peak, where the peak passes `least`."""
+    found: list[tuple[int, int]] = []
+    left = height.copy()
+    for _ in range(12):
+        peak = int(np.argmax(left))
+        if left[peak] < least:
+            break
+        low = np.flatnonzero(left[:peak] < 0.5 * left[peak])
+        high = np.flatnonzero(left[peak:] < 0.5 * left[peak])
+        a = int(low[-1]) + 1 if low.size else 0
+        b = peak + int(high[0]) if high.size else height.size
+        found.append((a, b))
+        left[a:b] = 0.0
+        # the flanks belong to the same hump
+        while a > 0 and 0.0 < left[a - 1] < 0.5 * height[peak]:
+            a -= 1
+            left[a] = 0.0
+        while b < height.size and 0.0 < left[b] < 0.5 * height[peak]:
+            left[b] = 0.0
+            b += 1
+    return found
 
 
 def first_floor(

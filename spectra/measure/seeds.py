@@ -11,7 +11,7 @@ from spectra.measure.detect import Window, find_edges, ladder
 from spectra.measure.model import CW, RC, Trace
 from spectra.units import FloatArray
 
-__all__ = ["seed_carriers", "seed_window"]
+__all__ = ["seed_carriers", "seed_stretch", "seed_window"]
 
 _RBW_PER_SIGMA = 2.354820045
 
@@ -60,6 +60,15 @@ def seed_carriers(
         kinds.append(kind)
         thetas.append(theta)
     return np.array(kinds, dtype=np.intp), np.array(thetas, dtype=np.float64).reshape(-1, 4)
+
+
+def seed_stretch(trace: Trace, floor: FloatArray, a: int, b: int) -> tuple[int, FloatArray]:
+    """Return kind and parameters of a guess for points a..b-1 over a floor."""
+    rbw = _RBW_PER_SIGMA * trace.sigma
+    shown = trace.y - trace.law.mean
+    smooth = _smoothed(np.exp(np.minimum(shown - floor, 60.0)), max(1, round(0.5 * rbw)))
+    kind, theta = _one(trace, floor, shown - floor, smooth, a, b, rbw)
+    return kind, np.array(theta)
 
 
 def _smoothed(values: FloatArray, width: int) -> FloatArray:

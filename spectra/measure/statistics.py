@@ -102,6 +102,12 @@ def _filter_correlation(spacing_hz: float, rbw_hz: float | None) -> FloatArray:
     return np.exp(-(lag**2) / (4.0 * sigma**2))
 
 
+def _typical_step(y: FloatArray, lag: int) -> float:
+    """Return the size that 35 % of the differences at a lag stay below."""
+    step = np.abs(y[lag:] - y[:-lag])
+    return float(np.quantile(step, 0.35)) or float(step.mean()) or 1e-3
+
+
 def first_law(y: FloatArray, spacing_hz: float, settings: Settings) -> TraceLaw:
     """Return the law of a trace from differences of its points, before any model is fitted.
 
@@ -112,8 +118,13 @@ def first_law(y: FloatArray, spacing_hz: float, settings: Settings) -> TraceLaw:
     average, peak_of, assumption = assumed_average(settings)
     correlation = _filter_correlation(spacing_hz, settings.rbw_hz)
     lag = min(max(1, int(np.sum(correlation > 0.05)) + 1), max(1, y.size // 4))
-    step = np.abs(y[lag:] - y[:-lag])
-    typical = float(np.quantile(step, 0.35)) or float(step.mean()) or 1e-3
+    near = _typical_step(y, 1)
+    far = _typical_step(y, lag) if lag > 1 else near
+    # Neighbours that share noise differ less than points far apart; edges act the other way.
+    shared = (1.0 - (near / far) ** 2) / float(correlation[0]) if correlation.size else 0.0
+    strength = float(np.clip(shared, 0.0, 1.0))
+    typical = min(far, near / math.sqrt(max(1.0 - strength * float(correlation[0]), 0.02))) if lag > 1 else near
+    correlation = correlation * strength if strength > 0.1 else np.empty(0)
     ratio = 0.4538 - 0.0509 * min(1.0, (typical / (2.0 * math.atanh(0.35))) ** 2)
     variance = max(0.5 * (typical / ratio) ** 2, 1e-6)
     return _law(average, peak_of, variance, settings, None, correlation, assumption)

@@ -36,15 +36,22 @@ Injection = Literal["low", "high"]
 
 @dataclass(frozen=True, slots=True)
 class Thresholds:
-    """What a verdict needs, in log10 odds: against 'none of these', against the best rival."""
+    """What a verdict needs, in log10 odds.
+
+    `none` is against chance, `next` against the best rival of the table, `kin` against a satellite that the table does
+    not hold but that shares part of its carriers with a list of the table. The last cannot grow without bound:
+    satellites elsewhere on the arc with nearly the same plan exist, and no sweep tells them apart.
+    """
 
     confirmed_none: float = 9.0
     confirmed_next: float = 3.0
+    confirmed_kin: float = 1.5
     probable_none: float = 3.0
     probable_next: float = 1.0
+    probable_kin: float = 1.3
 
     def to_dict(self) -> dict[str, float]:
-        """Return the four numbers by name."""
+        """Return the numbers by name."""
         return {name: getattr(self, name) for name in self.__dataclass_fields__}
 
 
@@ -70,6 +77,8 @@ class Candidate:
     analyser_ppm_std: float | None = None
     log10_odds_none: float | None = None
     log10_odds_next: float | None = None
+    log10_odds_kin: float | None = None
+    probability: float | None = None
     matched: int | None = None
     why_not: str | None = None
 

@@ -1,0 +1,294 @@
+"""`identify`: from measurements, table and chain to the answer."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+
+import numpy as np
+
+from spectra.capture import Context
+from spectra.identify import joint, model, odds
+from spectra.identify.evidence import Group, gather
+from spectra.identify.expectation import expectation
+from spectra.identify.identification import THRESHOLDS, Candidate, Expected, Identification, RollCallEntry
+from spectra.identify.odds import Answer, Ranking
+from spectra.identify.offset import Offsets, fit_offsets
+from spectra.identify.prepared import Prepared, prepare
+from spectra.identify.rollcall import roll_call, unlisted_carriers
+from spectra.identify.verdict import Judgement, judge
+from spectra.identify.words import Facts, findings, sentence
+from spectra.measure.measurement import Measurement
+from spectra.plan.chain import ReceiveChain
+from spectra.plan.table import CarrierTable
+from spectra.units import FloatArray
+
+__all__ = ["identify"]
+
+_COMMANDED = np.log(9.0)  # a commanded LO state is the one in use nine times in ten (common practice, no source)
+_NETWORK_ID = np.log(30.0)  # a reported network id is right thirty times for once it is stale
+_MOST_CANDIDATES = 10
+_BEAM_MARGIN = np.log(10.0)
+
+
+@dataclass(frozen=True, slots=True)
+class _Knowledge:
+    """What is known beforehand, by LO state, list and hypothesis."""
+
+    tolerance_hz: FloatArray
+    log_state: FloatArray
+    log_list: FloatArray
+    allowed: np.ndarray
+    valid: np.ndarray | None
+    below_horizon: tuple[str, ...]
+    network_id: str | None
+    network_names: tuple[str, ...]
+
+
+def identify(
+    evidence: Measurement | Sequence[Measurement],
+    table: CarrierTable,
+    chain: ReceiveChain,
+    *,
+    lo_state: str | None = None,
+    expect: str | Expected | Mapping[str, str | None] | None = None,
+    context: Context | Sequence[Context | None] | None = None,
+) -> Identification:
+    """Say which satellite, polarisation and LO state the sweeps show, how sure that is, and call the roll.
+
+    Parameters
+    ----------
+    evidence : Measurement or sequence of Measurement
+        One sweep, or several taken with the antenna on one satellite (segments, ports, LO states), explained
+        together: one satellite, one LO error per LO frequency, one analyser reference.
+    table : CarrierTable
+    chain : ReceiveChain
+    lo_state : str, optional
+        The LO state that was commanded.
+    expect : str, Expected or mapping, optional
+        ``SATELLITE`` or ``SATELLITE/POL``.
+    context : Context or sequence of Context, optional
+        One for all sweeps or one for each.
+
+    Returns
+    -------
+    Identification
+
+    Raises
+    ------
+    IdentificationError
+        If there is no evidence, contexts do not match the sweeps, or what is expected is not in table or chain.
+
+    Notes
+    -----
+    Every list of the table through every LO state is a hypothesis. Its likelihood is that of all carriers under one
+    common IF offset: rows seen or missed with the chance that the sweep shows them, other carriers as clutter. The
+    odds are against chance, against satellites outside the table that resemble a list of it, and against the rivals.
+    """
+    measurements = (evidence,) if isinstance(evidence, Measurement) else tuple(evidence)
+    contexts = _contexts(context, len(measurements))
+    expected = expectation(expect, lo_state, contexts, table, chain)
+    groups = gather(measurements, contexts, lo_state)
+    prepared = prepare(table, chain)
+    known = _knowledge(prepared, contexts, measurements, expected)
+    used = [group for group in groups if group.count]
+    scorings = joint.score_groups(prepared, used, known.tolerance_hz, known.valid, known.allowed) if used else []
+    systems = joint.systems(prepared, scorings, known.tolerance_hz)
+    count = int(np.count_nonzero(known.allowed))
+    ranking = odds.rank(prepared, scorings, systems, count, known.log_state, known.log_list)
+    if used:
+        judgement = judge(prepared, ranking, expected, THRESHOLDS)
+    else:
+        judgement = Judgement("no carriers", None, False, (), None, None)
+    return _result(measurements, prepared, chain, known, used, scorings, ranking, judgement, expected)
+
+
+def _contexts(context: Context | Sequence[Context | None] | None, count: int) -> tuple[Context | None, ...]:
+    if context is None:
+        return (None,) * count
+    if isinstance(context, Context):
+        return (context,) * count
+    return tuple(context)
+
+
+def _knowledge(
+    prepared: Prepared, contexts: Sequence[Context | None], measurements: Sequence[Measurement], expected: Expected
+) -> _Knowledge:
+    table = prepared.table
+    stated = [
+        model.DEFAULT_TOLERANCE_HZ if s.tolerance_hz is None else max(s.tolerance_hz, 1e3) for s in prepared.states
+    ]
+    log_state = np.zeros(len(prepared.states))
+    for index, names in enumerate(prepared.state_names):
+        if expected.lo_state is not None and expected.lo_state not in names:
+            log_state[index] = -_COMMANDED
+    network = next((c.reported_network_id for c in contexts if c is not None and c.reported_network_id), None)
+    log_list, names = _network(prepared, network)
+    hidden = _below_horizon(prepared, contexts)
+    allowed = ~hidden[prepared.hyp_list] if prepared.hypotheses else np.zeros(0, bool)
+    valid = None
+    when = _moment(contexts, measurements)
+    if when is not None:
+        from spectra.plan.validity import valid_mask
+
+        by_row = valid_mask(table.text["valid_from"].tolist(), table.text["valid_to"].tolist(), when)
+        if not by_row.all():
+            valid = by_row[prepared.row]
+    below = dict.fromkeys(plan.satellite for plan, out in zip(prepared.lists, hidden, strict=True) if out)
+    return _Knowledge(np.array(stated), log_state, log_list, allowed, valid, tuple(below), network, names)
+
+
+def _moment(contexts: Sequence[Context | None], measurements: Sequence[Measurement]) -> datetime | None:
+    for context in contexts:
+        if context is not None and context.captured_at is not None:
+            return context.captured_at
+    return next((m.sweep.origin.captured_at for m in measurements if m.sweep.origin.captured_at is not None), None)
+
+
+def _network(prepared: Prepared, network: str | None) -> tuple[FloatArray, tuple[str, ...]]:
+    log_list = np.zeros(len(prepared.lists))
+    column = prepared.table.text.get("network_id")
+    if network is None or column is None:
+        return log_list, ()
+    has = np.array([bool((column[plan.rows] == network.strip()).any()) for plan in prepared.lists], dtype=bool)
+    if has.any():
+        log_list[~has] = -_NETWORK_ID
+    return log_list, tuple(dict.fromkeys(p.satellite for p, own in zip(prepared.lists, has, strict=True) if own))
+
+
+def _below_horizon(prepared: Prepared, contexts: Sequence[Context | None]) -> np.ndarray:
+    longitude = np.array(
+        [np.nan if p.orbital_longitude_deg is None else p.orbital_longitude_deg for p in prepared.lists]
+    )
+    hidden = np.zeros(longitude.size, dtype=bool)
+    place = next(
+        (c for c in contexts if c is not None and c.latitude_deg is not None and c.longitude_deg is not None), None
+    )
+    if place is None or not longitude.size:
+        return hidden
+    from spectra.plan.geometry import visible
+
+    stated = np.isfinite(longitude)
+    # two degrees below: refraction, a listed longitude that is off, an inclined orbit
+    hidden[stated] = ~np.atleast_1d(
+        visible(place.latitude_deg, place.longitude_deg, longitude[stated], min_elevation_deg=-2.0)
+    )
+    return hidden
+
+
+def _result(
+    measurements: Sequence[Measurement],
+    prepared: Prepared,
+    chain: ReceiveChain,
+    known: _Knowledge,
+    groups: Sequence[Group],
+    scorings: Sequence[joint.Scoring],
+    ranking: Ranking,
+    judgement: Judgement,
+    expected: Expected,
+) -> Identification:
+    shown = ranking.answers[:_MOST_CANDIDATES]
+    fits = [fit_offsets(prepared, scorings, answer.best, chain.reference_ppm) for answer in shown]
+    candidates = tuple(_candidate(prepared, ranking, answer, fit) for answer, fit in zip(shown, fits, strict=True))
+    named = judgement.answer is not None and judgement.verdict != "unidentified"
+    system = judgement.answer.best if judgement.answer is not None and named else None
+    roll: tuple[RollCallEntry, ...] = ()
+    if system is not None:
+        roll = roll_call(prepared, scorings, system, known.valid)
+    unlisted = unlisted_carriers(scorings, system)
+    best = candidates[0] if named else _nameless(candidates)
+    files = tuple(m.sweep.origin.file for m in measurements)
+    facts = Facts(
+        prepared=prepared,
+        ranking=ranking,
+        judgement=judgement,
+        offsets=fits[0] if named else None,
+        expected=expected,
+        thresholds=THRESHOLDS,
+        carriers=sum(group.count for group in groups),
+        matched=candidates[0].matched or 0 if candidates else 0,
+        present=sum(entry.status == "present" for entry in roll),
+        absent=sum(entry.status == "absent" for entry in roll),
+        unlisted=len(unlisted),
+        sweep_files=files,
+        beams=_open_beams(judgement.answer) if named else (),
+        below_horizon=known.below_horizon,
+        network_id=known.network_id,
+        network_names=known.network_names,
+    )
+    return Identification(
+        verdict=judgement.verdict,
+        best=best,
+        position_confirmed=judgement.position_confirmed,
+        expected=expected,
+        candidates=candidates,
+        roll_call=roll,
+        unlisted=unlisted,
+        findings=findings(facts),
+        table_file=prepared.table.file,
+        table_sha256=prepared.table.sha256,
+        table_rows=len(prepared.table),
+        chain=chain.name,
+        thresholds=THRESHOLDS,
+        sentence=sentence(facts),
+        sweep_files=files,
+    )
+
+
+def _nameless(candidates: Sequence[Candidate]) -> Candidate:
+    """The best hypothesis without its name: its odds say why nothing was named."""
+    if not candidates:
+        return Candidate()
+    best = candidates[0]
+    return replace(
+        Candidate(),
+        log10_odds_none=best.log10_odds_none,
+        log10_odds_next=best.log10_odds_next,
+        log10_odds_kin=best.log10_odds_kin,
+        probability=best.probability,
+    )
+
+
+def _candidate(prepared: Prepared, ranking: Ranking, answer: Answer, fit: Offsets) -> Candidate:
+    state = prepared.states[answer.state]
+    best = answer.best
+    # entries of one system hold their matches in the scorings; the count travels with the options
+    return Candidate(
+        satellite=answer.satellite,
+        orbital_longitude_deg=answer.longitude_deg,
+        beam=best.beam,
+        polarisation=answer.polarisation,
+        lo_state=state.name,
+        injection=state.injection,
+        if_offset_hz=fit.if_offset_hz,
+        if_offset_std_hz=fit.if_offset_std_hz,
+        if_reference_hz=fit.if_reference_hz,
+        lo_error_hz=fit.lo_error_hz,
+        lo_error_std_hz=fit.lo_error_std_hz,
+        analyser_ppm=fit.analyser_ppm,
+        analyser_ppm_std=fit.analyser_ppm_std,
+        log10_odds_none=ranking.odds_none(answer),
+        log10_odds_next=ranking.odds_next(answer),
+        log10_odds_kin=ranking.odds_kin(answer),
+        probability=ranking.probability(answer),
+        matched=sum(option.matched for option in best.options),
+        why_not=None if answer is ranking.answers[0] else _why_not(ranking, answer),
+    )
+
+
+def _why_not(ranking: Ranking, answer: Answer) -> str:
+    best = ranking.answers[0]
+    decades = (best.log_known - answer.log_known) / np.log(10.0)
+    mine = sum(option.matched for option in answer.best.options)
+    first = sum(option.matched for option in best.best.options)
+    return f"{decades:.1f} decades less likely; explains {mine} carriers where the best explains {first}"
+
+
+def _open_beams(answer: Answer | None) -> tuple[str, ...]:
+    """Beams within a decade of the best, where the table names beams."""
+    if answer is None:
+        return ()
+    near = [each for each in answer.systems if each.log_known > answer.best.log_known - _BEAM_MARGIN]
+    beams = dict.fromkeys(each.beam or "without beam" for each in near)
+    return tuple(beams) if len(beams) > 1 else ()

@@ -1,0 +1,141 @@
+"""From evidence to odds: systems gathered into answers, against chance, against kin, against one another."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import log
+
+import numpy as np
+
+from spectra.identify import score
+from spectra.identify.joint import Scoring, System
+from spectra.identify.prepared import Prepared
+from spectra.units import FloatArray
+
+__all__ = ["Answer", "Ranking", "log_sum", "rank", "same_position"]
+
+PRIOR_LISTED = 0.9
+"""Prior chance that what the antenna looks at is in the table (common practice, no source)."""
+SAME_POSITION_DEG = 0.3
+_LN10 = log(10.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """One answer a technician can act on: satellite, polarisation, LO state (beams gathered). Logs are natural."""
+
+    satellite: str
+    longitude_deg: float | None
+    polarisation: str | None
+    state: int
+    systems: tuple[System, ...]
+    log_known: float
+    log_unknown: float
+
+    @property
+    def best(self) -> System:
+        """The best system behind the answer."""
+        return self.systems[0]
+
+
+@dataclass(frozen=True, slots=True)
+class Ranking:
+    """Answers, best first, and what they are held against."""
+
+    answers: tuple[Answer, ...]
+    log_chance: float
+    log_kin: float
+    log_prior: float
+
+    def odds_none(self, answer: Answer) -> float:
+        """Log10 odds of an answer against chance."""
+        return (answer.log_known + self.log_prior - self.log_chance) / _LN10
+
+    def odds_kin(self, answer: Answer) -> float:
+        """Log10 odds of an answer against a satellite that resembles a list without being in the table."""
+        return (answer.log_known + self.log_prior - self.log_kin) / _LN10
+
+    def odds_next(self, answer: Answer) -> float | None:
+        """Log10 odds of an answer against the best other answer."""
+        others = [other.log_known for other in self.answers if other is not answer]
+        return (answer.log_known - max(others)) / _LN10 if others else None
+
+    def probability(self, answer: Answer) -> float:
+        """Posterior probability of an answer."""
+        total = log_sum([*(each.log_known + self.log_prior for each in self.answers), self.log_chance, self.log_kin])
+        return float(np.exp(answer.log_known + self.log_prior - total))
+
+    def position_odds(self, answer: Answer) -> float | None:
+        """Log10 odds of the answer's orbital position against the best answer elsewhere."""
+        here = log_sum([a.log_known for a in self.answers if same_position(a, answer)])
+        elsewhere = [a.log_known for a in self.answers if not same_position(a, answer)]
+        return (here - max(elsewhere)) / _LN10 if elsewhere else None
+
+
+def log_sum(values: Sequence[float]) -> float:
+    """Return the log of a sum of exponentials; -1e9 where there is nothing."""
+    if not values:
+        return -1e9
+    top = max(values)
+    return top + log(sum(float(np.exp(value - top)) for value in values))
+
+
+def same_position(one: Answer, other: Answer) -> bool:
+    """Say whether two answers stand at one orbital position."""
+    if one.longitude_deg is None or other.longitude_deg is None:
+        return one.satellite == other.satellite and one.longitude_deg is other.longitude_deg
+    return abs((one.longitude_deg - other.longitude_deg + 180.0) % 360.0 - 180.0) < SAME_POSITION_DEG
+
+
+def rank(
+    prepared: Prepared,
+    scorings: Sequence[Scoring],
+    systems: Sequence[System],
+    hypotheses: int,
+    log_state_prior: FloatArray,
+    log_list_prior: FloatArray,
+) -> Ranking:
+    """Gather systems into answers and rank them.
+
+    `log_state_prior` is by LO state, `log_list_prior` by list; both are relative (0 = no knowledge).
+    """
+    gathered: dict[tuple[str, float | None, str | None, int], list[tuple[float, System]]] = {}
+    for system in systems:
+        main = system.main
+        prior = float(log_state_prior[main.state] + log_list_prior[prepared.hyp_list[main.hyp]])
+        key = (system.satellite, system.longitude_deg, main.polarisation, main.state)
+        gathered.setdefault(key, []).append((prior, system))
+    answers = [
+        Answer(
+            satellite=key[0],
+            longitude_deg=key[1],
+            polarisation=key[2],
+            state=key[3],
+            systems=tuple(system for _, system in members),
+            log_known=_distinct_sum([(prior + each.log_known, each) for prior, each in members]),
+            log_unknown=_distinct_sum([(each.log_unknown, each) for _, each in members]),
+        )
+        for key, members in gathered.items()
+    ]
+    answers.sort(key=lambda each: (-each.log_known, each.satellite, each.polarisation or "", each.state))
+    each = -log(max(hypotheses, 1))
+    absent = log(0.5 * (1.0 - PRIOR_LISTED))
+    return Ranking(
+        answers=tuple(answers),
+        log_chance=absent + sum(score.log_chance(scoring.group.count) for scoring in scorings),
+        log_kin=absent + each + log_sum([answer.log_unknown for answer in answers]),
+        log_prior=log(PRIOR_LISTED) + each,
+    )
+
+
+def _distinct_sum(members: list[tuple[float, System]]) -> float:
+    """Add the evidences of systems; starts that end at one offset with one rounding are one system, not two."""
+    heaps: dict[tuple[tuple[int, bool, int], ...], float] = {}
+    for value, system in members:
+        place = tuple(
+            (option.hyp, option.coarse, round(option.offset_hz / max(4.0 * option.std_hz, 1e4)))
+            for option in system.options
+        )
+        heaps[place] = max(heaps.get(place, -np.inf), value)
+    return log_sum(list(heaps.values()))

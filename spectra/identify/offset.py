@@ -1,0 +1,120 @@
+"""The LO error and the analyser's reference, from all matched carriers of the best system at once."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from spectra.identify.joint import Scoring, System
+from spectra.identify.prepared import Prepared
+from spectra.units import FloatArray
+
+__all__ = ["Offsets", "fit_offsets"]
+
+DEFAULT_REFERENCE_PPM = 2.0
+"""Standard uncertainty of an analyser's reference where the chain states none (common practice, no source)."""
+_ESTIMABLE = 0.7  # the ppm is told when the sweep makes it this much better known than before
+_ROUNDINGS = 5
+
+
+@dataclass(frozen=True, slots=True)
+class Offsets:
+    """Offset and errors at the reference IF; standard uncertainties in the same unit."""
+
+    if_offset_hz: float
+    if_offset_std_hz: float
+    if_reference_hz: float
+    lo_error_hz: float
+    lo_error_std_hz: float
+    analyser_ppm: float | None
+    analyser_ppm_std: float | None
+
+
+def fit_offsets(
+    prepared: Prepared, scorings: Sequence[Scoring], system: System, reference_ppm: float | None
+) -> Offsets:
+    """Fit one LO error per LO frequency and one ppm; weights know the table's rounding, found from the residuals.
+
+    What is returned belongs to the LO of the system's main option.
+    """
+    main_state = prepared.states[system.main.state]
+    delta, if_hz, std, fine, coarse, sign, lo = _columns(prepared, scorings, system)
+    prior = reference_ppm if reference_ppm is not None and reference_ppm > 0.0 else DEFAULT_REFERENCE_PPM
+    los = sorted(set(lo.tolist()))
+    design = np.column_stack([np.where(lo == each, -sign, 0.0) for each in los] + [if_hz * 1e-6])
+    means, covs, logs, references = [], [], [], []
+    for share in np.linspace(0.0, 1.0, _ROUNDINGS):
+        var = std**2 + (1.0 - share) * fine**2 + share * np.maximum(coarse, fine) ** 2
+        information = design.T @ (design / var[:, None])
+        information[-1, -1] += 1.0 / prior**2
+        cov = np.linalg.inv(information)
+        mean = cov @ (design.T @ (delta / var))
+        residual = delta - design @ mean
+        # dispersed residuals that no rounding explains widen the answer (Birge ratio), never narrow it
+        logs.append(
+            -0.5 * float(np.sum(residual**2 / var + np.log(var)))
+            - 0.5 * (mean[-1] / prior) ** 2
+            + 0.5 * float(np.linalg.slogdet(cov)[1])
+        )
+        freedom = delta.size - len(los)
+        birge = max(1.0, float(np.sum(residual**2 / var)) / freedom) if freedom >= 2 else 1.0
+        weight = 1.0 / var[lo == main_state.lo_hz]
+        references.append(float(np.average(if_hz[lo == main_state.lo_hz], weights=weight)))
+        widened = cov * birge
+        widened[-1, :], widened[:, -1] = cov[-1, :], cov[:, -1]
+        means.append(mean)
+        covs.append(widened)
+    part = np.exp(np.array(logs) - max(logs))
+    part /= part.sum()
+    mean, cov = _mixture(np.array(means), np.array(covs), part)
+    reference = float(part @ np.array(references))
+    at = np.zeros(len(los) + 1)
+    at[los.index(main_state.lo_hz)], at[-1] = -main_state.sign, reference * 1e-6
+    error = los.index(main_state.lo_hz)
+    ppm_std = float(np.sqrt(cov[-1, -1]))
+    told = ppm_std < _ESTIMABLE * prior
+    return Offsets(
+        if_offset_hz=float(at @ mean),
+        if_offset_std_hz=float(np.sqrt(max(at @ cov @ at, 0.0))),
+        if_reference_hz=reference,
+        lo_error_hz=float(mean[error]),
+        lo_error_std_hz=float(np.sqrt(cov[error, error])),
+        analyser_ppm=float(mean[-1]) if told else None,
+        analyser_ppm_std=ppm_std if told else None,
+    )
+
+
+def _mixture(means: FloatArray, covs: FloatArray, part: FloatArray) -> tuple[FloatArray, FloatArray]:
+    mean = part @ means
+    apart = means - mean
+    cov: FloatArray = np.einsum("i,ijk->jk", part, covs) + np.einsum("i,ij,ik->jk", part, apart, apart)
+    return mean, cov
+
+
+def _columns(prepared: Prepared, scorings: Sequence[Scoring], system: System) -> tuple[FloatArray, ...]:
+    """Offsets, IF, stds and LO of every accepted pair that sits in the core of its row."""
+    parts: list[tuple[FloatArray, ...]] = []
+    for scoring, option in zip(scorings, system.options, strict=True):
+        if option.entry < 0:
+            continue
+        s = scoring.scored
+        mine = np.flatnonzero((s.pair_entry == option.entry) & (s.pair_core > 0.05))
+        if not mine.size:
+            mine = np.flatnonzero(s.pair_entry == option.entry)
+        row, carrier = s.pair_row[mine], s.pair_carrier[mine]
+        state = prepared.states[option.state]
+        core = s.pair_core[mine]
+        parts.append(
+            (
+                s.pair_offset_hz[mine],
+                scoring.group.if_hz[carrier],
+                scoring.group.std_hz[carrier] / np.sqrt(core),
+                prepared.round_hz[row],
+                prepared.coarse_hz[row],
+                np.full(mine.size, state.sign),
+                np.full(mine.size, state.lo_hz),
+            )
+        )
+    return tuple(np.concatenate(each) for each in zip(*parts, strict=True))

@@ -1,0 +1,152 @@
+"""The roll call: every row of the identified list held against the carriers, with the reason for each answer."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from spectra.identify import model
+from spectra.identify.evidence import Group
+from spectra.identify.identification import RollCallEntry, Status
+from spectra.identify.joint import Option, Scoring, System
+from spectra.identify.prepared import Prepared
+from spectra.measure.measurement import Carrier
+from spectra.units import format_frequency
+
+__all__ = ["roll_call", "unlisted_carriers"]
+
+_SURE = 0.5  # below this chance of showing, a silent row is "not visible" rather than "absent"
+
+
+def roll_call(
+    prepared: Prepared, scorings: Sequence[Scoring], system: System, valid: np.ndarray | None
+) -> tuple[RollCallEntry, ...]:
+    """Call every row of the system's lists, each once (present wins over absent, absent over not visible)."""
+    entries: dict[int, RollCallEntry] = {}
+    for scoring, option in zip(scorings, system.options, strict=True):
+        if option.entry < 0:
+            continue
+        for entry in _call(prepared, scoring, option, valid):
+            known = entries.get(entry.row)
+            if known is None or _WEIGHT[entry.status] > _WEIGHT[known.status]:
+                entries[entry.row] = entry
+    return tuple(sorted(entries.values(), key=lambda each: (each.rf_mhz, each.row)))
+
+
+_WEIGHT: dict[Status, int] = {"not visible": 0, "absent": 1, "present": 2}
+
+
+def _call(prepared: Prepared, scoring: Scoring, option: Option, valid: np.ndarray | None) -> list[RollCallEntry]:
+    table, s, group = prepared.table, scoring.scored, scoring.group
+    state = prepared.states[option.state]
+    mine = s.pair_entry == option.entry
+    carrier_of_row = dict(zip(s.pair_row[mine].tolist(), s.pair_carrier[mine].tolist(), strict=True))
+    slot_row = {int(prepared.row_slot[row]): row for row in carrier_of_row}
+    rows = prepared.rows_of(option.hyp)
+    here = np.arange(rows.start, rows.stop)
+    visible = model.visibility(
+        group.views,
+        prepared.if_hz[rows] + option.offset_hz,
+        prepared.width_hz[rows],
+        prepared.cn_db[rows],
+        prepared.kind[rows],
+    )
+    shown = {int(prepared.row[at]): (int(at), float(chance)) for at, chance in zip(here, visible, strict=True)}
+    found: list[RollCallEntry] = []
+    for index in prepared.lists[prepared.hyp_list[option.hyp]].rows.tolist():
+        rf_hz = float(table.rf_hz[index])
+        line = int(table.line[index])
+        if index not in shown:
+            why = f"outside the RF range of LO state {state.name}"
+            found.append(RollCallEntry(line, rf_hz / 1e6, None, "not visible", why=why))
+            continue
+        at, chance = shown[index]
+        expected = float(prepared.if_hz[at]) + option.offset_hz
+        common = {"row": line, "rf_mhz": rf_hz / 1e6, "expected_if_hz": expected}
+        answer = slot_row.get(int(prepared.row_slot[at]))
+        if valid is not None and not valid[at]:
+            found.append(RollCallEntry(**common, status="not visible", why="the row is not valid at the sweep's date"))
+        elif answer is not None:
+            found.append(_present(prepared, group, carrier_of_row[answer], at, answer, common))
+        else:
+            status, why = _silent(prepared, group, at, expected, chance)
+            found.append(RollCallEntry(**common, status=status, why=why))
+    return found
+
+
+def _present(
+    prepared: Prepared, group: Group, number: int, at: int, answer: int, common: dict[str, float]
+) -> RollCallEntry:
+    carrier = group.carriers[number]
+    sweep, index = group.members[number][0]
+    why = _difference(prepared, group, number, at)
+    same = abs(prepared.if_hz[at] - prepared.if_hz[answer]) < 1e4 and prepared.log_rate[at] == prepared.log_rate[answer]
+    if at != answer and not same:
+        other = int(prepared.table.line[prepared.row[answer]])
+        return RollCallEntry(
+            **common, status="absent", why=f"the carrier there answers row {other}; both cannot be on air"
+        )
+    return RollCallEntry(
+        **common,
+        status="present",
+        centre_hz=float(group.if_hz[number]),
+        offset_hz=float(group.if_hz[number] - common["expected_if_hz"]),
+        cn_db=carrier.cn_db,
+        why=why,
+        carrier=index,
+        sweep=sweep,
+    )
+
+
+def _difference(prepared: Prepared, group: Group, number: int, at: int) -> str:
+    """Say in what the carrier differs from its row, if in anything."""
+    parts = ["found where listed"]
+    measured, listed = group.log_rate[number], prepared.log_rate[at]
+    if np.isfinite(measured) and np.isfinite(listed):
+        std = float(np.sqrt(group.log_rate_std[number] ** 2 + prepared.log_rate_std[at] ** 2 + 0.005**2))
+        if abs(measured - listed) > 4.0 * std:
+            parts.append(
+                f"symbol rate changed: {np.exp(measured) / 1e3:.0f} kBd measured, {np.exp(listed) / 1e3:.0f} listed"
+            )
+    alpha, std_alpha, listed_alpha = group.roll_off[number], group.roll_off_std[number], prepared.roll_off[at]
+    if np.isfinite(alpha) and np.isfinite(listed_alpha) and np.isfinite(std_alpha) and std_alpha < 0.05:
+        if abs(alpha - listed_alpha) > 4.0 * float(np.hypot(std_alpha, 0.01)):
+            parts.append(f"roll-off changed: {alpha:.2f} measured, {listed_alpha:.2f} listed")
+    return "; ".join(parts)
+
+
+def _silent(prepared: Prepared, group: Group, at: int, expected: float, chance: float) -> tuple[Status, str]:
+    """Say whether a silent row is absent, or why it could not be seen."""
+    width = float(np.nan_to_num(prepared.width_hz[at]))
+    if not any(view.start_hz <= expected <= view.stop_hz for view in group.views):
+        return "not visible", "outside the span"
+    if not any(
+        view.start_hz <= expected - 0.3 * width and expected + 0.3 * width <= view.stop_hz for view in group.views
+    ):
+        return "not visible", "cut by the edge of the span"
+    hiding = np.flatnonzero(np.abs(group.if_hz - expected) < 0.5 * np.maximum(group.width_hz, width))
+    for number in hiding.tolist():
+        if group.width_hz[number] > 0.7 * width:
+            place = format_frequency(float(group.if_hz[number]))
+            return "not visible", f"hidden under the carrier at {place}"
+    if chance < _SURE:
+        rbw = min(view.rbw_hz for view in group.views)
+        if width and width < 1.5 * rbw:
+            return "not visible", f"narrower than this sweep resolves (RBW {rbw / 1e3:.0f} kHz)"
+        return "not visible", "below what this sweep could show"
+    return "absent", f"should have shown (chance {100.0 * min(chance, 0.99):.0f} %) and did not"
+
+
+def unlisted_carriers(scorings: Sequence[Scoring], system: System | None) -> tuple[tuple[int, Carrier], ...]:
+    """Return the carriers that no row explains, as (index of the sweep, carrier), by sweep and frequency."""
+    left: list[tuple[int, Carrier]] = []
+    for position, scoring in enumerate(scorings):
+        taken: set[int] = set()
+        if system is not None and system.options[position].entry >= 0:
+            mine = scoring.scored.pair_entry == system.options[position].entry
+            taken = set(scoring.scored.pair_carrier[mine].tolist())
+        for number, carrier in enumerate(scoring.group.carriers):
+            if number not in taken:
+                left.append((scoring.group.members[number][0][0], carrier))
+    return tuple(sorted(left, key=lambda each: (each[0], each[1].centre_hz)))

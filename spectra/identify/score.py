@@ -1,0 +1,270 @@
+"""The close look: each shortlisted hypothesis at its offset, rows to carriers one to one, and its evidence.
+
+All entries (a hypothesis, a start offset and a rounding of the table) are worked through together in flat arrays.
+
+Model, for one list at one common offset: each row is on air with probability a and, if on air, found with the
+probability that this sweep shows it; a found row's carrier has its place and rate; carriers that no row explains come
+as clutter, `unlisted` of them per listed one, with places even over the span and rates as in the table's population.
+Everything is in natural logs relative to "each carrier is clutter", so that evidences of one group compare.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from spectra.identify import model
+from spectra.identify.evidence import Group
+from spectra.identify.prepared import Prepared
+from spectra.identify.search import Pairs
+from spectra.units import FloatArray
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    IntArray = NDArray[np.intp]
+
+__all__ = ["Scored", "log_chance", "score_entries"]
+
+_ROUNDS = 6
+_CLUTTER_PART = 0.2
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Scored:
+    """Entries with their evidence; arrays of shape (e,) unless said otherwise.
+
+    `log_known` and `log_unknown` are the log evidence at the best offset, prior of the offset left out, for "this
+    list" and for "an unknown satellite that resembles this list". `pair_entry, pair_row, pair_carrier, pair_std_hz,
+    pair_offset_hz` list the accepted pairs, `row_entry, row, row_visible` what each entry expected to see.
+    """
+
+    hyp: IntArray
+    coarse: NDArray[np.bool_]
+    offset_hz: FloatArray
+    offset_std_hz: FloatArray
+    log_known: FloatArray
+    log_unknown: FloatArray
+    matched: IntArray
+    expected: FloatArray
+    pair_entry: IntArray
+    pair_row: IntArray
+    pair_carrier: IntArray
+    pair_offset_hz: FloatArray
+    pair_std_hz: FloatArray
+    pair_core: FloatArray
+    row_entry: IntArray
+    row: IntArray
+    row_visible: FloatArray
+
+
+def log_chance(count: int) -> float:
+    """Return the log evidence of "each carrier is clutter", its number unknown over three decades."""
+    from math import lgamma, log
+
+    return lgamma(max(count, 1)) - log(1000.0) if count else 0.0
+
+
+@dataclass(slots=True, eq=False)
+class _Work:
+    """Flat arrays that the rounds share."""
+
+    entry: IntArray
+    row: IntArray
+    carrier: IntArray
+    slot: IntArray
+    offset_hz: FloatArray
+    std_hz: FloatArray
+    log_base: FloatArray
+
+
+def score_entries(
+    prepared: Prepared,
+    group: Group,
+    pairs: Pairs,
+    hyp: IntArray,
+    offset_hz: FloatArray,
+    tolerance_hz: FloatArray,
+    valid: NDArray[np.bool_] | None,
+) -> Scored:
+    """Score entries; each is tried with the printed and with the coarser rounding, and both are returned."""
+    coarse = np.repeat([False, True], hyp.size)
+    hyp, offset_hz, tolerance_hz = np.tile(hyp, 2), np.tile(offset_hz, 2), np.tile(tolerance_hz, 2)
+    keep = ~coarse | (prepared.coarse_hz[prepared.hyp_start[hyp]] > 1.5 * prepared.round_hz[prepared.hyp_start[hyp]])
+    hyp, offset_hz, tolerance_hz, coarse = hyp[keep], offset_hz[keep], tolerance_hz[keep], coarse[keep]
+    row_entry, row = _ragged(prepared.hyp_start[hyp], prepared.hyp_start[hyp + 1])
+    if valid is not None:
+        use = valid[row]
+        row_entry, row = row_entry[use], row[use]
+    visible = model.visibility(
+        group.views,
+        prepared.if_hz[row] + offset_hz[row_entry],
+        prepared.width_hz[row],
+        prepared.cn_db[row],
+        prepared.kind[row],
+    )
+    slot_of_row, slot_entry, slot_visible = _slots(prepared, row_entry, row, visible)
+    work = _candidates(prepared, group, pairs, hyp, offset_hz, coarse, row_entry, row, slot_of_row, slot_visible)
+    offset = _refine(work, offset_hz, tolerance_hz, group.count)
+    taken = _assign(work, offset, group.count)
+    log_pair = work.log_base + model.log_centre_density(work.offset_hz - offset[work.entry], work.std_hz)
+    entries = hyp.size
+    matched = np.bincount(work.entry[taken], minlength=entries)
+    gain = np.bincount(work.entry[taken], log_pair[taken], entries)
+    z = (work.offset_hz - offset[work.entry]) / work.std_hz
+    core = 1.0 / (1.0 + 0.04 * np.exp(np.minimum(0.5 * z * z, 50.0)))
+    weight = np.bincount(work.entry[taken], (core / work.std_hz**2)[taken], entries)
+    std = np.where(weight > 0.0, 1.0 / np.sqrt(np.maximum(weight, 1e-30)), np.nan)
+    silent = np.ones(slot_entry.size, bool)
+    silent[work.slot[taken]] = False
+    known = _evidence(model.KNOWN, group.count, matched, gain, slot_entry, slot_visible, silent)
+    unknown = _evidence(model.UNKNOWN, group.count, matched, gain, slot_entry, slot_visible, silent)
+    first = prepared.hyp_start[hyp]
+    half = np.where(prepared.coarse_hz[first] > 1.5 * prepared.round_hz[first], 0.5, 1.0)
+    return Scored(
+        hyp=hyp,
+        coarse=coarse,
+        offset_hz=offset,
+        offset_std_hz=std,
+        log_known=known + np.log(half),
+        log_unknown=unknown + np.log(half),
+        matched=matched,
+        expected=np.bincount(slot_entry, slot_visible, entries),
+        pair_entry=work.entry[taken],
+        pair_row=work.row[taken],
+        pair_carrier=work.carrier[taken],
+        pair_offset_hz=work.offset_hz[taken],
+        pair_std_hz=work.std_hz[taken],
+        pair_core=core[taken],
+        row_entry=row_entry,
+        row=row,
+        row_visible=visible,
+    )
+
+
+def _ragged(start: IntArray, stop: IntArray) -> tuple[IntArray, IntArray]:
+    """Return (which range, index) for ranges laid end to end."""
+    count = stop - start
+    which = np.repeat(np.arange(count.size), count)
+    return which, np.arange(which.size) - np.repeat(np.cumsum(count) - count, count) + np.repeat(start, count)
+
+
+def _slots(
+    prepared: Prepared, row_entry: IntArray, row: IntArray, visible: FloatArray
+) -> tuple[IntArray, IntArray, FloatArray]:
+    """Number the slots of all entries: slot of each row, entry of each slot, chance that the slot shows."""
+    if not row.size:
+        return np.empty(0, np.intp), np.empty(0, np.intp), np.empty(0)
+    slot = prepared.row_slot[row]
+    new = np.concatenate(([True], (np.diff(slot) != 0) | (np.diff(row_entry) != 0)))
+    number = np.cumsum(new) - 1
+    return number, row_entry[new], np.maximum.reduceat(visible, np.flatnonzero(new))
+
+
+def _candidates(
+    prepared: Prepared,
+    group: Group,
+    pairs: Pairs,
+    hyp: IntArray,
+    offset_hz: FloatArray,
+    coarse: NDArray[np.bool_],
+    row_entry: IntArray,
+    row: IntArray,
+    slot_of_row: IntArray,
+    slot_visible: FloatArray,
+) -> _Work:
+    """Pick, for each entry, the pairs of its hypothesis near its offset."""
+    low = np.searchsorted(pairs.hyp, hyp)
+    entry, index = _ragged(low, np.searchsorted(pairs.hyp, hyp, side="right"))
+    pair_row, carrier = pairs.row[index], pairs.carrier[index]
+    rounding = np.where(coarse[entry], prepared.coarse_hz[pair_row], prepared.round_hz[pair_row])
+    std = np.hypot(group.std_hz[carrier], rounding)
+    near = np.abs(pairs.offset_hz[index] - offset_hz[entry]) < 6.0 * std + 0.7e6
+    entry, index, pair_row, carrier, std = entry[near], index[near], pair_row[near], carrier[near], std[near]
+    # where each row of each entry stands among the slots
+    position = np.full(hyp.size, -1, np.intp)
+    first = np.flatnonzero(np.concatenate(([True], np.diff(row_entry) != 0))) if row.size else np.empty(0, np.intp)
+    position[row_entry[first]] = first
+    if row.size == np.sum(prepared.hyp_start[hyp + 1] - prepared.hyp_start[hyp]):
+        at = position[entry] + pair_row - prepared.hyp_start[hyp[entry]]
+    else:
+        key = row_entry * (prepared.row.size + 1) + row
+        at = np.searchsorted(key, entry * (prepared.row.size + 1) + pair_row)
+    slot = slot_of_row[at]
+    log_base = pairs.gain[index] + prepared.log_share[pair_row]
+    log_base += np.log(np.maximum(slot_visible[slot], 1e-3) * group.span_hz)
+    return _Work(entry, pair_row, carrier, slot, pairs.offset_hz[index], std, log_base)
+
+
+def _refine(work: _Work, start_hz: FloatArray, tolerance_hz: FloatArray, carriers: int) -> FloatArray:
+    """Find the offset of each entry: expectation of the pairs, then weighted mean, a few times."""
+    offset = start_hz.copy()
+    clutter = np.log(max(_CLUTTER_PART * carriers, 0.5) / model.ON_AIR_GUESS)
+    by_carrier = work.entry * carriers + work.carrier
+    pull = 1.0 / (2.0 * tolerance_hz) ** 2
+    for number in range(_ROUNDS):
+        residual = work.offset_hz - offset[work.entry]
+        wide = work.std_hz * (2.0 if number < 2 else 1.0)
+        q = np.exp(np.clip(work.log_base + model.log_centre_density(residual, wide) - clutter, -40.0, 40.0))
+        others = np.bincount(by_carrier, q)[by_carrier] + np.bincount(work.slot, q)[work.slot] - q
+        z2 = (residual / wide) ** 2
+        share = q / (1.0 + others) / (1.0 + 0.04 * np.exp(np.minimum(0.5 * z2, 50.0)))
+        weight = share / work.std_hz**2
+        size = offset.size
+        offset = np.bincount(work.entry, weight * work.offset_hz, size) / (np.bincount(work.entry, weight, size) + pull)
+    return offset
+
+
+def _assign(work: _Work, offset: FloatArray, carriers: int) -> IntArray:
+    """Take pairs greedily by likelihood so that each slot and each carrier is used once; return their indices."""
+    clutter = np.log(max(_CLUTTER_PART * carriers, 0.5) / model.ON_AIR_GUESS) + np.log(1.0 / 0.25)
+    q = work.log_base + model.log_centre_density(work.offset_hz - offset[work.entry], work.std_hz) - clutter
+    by_carrier = work.entry * carriers + work.carrier
+    alive = np.flatnonzero(q > 0.0)
+    alive = alive[np.lexsort((work.row[alive], -q[alive]))]
+    taken: list[IntArray] = []
+    while alive.size:
+        rank = np.arange(alive.size)
+        best_c = np.full(int(by_carrier[alive].max()) + 1, alive.size)
+        np.minimum.at(best_c, by_carrier[alive], rank)
+        best_s = np.full(int(work.slot[alive].max()) + 1, alive.size)
+        np.minimum.at(best_s, work.slot[alive], rank)
+        won = (best_c[by_carrier[alive]] == rank) & (best_s[work.slot[alive]] == rank)
+        taken.append(alive[won])
+        used_c = np.isin(by_carrier[alive], by_carrier[alive[won]])
+        used_s = np.isin(work.slot[alive], work.slot[alive[won]])
+        alive = alive[~(used_c | used_s)]
+    return np.sort(np.concatenate(taken)) if taken else np.empty(0, np.intp)
+
+
+def _evidence(
+    prior: tuple[FloatArray, ...],
+    carriers: int,
+    matched: IntArray,
+    gain: FloatArray,
+    slot_entry: IntArray,
+    slot_visible: FloatArray,
+    silent: NDArray[np.bool_],
+) -> FloatArray:
+    """Average the likelihood over the share on air and the rate of clutter."""
+    on_air, extra, log_weight = prior
+    entries = matched.size
+    values, where = np.unique(on_air, return_inverse=True)
+    quiet = np.stack(
+        [np.bincount(slot_entry[silent], np.log1p(-a * slot_visible[silent]), entries) for a in values], axis=1
+    )
+    shown = np.bincount(slot_entry, slot_visible, entries)
+    clutter = extra[None, :] * on_air[None, :] * np.maximum(shown, 0.3)[:, None]
+    unmatched = (carriers - matched)[:, None]
+    log_each = (
+        log_weight[None, :]
+        + matched[:, None] * np.log(on_air)[None, :]
+        + quiet[:, where]
+        + unmatched * np.log(clutter)
+        - clutter
+    )
+    top = log_each.max(axis=1)
+    total: FloatArray = gain + top + np.log(np.exp(log_each - top[:, None]).sum(axis=1))
+    return total

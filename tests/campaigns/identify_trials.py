@@ -1,0 +1,286 @@
+"""Trials of the identification over open carrier plans, made without a trace: measurements drawn from the bounds.
+
+Run as a script it writes the tables that the documentation quotes (see `main`). The plans come from the Debian package
+dtv-scan-tables; satellites get numbers, so that no name of the package appears anywhere.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from spectra.measure.measurement import Carrier, Floor, Measurement
+from spectra.plan.chain import LoState, ReceiveChain
+from spectra.plan.table import CarrierTable, PlanList
+from spectra.sweep import Sweep
+
+PLANS = Path("/usr/share/dvb/dvb-s")
+POINTS, READINGS = 1001, 10.0
+_POLARISATION = {"HORIZONTAL": "H", "VERTICAL": "V", "LEFT": "L", "RIGHT": "R"}
+
+
+def chain_of(band: str, tolerance_hz: float | None = 1e6) -> ReceiveChain:
+    """Return a chain: 'ku' with a low and a high LO state, 'c' with a high-side oscillator."""
+    if band == "ku":
+        states = (
+            LoState("low band", 9.75e9, "low", 10.7e9, 11.7e9, tolerance_hz=tolerance_hz),
+            LoState("high band", 10.6e9, "low", 11.7e9, 12.75e9, tolerance_hz=tolerance_hz),
+        )
+        return ReceiveChain("ku", 950e6, 2150e6, states, reference_ppm=1.0)
+    state = LoState("c band", 5.15e9, "high", 3.4e9, 4.2e9, tolerance_hz=tolerance_hz)
+    return ReceiveChain("c", 950e6, 1750e6, (state,), reference_ppm=1.0)
+
+
+def plans_installed() -> bool:
+    """Say whether the open plans are there."""
+    return PLANS.is_dir()
+
+
+def load_plans(folder: Path = PLANS) -> CarrierTable:
+    """Read every plan of the folder as one table; satellites are named by number."""
+    rows = []
+    for number, path in enumerate(sorted(folder.iterdir())):
+        at = re.search(r"[-_](\d+(?:\.\d+)?)([EW])$", path.name)
+        longitude = None if at is None else float(at[1]) * (1.0 if at[2] == "E" else -1.0)
+        for block in path.read_text(encoding="utf-8", errors="replace").split("\n["):
+            found = dict(re.findall(r"^\s*(\w+)\s*=\s*(\S+)", block, re.MULTILINE))
+            if found.get("POLARIZATION") not in _POLARISATION or not found.get("FREQUENCY", "").isdigit():
+                continue
+            rows.append(
+                {
+                    "satellite": f"satellite {number:03d}",
+                    "orbital_longitude_deg": longitude,
+                    "polarisation": _POLARISATION[found["POLARIZATION"]],
+                    "rf_mhz": float(found["FREQUENCY"]) / 1e3,
+                    "symbol_rate_kbd": float(found.get("SYMBOL_RATE", "0")) / 1e3 or None,
+                }
+            )
+    return CarrierTable.from_rows(rows, file="open plans")
+
+
+def without(table: CarrierTable, drop: np.ndarray) -> CarrierTable:
+    """Return the table without some rows."""
+    keep = np.flatnonzero(~drop)
+    columns = {
+        name: getattr(table, name)[keep]
+        for name in table.__dataclass_fields__
+        if isinstance(getattr(table, name), np.ndarray)
+    }
+    text = {name: column[keep] for name, column in table.text.items()}
+    return dataclasses.replace(table, **columns, text=text)
+
+
+def same_position(table: CarrierTable, plan: PlanList) -> np.ndarray:
+    """Return which rows stand at the orbital position of a list (or belong to its satellite)."""
+    mine = table.text["satellite"] == plan.satellite
+    if plan.orbital_longitude_deg is None:
+        return mine
+    apart = np.abs((table.orbital_longitude_deg - plan.orbital_longitude_deg + 180.0) % 360.0 - 180.0)
+    return mine | (np.nan_to_num(apart, nan=999.0) < 0.3)
+
+
+@dataclass(frozen=True)
+class Trial:
+    """One drawn sweep and the truth behind it."""
+
+    measurement: Measurement
+    chain: ReceiveChain
+    plan: PlanList
+    state: LoState
+    lo_error_hz: float
+    listed: int
+    offset_bound_hz: float
+
+
+@dataclass(frozen=True)
+class World:
+    """Table, and the lists that a chain can see, by band."""
+
+    table: CarrierTable
+    seen: tuple[tuple[str, LoState, PlanList], ...]
+    tolerance_hz: float | None = 1e6
+
+    @classmethod
+    def build(cls, table: CarrierTable, tolerance_hz: float | None = 1e6) -> World:
+        """Collect every list with a row in a band of a chain."""
+        seen = []
+        for band in ("ku", "c"):
+            for state in chain_of(band).lo_states:
+                for plan in table.lists:
+                    rf_hz = table.rf_hz[plan.rows]
+                    if ((rf_hz >= state.rf_min_hz) & (rf_hz <= state.rf_max_hz)).any():
+                        seen.append((band, state, plan))
+        return cls(table, tuple(seen), tolerance_hz)
+
+
+def draw(
+    world: World,
+    rng: np.random.Generator,
+    *,
+    least: int = 5,
+    most: int | None = None,
+    missing: float = 0.12,
+    extra: float = 0.15,
+    lo_range_hz: tuple[float, ...] = (0.1e6, 1e6, 3e6),
+) -> Trial:
+    """Draw lists, spans and errors until the sweep shows between `least` and `most` listed carriers."""
+    while True:
+        band, state, plan = world.seen[rng.integers(len(world.seen))]
+        trial = _draw_one(world, rng, band, state, plan, missing, extra, lo_range_hz, most)
+        if trial is not None and least <= trial.listed <= (most or 10_000):
+            return trial
+
+
+def _draw_one(
+    world: World,
+    rng: np.random.Generator,
+    band: str,
+    state: LoState,
+    plan: PlanList,
+    missing: float,
+    extra: float,
+    lo_range_hz: tuple[float, ...],
+    most: int | None,
+) -> Trial | None:
+    table, chain = world.table, chain_of(band, world.tolerance_hz)
+    lo_error = float(rng.uniform(-1.0, 1.0) * rng.choice(lo_range_hz))
+    start, stop = chain.if_min_hz, chain.if_max_hz
+    if most is not None or rng.random() < 0.3:
+        width = rng.uniform(100e6, 500e6) if most is not None else 500e6
+        start = rng.uniform(start, stop - width)
+        stop = start + width
+    rbw = float(rng.choice([1e6, 3e6])) if stop - start > 600e6 else (1e6 if stop - start > 300e6 else 0.3e6)
+    rf = table.rf_hz[plan.rows]
+    rows = plan.rows[(rf >= state.rf_min_hz) & (rf <= state.rf_max_hz)]
+    rf, rate = table.rf_hz[rows].copy(), table.symbol_rate_bd[rows]
+    if rng.random() < 0.5:
+        rf += rng.uniform(-0.5, 0.5, rf.size) * table.rf_step_hz[rows]
+    on_air = rng.random(rf.size) >= missing
+    count = rng.binomial(max(1, rf.size), extra)
+    foreign = rng.integers(0, len(table), count)
+    far = rng.uniform(state.rf_min_hz, state.rf_max_hz, count)
+    inside = (table.rf_hz[foreign] >= state.rf_min_hz) & (table.rf_hz[foreign] <= state.rf_max_hz)
+    rf = np.concatenate([rf[on_air], np.where(inside & (rng.random(count) < 0.5), table.rf_hz[foreign], far)])
+    rate = np.concatenate([rate[on_air], table.symbol_rate_bd[foreign]])
+    listed = np.arange(rf.size) < on_air.sum()
+    if_hz = state.sign * (rf - state.lo_hz - lo_error)
+    measurement, shown = _measure(if_hz, rate, listed, start, stop, rbw, rng)
+    if not listed[shown].any():
+        return None
+    std = np.array([c.centre_std_hz for c in measurement.carriers])
+    order = np.argsort(if_hz[shown])
+    good = listed[shown][order]
+    bound = float(np.sum(1.0 / (std[good] ** 2 + np.median(table.rf_step_hz[rows]) ** 2 / 12.0)) ** -0.5)
+    return Trial(measurement, chain, plan, state, lo_error, int(good.sum()), bound)
+
+
+def centre_std_hz(rate: float, cn_db: float, roll_off: float, rbw: float, spacing: float) -> float:
+    """Return the bound on the centre (closed form, derived from the information of a gamma-distributed trace)."""
+    c = 10.0 ** (cn_db / 10.0)
+    q = (1.0 + 0.5 * c) / np.sqrt(1.0 + c) - 1.0
+    d = max(spacing, 1.41 * 1.06 * rbw)
+    return float(np.sqrt(d * roll_off * rate / (2.0 * np.pi**2 * READINGS * q)))
+
+
+def _measure(
+    if_hz: np.ndarray,
+    rate: np.ndarray,
+    listed: np.ndarray,
+    start: float,
+    stop: float,
+    rbw: float,
+    rng: np.random.Generator,
+) -> tuple[Measurement, np.ndarray]:
+    spacing = (stop - start) / (POINTS - 1)
+    carriers, shown = [], []
+    taken: list[tuple[float, float]] = []
+    for index in np.argsort(~listed, kind="stable"):
+        f, r = float(if_hz[index]), float(rate[index]) if np.isfinite(rate[index]) else 5e6
+        alpha = float(rng.choice([0.2, 0.25, 0.35]))
+        width, cn_db = r * (1.0 + alpha), float(np.clip(rng.normal(11.0, 3.0), 4.0, 20.0))
+        if not start + 0.5 * width < f < stop - 0.5 * width:
+            continue
+        if any(abs(f - g) < 0.4 * (width + w) for g, w in taken):
+            continue
+        seen_db = cn_db + 10.0 * np.log10(min(1.0, width / rbw))
+        readings = READINGS * max(1.0, width / (1.5 * rbw))
+        if seen_db < 10.0 * np.log10(7.0 / np.sqrt(readings) + 45.0 / readings) + rng.normal(0.0, 0.7):
+            continue
+        if width < 2.0 * rbw and rng.random() < 0.2:
+            continue
+        taken.append((f, width))
+        std = max(centre_std_hz(r, max(seen_db, 1.0), alpha, rbw, spacing), 0.02 * rbw)
+        centre = f + rng.normal(0.0, std)
+        rate_std = 3.6 * std
+        known = rate_std < 0.3 * r and width > 1.5 * rbw
+        measured = float(np.clip(r + rng.normal(0.0, rate_std), 0.3 * r, 3.0 * r)) if known else None
+        carriers.append(
+            Carrier(
+                kind="modulated" if known else "unresolved" if width < 2 * rbw else "other",
+                centre_hz=centre,
+                centre_std_hz=std,
+                symbol_rate_bd=measured,
+                symbol_rate_std_bd=rate_std if known else None,
+                occupied_bandwidth_hz=1.09 * measured if measured else None,
+                occupied_bandwidth_std_hz=rate_std if measured else None,
+                x_db_bandwidth_hz=None if known else max(width, 1.2 * rbw),
+                cn_db=cn_db,
+                cn_std_db=0.5,
+            )
+        )
+        shown.append(int(index))
+    order = np.argsort([c.centre_hz for c in carriers]) if carriers else np.empty(0, int)
+    frequency = np.linspace(start, stop, POINTS)
+    flat = np.full(POINTS, -80.0)
+    measurement = Measurement(
+        sweep=Sweep.from_arrays(frequency, flat, rbw_hz=rbw, detector="rms", averages=10),
+        floor=Floor(-80.0, -140.0, 0.1, 0.0, flat, np.full(POINTS, 0.1), np.ones(POINTS, bool)),
+        carriers=tuple(carriers[i] for i in order),
+        readings_per_point=READINGS,
+        readings_std=1.0,
+        correlated_points=max(1.0, 1.41 * 1.06 * rbw / spacing),
+        model_dbm=flat,
+    )
+    return measurement, np.array([i for i in shown], dtype=int)
+
+
+def trials(world: World, count: int, seed: int, **options: object) -> Iterator[Trial]:
+    """Yield seeded trials."""
+    for number in range(count):
+        yield draw(world, np.random.default_rng((seed, number)), **options)  # type: ignore[arg-type]
+
+
+def shared(world: World, trial: Trial) -> tuple[float, float]:
+    """Return what the true plan shares with its nearest rival in this sweep's span: any list, any other position.
+
+    The lesser of the shares of the two lists (1 MHz, 2 % of rate), rows of one frequency counted once.
+    """
+    start, stop = trial.measurement.sweep.start_hz, trial.measurement.sweep.stop_hz
+    mine = _distinct(world.table, trial.plan, trial.state, start, stop)
+    best = elsewhere = 0.0
+    for band, state, plan in world.seen:
+        if plan is trial.plan or band != trial.chain.name or state.name != trial.state.name:
+            continue
+        theirs = _distinct(world.table, plan, state, start, stop)
+        if not theirs.size or (min(len(mine), len(theirs)) <= best * max(len(mine), len(theirs)) and best == elsewhere):
+            continue
+        same = np.abs(mine[:, None, 0] - theirs[None, :, 0]) <= 1.001e6
+        same &= ~(np.abs(mine[:, None, 1] - theirs[None, :, 1]) > 0.02)
+        share = float(min(same.any(axis=1).mean(), same.any(axis=0).mean()))
+        best = max(best, share)
+        if not same_position(world.table, trial.plan)[plan.rows].any():
+            elsewhere = max(elsewhere, share)
+    return best, elsewhere
+
+
+def _distinct(table: CarrierTable, plan: PlanList, state: LoState, start: float, stop: float) -> np.ndarray:
+    rf_hz = table.rf_hz[plan.rows]
+    if_hz = state.if_from_rf(rf_hz)
+    use = (rf_hz >= state.rf_min_hz) & (rf_hz <= state.rf_max_hz) & (if_hz >= start) & (if_hz <= stop)
+    found = np.column_stack([rf_hz[use], np.log(table.symbol_rate_bd[plan.rows][use])])
+    return found[np.concatenate(([True], np.diff(found[:, 0]) > 1e6))] if len(found) else found

@@ -149,7 +149,8 @@ class _Work:
         """Drop carriers whose presence does not explain enough, the weakest first."""
         while self.scene.count:
             score = self.scores()
-            weak = [int(k) for k in np.argsort(score) if score[k] < self.least + 1.0]
+            sliver = self._slivers()
+            weak = [int(k) for k in np.argsort(score) if score[k] < self.least + 1.0 or sliver[k]]
             for k in weak:
                 if score[k] < self.least or self._needless(k):
                     self._replace([k], [], [])
@@ -157,6 +158,17 @@ class _Work:
             else:
                 return
             self.refit(3)
+
+    def _slivers(self) -> NDArray[np.bool_]:
+        """Say which carriers are narrow ones at the edge of, or inside, a much wider and stronger one."""
+        theta, reach = self.scene.theta, 3.0 * self.trace.sigma
+        width = theta[:, 1] - theta[:, 0]
+        half = 0.5 * theta[:, 2] * width + reach
+        touch = (theta[:, None, 0] - half[:, None] < theta[None, :, 1] + half) & (
+            theta[:, None, 1] + half[:, None] > theta[None, :, 0] - half
+        )
+        small = (width[:, None] < 0.2 * width) & (theta[:, None, 3] < theta[:, 3])
+        return np.asarray((touch & small).any(axis=1))
 
     def _needless(self, k: int) -> bool:
         """Say whether the neighbours could do without carrier `k`."""

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from functools import lru_cache
 
 from spectra.errors import SweepFormatError
-from spectra.readers.cells import split_row
+from spectra.readers.cells import number, split_row
 from spectra.readers.dialect import Dialect, Row, guess_dialect, row_of
 from spectra.readers.table import Table, read_table
 
@@ -223,31 +223,58 @@ def begins_table(lines: tuple[str, ...], hint: Dialect | None) -> tuple[Row, Dia
 
 
 def _check_break(cursor: _Cursor, row: Row, dialect: Dialect, table: Table, name: str) -> None:
-    """Refuse a row that breaks off, or looks unlike the others, inside or at the end of a table."""
-    ahead = cursor.peek(_LOOK)
-    if not ahead:
+    """Refuse a row that breaks off, or looks unlike the others, right after the rows of a table."""
+    if table.rows < 3:
         return
-    text = ahead[0][0]
-    if not _MAY_BE_ROW.match(text):
+    if cursor.at >= len(cursor.data):
+        _check_last(cursor.data, row, dialect, table, name)
+        return
+    text = cursor.peek(1)[0][0]
+    if not _MAY_BE_ROW.match(text) and not (text.strip() and row_of(text, dialect).kinds.startswith("X")):
         return
     odd = row_of(text, dialect)
-    if not odd.kinds or odd.kinds[0] not in "NX" or table.rows < 3:
-        return
-    if len(ahead) > 1 and begins_table(tuple(line for line, _ in ahead), None):
-        following = row_of(ahead[1][0], dialect)
-        if not following.like(row):
-            return  # another table begins
-    cells = f"{len(odd.kinds)} of {len(row.kinds)} cells" if len(odd.kinds) != len(row.kinds) else repr(text.strip()[:60])
+    first = next((t for t in odd.texts if t), "") or split_row(text, dialect.delimiter)[0].strip(' "')
+    if odd.kinds[:1] == "D" or (odd.kinds[:1] != "X" and number(first, ".") is None and number(first, ",") is None):
+        return  # words or a time that begin with a digit
+    shown = repr(text.strip()[:60])
     mark = "," if dialect.decimal == "." else "."
-    if len(odd.kinds) == len(row.kinds) and mark in text and "T" in odd.kinds:
+    if mark in text and mark != dialect.delimiter and "T" in odd.kinds:
         raise SweepFormatError(
             name,
             cursor.line,
-            f"{text.strip()[:60]!r} after rows with {dialect.decimal!r} as decimal mark",
+            f"{shown} after rows with {dialect.decimal!r} as decimal mark",
             "one decimal mark in the whole file",
             "Export again with one decimal mark.",
         )
+    if len(odd.kinds) != len(row.kinds):
+        found = f"a row of {len(odd.kinds)} cells after rows of {len(row.kinds)} ({shown})"
+    else:
+        found = f"the row {shown}"
     raise SweepFormatError(
-        name, cursor.line, f"a row of {cells}" if "of" in cells else cells, f"rows of {len(row.kinds)} numbers like the "
-        "rows before", "The file may be cut short: save the trace again."
+        name,
+        cursor.line,
+        found,
+        "a row of numbers like those before it",
+        "The file may be cut short or damaged: save the trace again.",
     )
+
+
+def _check_last(data: bytes, row: Row, dialect: Dialect, table: Table, name: str) -> None:
+    """Refuse a last number that was cut: no line end, and fewer decimals than all the rows before have."""
+    if data.endswith((b"\n", b"\r")) or table.rows < 12:
+        return
+    tail = data[max(table.start, table.end - 8192) : table.end].decode("utf-8", "replace").splitlines()[-61:]
+    rows = [row_of(line, dialect) for line in tail[1:] if line]
+    rows = [r for r in rows if r.like(row)]
+    if len(rows) < 12:
+        return
+    at = row.kinds.rindex("N")
+    decimals = [len(r.texts[at].partition(dialect.decimal)[2]) for r in rows]
+    if set(decimals[:-1]) == {decimals[0]} and decimals[-1] < decimals[0]:
+        raise SweepFormatError(
+            name,
+            table.last_line,
+            f"a last number {rows[-1].texts[at]!r} cut short, without a line end",
+            f"{decimals[0]} decimals as in all rows before",
+            "The file is cut short: save or copy it again.",
+        )

@@ -193,6 +193,7 @@ def to_utf8(data: bytes, name: str = "(memory)") -> tuple[bytes, str, list[str]]
         If the bytes are no text.
     """
     encoding, notes = "", []
+    raw = data
     for bom, known in _BOMS:
         if data.startswith(bom):
             encoding = known
@@ -206,7 +207,7 @@ def to_utf8(data: bytes, name: str = "(memory)") -> tuple[bytes, str, list[str]]
         count = data.count(b"\0")
         notes.append(f"{count} NUL byte{'s' if count > 1 else ''} left out")
         if count * 4 > len(data):
-            raise _no_text(name, data)
+            raise _no_text(name, raw)
         data = data.replace(b"\0", b"")
     if not data.isascii():
         data, encoding = _to_utf8_8bit(data, encoding)
@@ -215,7 +216,7 @@ def to_utf8(data: bytes, name: str = "(memory)") -> tuple[bytes, str, list[str]]
     head = data[:4096]
     controls = len(head) - len(head.translate(None, _CONTROL))
     if controls > max(2, len(head) // 200):
-        raise _no_text(name, data)
+        raise _no_text(name, raw)
     if b"\r" in data:
         head = data[:65536]
         if head.count(b"\r") != head.count(b"\r\n") + head.endswith(b"\r"):
@@ -252,6 +253,7 @@ def _utf16_without_bom(data: bytes) -> str:
 
 
 def _no_text(name: str, data: bytes) -> SweepFormatError:
+    """Return the refusal of bytes that are no text, naming what they are where the first bytes tell."""
     kind = next((text for magic, text in _KINDS if data.startswith(magic)), "bytes that are no text")
     return SweepFormatError(
         name, None, kind, "a sweep saved as text (CSV)", "Save the trace as CSV, not as a picture or a state."

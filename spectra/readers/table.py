@@ -20,7 +20,7 @@ from spectra.units import FloatArray
 
 __all__ = ["Table", "read_table"]
 
-_DIGITS = b"0123456789+-.eE \t\r\n"
+_DIGITS = b"0123456789+-eE \t\r\n"
 _LARGE = 4 * 1024 * 1024
 _LARGE_IF_LOADED = 256 * 1024
 _STEP = 8192

@@ -22,6 +22,7 @@ class Command:
 COMMANDS: dict[str, Command] = {
     name: Command(f"spectra.cli.{module}", about)
     for name, module, about in (
+        ("inspect", "inspect", "show how sweep files were understood, line by line, and whether they are good enough"),
         ("measure", "measure", "print the carriers of sweeps: kind, centre, widths, symbol rate, power, C/N"),
         ("identify", "identify", "call the roll of a carrier table: satellite, polarisation, LO state, LO error"),
         ("watch", "watch", "measure and identify the sweeps of a folder as they are saved"),

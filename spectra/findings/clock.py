@@ -34,6 +34,7 @@ __all__ = [
 
 _YEAR_S = 365.25 * 86400.0
 _YEARS_S = 300.0 * 86400.0
+_COPIED_S = 3.0 * _YEAR_S
 _HALF_HOUR_S = 1800.0
 _MOST_ZONE_S = 14.0 * 3600.0
 _ZONE_SLACK_S = 120.0
@@ -142,6 +143,8 @@ def wrong_by_years(times: Sequence[CaptureTime]) -> Iterable[Finding]:
     others = _others(times)
     near = [other for other in others if abs(other) < 30.0 * 86400.0]
     sure = lag < 0.0 or captured_at.year < _FIRST_YEAR or (len(near) >= 2 and len(near) == len(others))
+    if not sure and (others or lag < _COPIED_S):
+        return  # a copy without its time is the plainer reason
     why = "The file is older than the sweep in it."
     if lag > 0.0:
         why = "The sweep says that it is far older than its file."

@@ -36,9 +36,11 @@ def test_years(judge) -> None:
     assert (ahead.answer, ahead.severity) == ("yes", "warning")
     assert ahead.evidence[2].value == -400 * 86400.0
     # a file copied without its time looks the same: not sure alone, sure if its neighbours are right
-    late = _time(800 * 86400.0)
+    assert judge(_time(800 * 86400.0)) == {}
+    late = _time(1500 * 86400.0)
     assert judge(late)["clock.wrong_by_years"].answer == "cannot_tell"
     assert judge(late, _time(10.0), _time(20.0))["clock.wrong_by_years"].answer == "yes"
+    assert judge(late, late, late) == {}
     # a clock that was reset
     reset = _time(2e9, at=datetime(1980, 1, 1, 0, 5, tzinfo=UTC))
     assert judge(reset)["clock.wrong_by_years"].answer == "yes"

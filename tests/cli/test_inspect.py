@@ -1,0 +1,131 @@
+"""Inspection: which line gave what, what was assumed and ignored, a sketch, quality against table and chain."""
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import jsonschema
+import numpy as np
+import pytest
+
+from spectra import schemas
+from spectra.cli import main
+from spectra.cli.sketch import sketch_lines
+
+
+def _validate(kind: str, text: str) -> dict:
+    value = json.loads(text)
+    jsonschema.Draft202012Validator(schemas.load(kind)).validate(value)
+    return value
+
+
+def _with_unknown_lines(sweep_file: Path) -> None:
+    text = sweep_file.read_text(encoding="utf-8")
+    sweep_file.write_text("Berth,Quay 4\n" + text, encoding="utf-8")
+
+
+def test_says_which_line_gave_what(sweep_file: Path, capsys) -> None:
+    _with_unknown_lines(sweep_file)
+    assert main(["inspect", str(sweep_file)]) == 0
+    out = capsys.readouterr().out
+    rbw = next(line for line in out.splitlines() if "RBW,100,kHz" in line)
+    assert rbw.split()[:2] == ["line", "2"]
+    assert "rbw 100 kHz" in rbw
+    assert "801 points, 1210 to 1290 MHz, one every 100 kHz, RBW 100 kHz" in out
+    assert "does not say: VBW" in out
+    assert "Quay 4" not in out
+    assert "--all" in out
+    assert main(["inspect", str(sweep_file), "--all"]) == 0
+    out = capsys.readouterr().out
+    assert any(line.split()[:2] == ["line", "1"] and "Quay 4" in line for line in out.splitlines())
+
+
+def test_json_keeps_its_schema(sweep_file: Path, capsys) -> None:
+    _with_unknown_lines(sweep_file)
+    assert main(["inspect", str(sweep_file), "--json"]) == 0
+    value = _validate("inspection", capsys.readouterr().out)
+    assert {use["setting"]: use["line"] for use in value["used"]}["detector"] == 3
+    assert [use["line"] for use in value["ignored"]] == [1]
+    assert value["sweeps"][0]["points"] == 801
+    assert main(["inspect", str(sweep_file), str(sweep_file), "--json"]) == 0
+    batch = _validate("batch", capsys.readouterr().out)
+    assert len(batch["results"]) == 2
+
+
+def test_a_file_that_cannot_be_read_says_why(tmp_path: Path, sweep_file: Path, capsys) -> None:
+    bare = tmp_path / "bare.csv"
+    bare.write_text("Model,none\n" + "".join(f"{1.2e9 + k * 1e5:.0f},{-80.0 - k % 3}\n" for k in range(40)))
+    assert main(["inspect", str(bare)]) == 2
+    assert "--level-unit" in capsys.readouterr().out
+    assert main(["inspect", str(bare), "--json"]) == 2
+    value = _validate("inspection", capsys.readouterr().out)
+    assert value["error"]["file"] == "bare.csv"
+    assert value["sweeps"] == []
+    assert main(["inspect", str(bare), str(sweep_file), "--json"]) == 2
+    batch = _validate("batch", capsys.readouterr().out)
+    assert len(batch["failed"]) == 1
+    # stated by option, or by the sidecar
+    assert main(["inspect", str(bare), "--level-unit", "dBm"]) == 0
+    bare.with_name("bare.csv.toml").write_text('level_unit = "dBm"\n', encoding="utf-8")
+    assert main(["inspect", str(bare)]) == 0
+    assert main(["inspect", str(tmp_path / "missing.csv")]) == 2
+
+
+def test_quality_against_table_and_chain(sweep_file, table_file, chain_file, capsys) -> None:
+    words = ["inspect", str(sweep_file), "--json", "--chain", str(chain_file)]
+    assert main([*words, "--table", str(table_file), "--rbw", "5MHz", "--satellite", "Nimbus Test"]) == 0
+    findings = {f["code"]: f for f in _validate("inspection", capsys.readouterr().out)["findings"]}
+    # row 4 is the narrowest, 3 MBd at IF 1253 MHz
+    assert findings["quality.rbw_too_wide"]["subjects"]["rows"] == [4]
+    assert findings["quality.if_not_covered"]["evidence"][0]["value"] == 950e6
+    assert main([*words, "--lo-state", "middle"]) == 2
+    assert main(["inspect", str(sweep_file), "--table", str(table_file)]) == 2
+    assert "--chain" in capsys.readouterr().err
+
+
+def test_own_noise_from_a_capture_of_it_beside(sweep_file: Path, tmp_path: Path, capsys) -> None:
+    own = tmp_path / "own.csv"
+    own.write_bytes(sweep_file.read_bytes())
+    own.with_name("own.csv.toml").write_text('role = "analyser_floor"\n', encoding="utf-8")
+    assert main(["inspect", str(sweep_file), str(own)]) == 0
+    out = capsys.readouterr().out
+    assert out.count("quality.analyser_floor)") == 1
+    assert "Caution, voltage on the coax" in out
+
+
+def test_sketch_without_and_with_braille() -> None:
+    level = np.full(400, -90.0)
+    level[200] = -60.0
+    for braille, width in ((True, 50), (False, 50)):
+        lines = sketch_lines(level, width, 5, braille=braille)
+        assert len(lines) == 5
+        # the one high point is seen although eight points share a column, in the right place
+        assert len(lines[0].replace("\u2800", " ").strip()) == 1
+        assert abs(len(lines[0]) - 26) <= 1
+        assert len(lines[-1]) == width
+    assert set("".join(sketch_lines(level, 50, braille=False))) <= set(" '-.|")
+
+
+@pytest.mark.parametrize("points", [2, 7, 50, 5000])
+def test_sketch_of_any_length(points: int) -> None:
+    level = np.linspace(-90.0, -60.0, points)
+    lines = sketch_lines(level, 30, 4)
+    assert len(lines) == 4
+    assert max(map(len, lines)) == 30
+    flat = sketch_lines(np.zeros(points), 30, 4)
+    assert len(flat[0]) == 30
+
+
+def test_console_that_lacks_braille(sweep_file: Path) -> None:
+    """A console of a one-byte code page gets plain marks, not question marks."""
+    code = (
+        "import io, sys; sys.stdout = io.TextIOWrapper(sys.stdout.buffer, encoding='cp1252'); "
+        "sys.stdout.reconfigure = lambda **k: None; from spectra.cli import main; "
+        f"sys.exit(main(['inspect', {str(sweep_file)!r}]))"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, check=False)
+    text = done.stdout.decode("cp1252")
+    assert done.returncode == 0, done.stderr
+    assert "Highest" in text
+    assert "?" not in text

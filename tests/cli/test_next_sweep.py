@@ -1,0 +1,71 @@
+"""Sweeps to take next, from the command line."""
+
+import json
+from pathlib import Path
+
+import jsonschema
+import pytest
+
+from spectra import schemas
+from spectra.cli import main
+
+
+def _json(capsys, *words) -> dict:
+    assert main(["next-sweep", *map(str, words), "--json"]) == 0
+    value = json.loads(capsys.readouterr().out)
+    jsonschema.Draft202012Validator(schemas.load("next_sweep")).validate(value)
+    return value
+
+
+def test_json_keeps_its_schema(table_file: Path, chain_file: Path, capsys) -> None:
+    value = _json(capsys, "--table", table_file, "--chain", chain_file, "--satellite", "Nimbus Test")
+    (sweep,) = value["sweeps"]
+    assert (sweep["lo_state"], sweep["rbw_hz"], sweep["detector"]) == ("low", 1e5, "rms")
+    assert [row["row"] for row in sweep["shows"]] == [2, 3, 4, 5, 6]
+    # 1200 MHz of IF at 100 kHz with 1001 points: twelve traces at least
+    assert len(sweep["segments"]) >= 12
+    assert value["table"]["rows"] == 10
+    assert value["rows_in_no_sweep"] == []
+
+
+def test_options_reach_the_engine(table_file: Path, chain_file: Path, capsys) -> None:
+    words = ["--table", table_file, "--chain", chain_file]
+    wide = _json(capsys, *words, "--narrowest", "3MHz", "--points", "4001")["sweeps"][0]
+    assert wide["rbw_hz"] == 1e6
+    assert len(wide["segments"]) == 1
+    steps = _json(capsys, *words, "--rbw-steps", "50kHz", "200kHz")["sweeps"][0]
+    assert (steps["rbw_hz"], steps["vbw_hz"]) == (5e4, 2e5)
+    few = _json(capsys, *words, "--only-rows", "--satellite", "Nimbus Test")["sweeps"][0]
+    assert len(few["segments"]) < 4
+    assert _json(capsys, *words, "--find-only")["sweeps"][0]["rbw_hz"] == 3e5
+    sure = _json(capsys, *words, "--certainty", "0.999", "--most-averages", "300")["sweeps"][0]
+    assert sure["averages"] >= wide["averages"]
+    assert _json(capsys, *words, "--polarisation", "V", "--lo-state", "low")["sweeps"][0]["polarisation"] == "V"
+
+
+def test_words(table_file: Path, chain_file: Path, capsys) -> None:
+    assert main(["next-sweep", "--table", str(table_file), "--chain", str(chain_file)]) == 0
+    out = capsys.readouterr().out
+    assert out.startswith("Take ")
+    assert "RBW 100 kHz, VBW 300 kHz, detector RMS" in out
+    assert "950.0" in out
+    assert "no satellite stated" in out
+    assert "Assumed: rows without reference C/N are taken at 3 dB" in out
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (["--satellite", "Nimbus"], "Nimbus Test"),
+        (["--lo-state", "high"], "low"),
+        (["--certainty", "2"], "certainty"),
+        (["--narrowest", "0"], "narrowest"),
+        (["--rbw-steps", "0"], "--rbw-steps"),
+        (["--points", "1"], "points"),
+        (["--false-alarms", "-1"], "false alarms"),
+        (["--most-averages", "0"], "averages"),
+    ],
+)
+def test_what_makes_no_sense_is_refused(table_file, chain_file, capsys, words, told) -> None:
+    assert main(["next-sweep", "--table", str(table_file), "--chain", str(chain_file), *words]) == 2
+    assert told in capsys.readouterr().err

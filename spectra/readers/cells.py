@@ -102,6 +102,8 @@ def number(text: str, decimal: str = ".") -> float | None:
     grouped = _GROUPS.fullmatch(whole)
     if grouped and grouped[1] != decimal:
         whole = whole.replace(grouped[1], "")
+    if decimal != "." and ("." in whole or "." in tail):
+        return None  # a mark of another file, or no number
     plain = whole + ("." if mark else "") + tail
     return float(plain) if _PLAIN.fullmatch(plain) else None
 

@@ -13,13 +13,15 @@ if TYPE_CHECKING:
     from spectra.plan.chain import LoState as LoState
     from spectra.plan.chain import ReceiveChain as ReceiveChain
     from spectra.plan.chainfile import load_chain as load_chain
-    from spectra.plan.chainfile import save_chain as save_chain
+    from spectra.plan.chainsave import save_chain as save_chain
     from spectra.plan.check import check_rows as check_rows
     from spectra.plan.check import check_table as check_table
     from spectra.plan.edit import replace_row as replace_row
     from spectra.plan.edit import with_rows as with_rows
     from spectra.plan.edit import without_rows as without_rows
+    from spectra.plan.geometry import ArcStep as ArcStep
     from spectra.plan.geometry import LookAngles as LookAngles
+    from spectra.plan.geometry import arc_step as arc_step
     from spectra.plan.geometry import look_angles as look_angles
     from spectra.plan.geometry import polarisation_skew_deg as polarisation_skew_deg
     from spectra.plan.geometry import separation_deg as separation_deg
@@ -41,6 +43,7 @@ if TYPE_CHECKING:
 
 _HOME = {
     "Cable": "chain",
+    "ArcStep": "geometry",
     "CarrierRow": "table",
     "CarrierTable": "table",
     "Conflict": "merge",
@@ -51,6 +54,7 @@ _HOME = {
     "ReceiveChain": "chain",
     "TableCheck": "problems",
     "TableProblem": "problems",
+    "arc_step": "geometry",
     "check_rows": "check",
     "check_table": "check",
     "cut_into_lists": "lists",
@@ -62,7 +66,7 @@ _HOME = {
     "merge_tables": "merge",
     "polarisation_skew_deg": "geometry",
     "replace_row": "edit",
-    "save_chain": "chainfile",
+    "save_chain": "chainsave",
     "save_table": "save",
     "separation_deg": "geometry",
     "table_text": "save",

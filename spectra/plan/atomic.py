@@ -3,20 +3,48 @@
 from __future__ import annotations
 
 import os
-import tempfile
+import secrets
 from pathlib import Path
 
-__all__ = ["keep_previous", "write_whole"]
+__all__ = ["replace_whole"]
 
 
-def keep_previous(path: Path) -> Path | None:
-    """Copy an existing file to ``<stem>.<n><suffix>`` beside it, n one above the highest in use; return the copy.
+def replace_whole(path: Path, content: bytes) -> Path | None:
+    """Put `content` at `path` in one step and keep what was there; return where that is now.
 
-    ``plan.csv`` becomes ``plan.1.csv``, at the next save ``plan.2.csv``: a higher number is a later version, and none
-    is ever overwritten. Returns None where there is no file yet.
+    The previous version becomes ``<stem>.<n><suffix>`` beside the file, n one above the highest in use: ``plan.csv``
+    becomes ``plan.1.csv``, at the next save ``plan.2.csv``. A higher number is a later version, and no number is used
+    twice. Returns None where there was no file, or where the content does not change (nothing is written then). A link
+    is followed.
+
+    Raises
+    ------
+    OSError
+        If the file cannot be written; what was there is untouched.
     """
-    if not path.exists():
+    path = path.resolve()
+    if path.exists() and path.read_bytes() == content:
         return None
+    temporary = path.with_name(f".{path.name}.{secrets.token_hex(4)}.tmp")
+    kept: Path | None = None
+    try:
+        with temporary.open("xb") as file:
+            file.write(content)
+            file.flush()
+            os.fsync(file.fileno())
+        if path.exists():
+            temporary.chmod(path.stat().st_mode & 0o777)
+            kept = _copied(path)
+        temporary.replace(path)
+    except BaseException:
+        temporary.unlink(missing_ok=True)
+        if kept is not None:
+            kept.unlink(missing_ok=True)
+        raise
+    return kept
+
+
+def _copied(path: Path) -> Path:
     numbers = [0]
     for other in path.parent.iterdir():
         name = other.name
@@ -35,24 +63,3 @@ def keep_previous(path: Path) -> Path | None:
         except FileExistsError:
             continue
         return copy
-
-
-def write_whole(path: Path, content: bytes) -> None:
-    """Put `content` at `path` in one step: through a temporary file in the same folder and `os.replace`."""
-    handle, name = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".tmp", dir=path.parent)
-    temporary = Path(name)
-    try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(content)
-            file.flush()
-            os.fsync(file.fileno())
-        if path.exists():
-            temporary.chmod(path.stat().st_mode & 0o777)
-        else:
-            mask = os.umask(0)
-            os.umask(mask)
-            temporary.chmod(0o666 & ~mask)
-        temporary.replace(path)
-    except BaseException:
-        temporary.unlink(missing_ok=True)
-        raise

@@ -12,7 +12,7 @@ import numpy as np
 from spectra.errors import TableError
 from spectra.plan.content import content_hash
 from spectra.plan.numbers import value_step
-from spectra.plan.words import read_dates, read_ids, read_kinds, read_polarisations, read_rates, tidy
+from spectra.plan.words import read_dates, read_ids, read_kinds, read_polarisations, read_rates, read_service, tidy
 from spectra.units import FloatArray
 
 if TYPE_CHECKING:
@@ -154,7 +154,10 @@ def _row_values(row: Any, index: int, file: str) -> dict[str, Any]:
     rf = given.get("rf_hz")
     if rf is None or not math.isfinite(float(rf)) or float(rf) <= 0.0:
         raise refuse("rf_hz", "a frequency in Hz")
-    if isinstance(given.get("service"), str):
-        given["service"] = given["service"].strip().lower() in {"yes", "y", "true", "1", "x"}
+    own = given.get("service")
+    if isinstance(own, str):
+        (given["service"],), told = read_service([own.strip()], [line], "service")
+        if told:
+            raise told[0].error(file)
     given["extra"] = extra
     return given

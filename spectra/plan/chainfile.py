@@ -1,4 +1,4 @@
-"""Load and save receive chains: TOML that a person writes.
+"""Load receive chains: TOML that a person writes.
 
 [chain]
 name = "aft antenna"
@@ -17,26 +17,23 @@ polarisation = "H"         # optional, as supply_v, tone_22khz and tolerance_khz
 from __future__ import annotations
 
 import hashlib
-import json
 import math
 import re
 import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import date, time
 from pathlib import Path
 from typing import Any
 
 from spectra.errors import ChainError
-from spectra.plan.atomic import keep_previous, write_whole
 from spectra.plan.chain import Cable, Injection, LoState, ReceiveChain
 from spectra.plan.numbers import printed_text
 from spectra.plan.words import POLARISATION_WORDS
 
-__all__ = ["load_chain", "save_chain"]
+__all__ = ["KEYS", "load_chain"]
 
 _MHZ = 1e6
-_TABLES = {
+KEYS = {
     "chain": ("name", "if_min_mhz", "if_max_mhz", "line_gain_db", "reference_ppm"),
     "lo_state": (
         "name",
@@ -51,6 +48,7 @@ _TABLES = {
     ),
     "cable": ("length_m", "velocity_factor", "attenuation_a", "attenuation_b"),
 }
+"""The keys of each table of a chain file."""
 
 
 @dataclass
@@ -133,9 +131,9 @@ def _chain(source: _Source, data: dict[str, Any], sha256: str) -> ReceiveChain:
     if not isinstance(blocks, list) or not blocks or not all(isinstance(block, dict) for block in blocks):
         mend = "Add a table [[lo_state]] for each setting of the LNB."
         raise ChainError(source.file, None, "no table [[lo_state]]", "at least one LO state", mend)
-    extra = {key: value for key, value in data.items() if key not in _TABLES}
+    extra = {key: value for key, value in data.items() if key not in KEYS}
     for key in extra:
-        _warn_unknown(source, key, None, 0, tuple(_TABLES))
+        _warn_unknown(source, key, None, 0, tuple(KEYS))
     extra |= {f"chain.{key}": value for key, value in _unknown(source, "chain", head, 0).items()}
     if_min = _number(source, "chain", "if_min_mhz", head, required=True) * _MHZ
     if_max = _number(source, "chain", "if_max_mhz", head, required=True) * _MHZ
@@ -172,9 +170,9 @@ def _chain(source: _Source, data: dict[str, Any], sha256: str) -> ReceiveChain:
 
 
 def _unknown(source: _Source, table: str, block: Mapping[str, Any], nth: int) -> dict[str, Any]:
-    rest = {key: value for key, value in block.items() if key not in _TABLES[table]}
+    rest = {key: value for key, value in block.items() if key not in KEYS[table]}
     for key in rest:
-        _warn_unknown(source, table, key, nth, _TABLES[table])
+        _warn_unknown(source, table, key, nth, KEYS[table])
     return rest
 
 
@@ -325,86 +323,3 @@ def _cable(source: _Source, block: Any) -> tuple[Cable | None, dict[str, Any]]:
             raise source.error("cable", key, f"{value:g}", "a loss, not negative", "Give the loss without sign.")
     rest = {f"cable.{key}": value for key, value in _unknown(source, "cable", block, 0).items()}
     return Cable(length, velocity, a, b), rest
-
-
-def save_chain(chain: ReceiveChain, path: str | Path) -> Path | None:
-    """Save a receive chain as TOML in one step; the previous version is kept as ``<stem>.<n>.toml``.
-
-    Returns
-    -------
-    Path or None
-        Where the previous version is now, None if there was none.
-
-    Raises
-    ------
-    ChainError
-        If the file cannot be written.
-    """
-    where = Path(path)
-    try:
-        kept = keep_previous(where)
-        write_whole(where, _toml(chain).encode("utf-8"))
-    except OSError as error:
-        found = (error.strerror or type(error).__name__).lower()
-        raise ChainError(str(path), None, found, "a folder that can be written", "Check folder and rights.") from None
-    return kept
-
-
-def _toml(chain: ReceiveChain) -> str:
-    head = {
-        "name": chain.name,
-        "if_min_mhz": _plain(chain.if_min_hz, _MHZ),
-        "if_max_mhz": _plain(chain.if_max_hz, _MHZ),
-        "line_gain_db": chain.line_gain_db,
-        "reference_ppm": chain.reference_ppm,
-    }
-    blocks: list[tuple[str, dict[str, Any]]] = [("[chain]", head | _own(chain.extra, "chain."))]
-    for nth, state in enumerate(chain.lo_states):
-        values = {
-            "name": state.name,
-            "lo_mhz": _plain(state.lo_hz, _MHZ),
-            "injection": state.injection,
-            "rf_min_mhz": _plain(state.rf_min_hz, _MHZ),
-            "rf_max_mhz": _plain(state.rf_max_hz, _MHZ),
-            "polarisation": state.polarisation,
-            "supply_v": state.supply_v,
-            "tone_22khz": state.tone_22khz,
-            "tolerance_khz": None if state.tolerance_hz is None else _plain(state.tolerance_hz, 1e3),
-        }
-        blocks.append(("[[lo_state]]", values | _own(chain.extra, f"lo_state.{nth}.")))
-    if chain.cable is not None:
-        values = {name: getattr(chain.cable, name) for name in _TABLES["cable"]}
-        blocks.append(("[cable]", values | _own(chain.extra, "cable.")))
-    top = {key: value for key, value in chain.extra.items() if key.split(".")[0] not in _TABLES}
-    lines = [f"{_toml_key(key)} = {_toml_value(value)}" for key, value in top.items()]
-    for header, values in blocks:
-        lines += ["", header] if lines else [header]
-        lines += [f"{_toml_key(key)} = {_toml_value(value)}" for key, value in values.items() if value is not None]
-    return "\n".join(lines) + "\n"
-
-
-def _own(extra: Mapping[str, Any], prefix: str) -> dict[str, Any]:
-    return {key.removeprefix(prefix): value for key, value in extra.items() if key.startswith(prefix)}
-
-
-def _plain(value: float, unit: float) -> int | float:
-    number = round(value / unit, 9)
-    return int(number) if number.is_integer() else number
-
-
-def _toml_key(key: str) -> str:
-    return key if re.fullmatch(r"[A-Za-z0-9_-]+", key) else _toml_value(key)
-
-
-def _toml_value(value: Any) -> str:
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    if isinstance(value, str):
-        return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
-    if isinstance(value, Mapping):
-        return "{" + ", ".join(f"{_toml_key(str(key))} = {_toml_value(one)}" for key, one in value.items()) + "}"
-    if isinstance(value, Sequence):
-        return "[" + ", ".join(_toml_value(one) for one in value) + "]"
-    if isinstance(value, date | time):
-        return value.isoformat()
-    return repr(value)

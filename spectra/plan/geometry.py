@@ -19,7 +19,9 @@ from numpy.typing import NDArray
 __all__ = [
     "EARTH_RADIUS_KM",
     "GEO_RADIUS_KM",
+    "ArcStep",
     "LookAngles",
+    "arc_step",
     "look_angles",
     "polarisation_skew_deg",
     "separation_deg",
@@ -163,6 +165,39 @@ def separation_deg(
     ]
     across = np.linalg.norm(np.cross(lines[0], lines[1]), axis=-1)
     return _shaped(np.degrees(np.arctan2(across, _dot(lines[0], lines[1]))))
+
+
+@dataclass(frozen=True, slots=True)
+class ArcStep:
+    """The way from one satellite to another for an antenna: how far in all, to the right, up, and how much to turn.
+
+    `azimuth_change_deg` is positive to the right (clockwise from above), `elevation_change_deg` upward,
+    `skew_change_deg` clockwise from behind; the skew change lies in -90 to 90.
+    """
+
+    separation_deg: float
+    azimuth_change_deg: float
+    elevation_change_deg: float
+    skew_change_deg: float
+
+
+def arc_step(latitude_deg: float, longitude_deg: float, from_longitude_deg: float, to_longitude_deg: float) -> ArcStep:
+    """Return the way along the arc from one satellite to another, from the vessel's position.
+
+    Raises
+    ------
+    ValueError
+        If the latitude lies outside -90 to 90 degrees.
+    """
+    both = np.array([from_longitude_deg, to_longitude_deg], dtype=np.float64)
+    look = look_angles(latitude_deg, longitude_deg, both)
+    skew = polarisation_skew_deg(latitude_deg, longitude_deg, both)
+    return ArcStep(
+        separation_deg=float(separation_deg(latitude_deg, longitude_deg, both[0], both[1])),
+        azimuth_change_deg=float((np.diff(look.azimuth_deg)[0] + 180.0) % 360.0 - 180.0),
+        elevation_change_deg=float(np.diff(look.elevation_deg)[0]),
+        skew_change_deg=float((np.diff(skew)[0] + 90.0) % 180.0 - 90.0),
+    )
 
 
 def visible(

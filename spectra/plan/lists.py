@@ -69,6 +69,8 @@ def longitude_groups(longitude_deg: FloatArray) -> list[tuple[float | None, NDAr
         return [(None, everyone)]
     values = longitude_deg[known]
     first = values[0]
+    if known.all() and (values == first).all():
+        return [(float(first), everyone)]
     turned = first + (values - first + 180.0) % 360.0 - 180.0  # continuous across the date line
     if np.ptp(turned) <= SAME_POSITION_DEG:
         return [(_wrapped(float(np.median(turned))), everyone)]

@@ -196,6 +196,13 @@ def _judge_range(
     problems: list[TableProblem],
 ) -> None:
     """Take values that no such quantity can have out of the column, and say what was probably meant."""
+    if quantity.name in ("symbol_rate_kbd", "bandwidth_khz"):
+        for index in np.flatnonzero(values == 0.0).tolist():
+            mend = "Read as empty; leave the cell empty where there is none or it is not known."
+            problems.append(
+                TableProblem("table.zero", "warning", lines[index], column, cells[index], quantity.expected, mend)
+            )
+            values[index] = math.nan
     outside = np.flatnonzero((values < quantity.low) | (values > quantity.high))
     for index in outside.tolist():
         value = float(values[index])

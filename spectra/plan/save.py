@@ -9,7 +9,7 @@ import re
 from pathlib import Path
 
 from spectra.errors import TableError
-from spectra.plan.atomic import keep_previous, write_whole
+from spectra.plan.atomic import replace_whole
 from spectra.plan.build import STEP_COLUMN
 from spectra.plan.csvtext import plain, read_records
 from spectra.plan.numbers import decimal_comma, printed_text, value_step
@@ -60,14 +60,11 @@ def save_table(
         as_before = _dialect(where)
         text = table_text(table, delimiter=delimiter or as_before[0], decimal=decimal or as_before[1])
         content = text.encode("utf-8" if text.isascii() else "utf-8-sig")
-        if where.exists() and where.read_bytes() == content:
-            return None
-        kept = keep_previous(where)
-        write_whole(where, content)
+        return replace_whole(where, content)
     except OSError as error:
         found = (error.strerror or type(error).__name__).lower()
-        raise TableError(str(path), None, found, "a folder that can be written", "Check folder and rights.") from None
-    return kept
+        mend = "Close the file in other programs; check folder and rights."
+        raise TableError(str(path), None, found, "a file that can be written", mend) from None
 
 
 def _dialect(path: Path) -> tuple[str, str]:

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from datetime import UTC, date, datetime, time, timedelta
+from datetime import UTC, date, datetime, time
 
 import numpy as np
 from numpy.typing import NDArray
 
 __all__ = ["moment_of", "valid_mask"]
+
+_DAY_S = 86400.0
 
 
 def moment_of(cell: str, *, end: bool = False) -> float:
@@ -26,7 +28,7 @@ def moment_of(cell: str, *, end: bool = False) -> float:
     if moment.tzinfo is None:
         moment = moment.replace(tzinfo=UTC)
     if end and len(cell) <= len("2026-W01-1") and moment.time() == time.min:
-        moment += timedelta(days=1)
+        return moment.timestamp() + _DAY_S
     return moment.timestamp()
 
 

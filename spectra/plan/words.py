@@ -11,7 +11,7 @@ from spectra.plan.problems import TableProblem
 __all__ = ["read_dates", "read_ids", "read_kinds", "read_polarisations", "read_rates", "read_service", "tidy"]
 
 POLARISATION_WORDS = {
-    "h": "H", "hor": "H", "horiz": "H", "horizontal": "H", "lh": "H", "linearhorizontal": "H", "hlinear": "H",
+    "h": "H", "hor": "H", "horiz": "H", "horizontal": "H", "linearhorizontal": "H", "hlinear": "H",
     "v": "V", "ver": "V", "vert": "V", "vertical": "V", "lv": "V", "linearvertical": "V", "vlinear": "V",
     "l": "L", "left": "L", "lhc": "L", "lhcp": "L", "lefthand": "L", "lefthandcircular": "L", "cl": "L",
     "r": "R", "right": "R", "rhc": "R", "rhcp": "R", "righthand": "R", "righthandcircular": "R", "cr": "R",
@@ -88,6 +88,8 @@ def read_polarisations(cells: Sequence[str], lines: Sequence[int], column: str) 
         hint = "Write the polarisation of the satellite's downlink, not that of the port or the terminal."
         if cell.lower() in {"x", "y"}:
             hint = "X and Y mean different polarisations on different satellites: write H or V."
+        elif cell.lower() == "lh":
+            hint = "LH may mean left-hand or linear horizontal: write L or H."
         elif cell.lower() in {"c", "circular", "l/r", "linear", "lin", "h/v", "both"}:
             hint = "Write one row for each polarisation."
         return None, (repr(cell), expected, hint)
@@ -183,7 +185,7 @@ def read_dates(cells: Sequence[str], lines: Sequence[int], column: str) -> tuple
         for form in (cell, _YEAR_FIRST.sub(r"\1-\2-\3", cell)):
             try:
                 return _canonical(form), None
-            except ValueError:
+            except (ValueError, OverflowError):
                 continue
         if day := _day_of_serial(cell):
             told = day.isoformat()
@@ -197,7 +199,7 @@ def read_dates(cells: Sequence[str], lines: Sequence[int], column: str) -> tuple
         day_number, month = (two, one) if match[2] == "/" and month_first else (one, two)
         try:
             told = _canonical(f"{match[4]}-{month:02d}-{day_number:02d}{match[5] or ''}")
-        except ValueError:
+        except (ValueError, OverflowError):
             return None, (repr(cell), expected, "There is no such day; write year-month-day.")
         return told, (repr(cell), expected, f"Read as {told}; write it so.")
 

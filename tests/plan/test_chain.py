@@ -1,5 +1,7 @@
 """Receive chains: reading, signs, ranges that cannot be true."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -183,7 +185,9 @@ def test_saved_and_loaded_is_identical(chain_file, tmp_path):
     again = load_chain(tmp_path / "copy.toml")
     for name in ("name", "if_min_hz", "if_max_hz", "lo_states", "line_gain_db", "reference_ppm", "cable"):
         assert getattr(again, name) == getattr(chain, name)
-    assert save_chain(chain, tmp_path / "copy.toml") == tmp_path / "copy.1.toml"
+    other = replace(chain, line_gain_db=3.0)
+    assert save_chain(other, tmp_path / "copy.toml") == tmp_path / "copy.1.toml"
+    assert load_chain(tmp_path / "copy.1.toml").line_gain_db == -12.5
 
 
 def test_chain_in_memory():

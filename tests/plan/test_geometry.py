@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from spectra.plan import look_angles, polarisation_skew_deg, separation_deg, visible
+from spectra.plan import arc_step, look_angles, polarisation_skew_deg, separation_deg, visible
 from spectra.plan.geometry import EARTH_RADIUS_KM, GEO_RADIUS_KM
 
 
@@ -180,3 +180,21 @@ def test_arrays_broadcast_and_wrong_latitudes_are_refused():
     assert look_angles(0.0, 10.0, 10.0).azimuth_deg == 0.0
     with pytest.raises(ValueError, match="latitude"):
         look_angles(91.0, 0.0, 0.0)
+
+
+@pytest.mark.parametrize(
+    ("latitude", "to_the_east"),
+    [(50.0, -1.0), (-35.0, 1.0)],
+    ids=["north: east is to the left", "south: east is to the right"],
+)
+def test_sign_of_a_step_along_the_arc(latitude, to_the_east):
+    """Facing the arc from the north one looks south, so east is to the left; from the south the other way round."""
+    step = arc_step(latitude, 10.0, 10.0, 13.0)
+    assert np.sign(step.azimuth_change_deg) == to_the_east
+    assert step.elevation_change_deg < 0.0  # away from the meridian the arc falls
+    assert step.skew_change_deg == pytest.approx(polarisation_skew_deg(latitude, 10.0, 13.0))
+    assert step.separation_deg == pytest.approx(separation_deg(latitude, 10.0, 10.0, 13.0))
+    assert 3.0 < step.separation_deg < 3.6
+    back = arc_step(latitude, 10.0, 13.0, 10.0)
+    assert back.azimuth_change_deg == pytest.approx(-step.azimuth_change_deg)
+    assert arc_step(latitude, 10.0, 10.0, 10.0).separation_deg == 0.0

@@ -84,6 +84,7 @@ def test_lists_hold_every_row_and_only_their_own(rows):
         ("", "2026-03-01T12:00Z", datetime(2026, 3, 1, 12, tzinfo=UTC), False),
         ("2026-03-01T12:00Z", "", datetime(2026, 3, 1, 13, tzinfo=timezone(timedelta(hours=2))), False),
         ("2026-03-01", "2026-03-01", date(2026, 3, 1), True),
+        ("0001-01-01", "9999-12-31", date(2026, 3, 1), True),
         ("2026-03-01", "2026-03-01", datetime(2026, 3, 1, 12), True),
     ],
 )

@@ -37,6 +37,7 @@ def only(check, code):
             "polarisation",
             "one row for each",
         ),
+        ("Kittiwake 2,13.5,LH,11760,27500,,0.2,,", "table.unknown_polarisation", "polarisation", "write L or H"),
         ("Kittiwake 2,13.5,,11760,27500,33000,0.2,,", "table.unknown_polarisation", "polarisation", "Write the pol"),
         ("Kittiwake 2,400,H,11760,27500,33000,0.2,,", "table.out_of_range", "orbital_longitude_deg", "east positive"),
         ("Kittiwake 2,13.5,H,11760 MHz,27500,33000,0.2,,", "table.unit_in_cell", "rf_mhz", "MHz"),
@@ -92,6 +93,7 @@ def test_a_fault_stops_loading_and_says_where(csv_file, row, code, column, meant
         (["Kittiwake 2,13.5E,H,11760,,,,,"], "table.longitude_letter", "warning", "orbital_longitude_deg", "13.5"),
         (["Kittiwake 2,13.5,H,11760,,,20%,,"], "table.percent", "warning", "roll_off", "0.2"),
         (["Kittiwake 2,13.5,H,11760,n/a,,,,"], "table.empty_word", "warning", "symbol_rate_kbd", "empty"),
+        (["Kittiwake 2,13.5,H,11760,0,,,,"], "table.zero", "warning", "symbol_rate_kbd", "Read as empty"),
         (["Kittiwake 2,13.5,H,11760,27 500,,,,"], "table.grouped_digits", "warning", "symbol_rate_kbd", "27500"),
     ],
 )

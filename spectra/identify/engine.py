@@ -17,8 +17,9 @@ from spectra.identify.odds import Answer, Ranking
 from spectra.identify.offset import Offsets, fit_offsets
 from spectra.identify.prepared import Prepared, prepare
 from spectra.identify.rollcall import roll_call, unlisted_carriers
+from spectra.identify.told import findings
 from spectra.identify.verdict import Judgement, judge
-from spectra.identify.words import Facts, findings, sentence
+from spectra.identify.words import Facts, sentence
 from spectra.measure.measurement import Measurement
 from spectra.plan.chain import ReceiveChain
 from spectra.plan.table import CarrierTable
@@ -237,7 +238,7 @@ def _result(
 
 
 def _nameless(candidates: Sequence[Candidate]) -> Candidate:
-    """The best hypothesis without its name: its odds say why nothing was named."""
+    """Return the best hypothesis without its name: its odds say why nothing was named."""
     if not candidates:
         return Candidate()
     best = candidates[0]

@@ -42,7 +42,7 @@ def fit_offsets(
     main_state = prepared.states[system.main.state]
     delta, if_hz, std, fine, coarse, sign, lo = _columns(prepared, scorings, system)
     prior = reference_ppm if reference_ppm is not None and reference_ppm > 0.0 else DEFAULT_REFERENCE_PPM
-    los = sorted(set(lo.tolist()))
+    los: list[float] = sorted(set(lo.tolist()))
     design = np.column_stack([np.where(lo == each, -sign, 0.0) for each in los] + [if_hz * 1e-6])
     means, covs, logs, references = [], [], [], []
     for share in np.linspace(0.0, 1.0, _ROUNDINGS):
@@ -77,7 +77,7 @@ def fit_offsets(
     told = ppm_std < _ESTIMABLE * prior
     return Offsets(
         if_offset_hz=float(at @ mean),
-        if_offset_std_hz=float(np.sqrt(max(at @ cov @ at, 0.0))),
+        if_offset_std_hz=float(np.sqrt(max(float(at @ cov @ at), 0.0))),
         if_reference_hz=reference,
         lo_error_hz=float(mean[error]),
         lo_error_std_hz=float(np.sqrt(cov[error, error])),

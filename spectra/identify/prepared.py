@@ -221,7 +221,7 @@ def _kinds(table: CarrierTable, row: IntArray) -> NDArray[np.int8]:
 
 
 def _slots(row_hyp: IntArray, if_hz: FloatArray, width_hz: FloatArray) -> IntArray:
-    """Number the slots; rows come by hypothesis, then by rising IF."""
+    """Return the slot of each row; rows come by hypothesis, then by rising IF."""
     if not if_hz.size:
         return np.empty(0, np.intp)
     width = np.where(np.isfinite(width_hz), width_hz, 0.0)

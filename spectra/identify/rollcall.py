@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -63,20 +64,20 @@ def _call(prepared: Prepared, scoring: Scoring, option: Option, valid: np.ndarra
             continue
         at, chance = shown[index]
         expected = float(prepared.if_hz[at]) + option.offset_hz
-        common = {"row": line, "rf_mhz": rf_hz / 1e6, "expected_if_hz": expected}
+        common = RollCallEntry(line, rf_hz / 1e6, expected, "not visible")
         answer = slot_row.get(int(prepared.row_slot[at]))
         if valid is not None and not valid[at]:
-            found.append(RollCallEntry(**common, status="not visible", why="the row is not valid at the sweep's date"))
+            found.append(replace(common, status="not visible", why="the row is not valid at the sweep's date"))
         elif answer is not None:
             found.append(_present(prepared, group, carrier_of_row[answer], at, answer, common))
         else:
             status, why = _silent(prepared, group, at, expected, chance)
-            found.append(RollCallEntry(**common, status=status, why=why))
+            found.append(replace(common, status=status, why=why))
     return found
 
 
 def _present(
-    prepared: Prepared, group: Group, number: int, at: int, answer: int, common: dict[str, float]
+    prepared: Prepared, group: Group, number: int, at: int, answer: int, common: RollCallEntry
 ) -> RollCallEntry:
     carrier = group.carriers[number]
     sweep, index = group.members[number][0]
@@ -84,14 +85,12 @@ def _present(
     same = abs(prepared.if_hz[at] - prepared.if_hz[answer]) < 1e4 and prepared.log_rate[at] == prepared.log_rate[answer]
     if at != answer and not same:
         other = int(prepared.table.line[prepared.row[answer]])
-        return RollCallEntry(
-            **common, status="absent", why=f"the carrier there answers row {other}; both cannot be on air"
-        )
-    return RollCallEntry(
-        **common,
+        return replace(common, status="absent", why=f"the carrier there answers row {other}; both cannot be on air")
+    return replace(
+        common,
         status="present",
         centre_hz=float(group.if_hz[number]),
-        offset_hz=float(group.if_hz[number] - common["expected_if_hz"]),
+        offset_hz=float(group.if_hz[number]) - (common.expected_if_hz or 0.0),
         cn_db=carrier.cn_db,
         why=why,
         carrier=index,
@@ -110,9 +109,9 @@ def _difference(prepared: Prepared, group: Group, number: int, at: int) -> str:
                 f"symbol rate changed: {np.exp(measured) / 1e3:.0f} kBd measured, {np.exp(listed) / 1e3:.0f} listed"
             )
     alpha, std_alpha, listed_alpha = group.roll_off[number], group.roll_off_std[number], prepared.roll_off[at]
-    if np.isfinite(alpha) and np.isfinite(listed_alpha) and np.isfinite(std_alpha) and std_alpha < 0.05:
-        if abs(alpha - listed_alpha) > 4.0 * float(np.hypot(std_alpha, 0.01)):
-            parts.append(f"roll-off changed: {alpha:.2f} measured, {listed_alpha:.2f} listed")
+    # comparisons with NaN are false: nothing is said where either is unknown
+    if std_alpha < 0.05 and abs(alpha - listed_alpha) > 4.0 * float(np.hypot(std_alpha, 0.01)):
+        parts.append(f"roll-off changed: {alpha:.2f} measured, {listed_alpha:.2f} listed")
     return "; ".join(parts)
 
 

@@ -112,7 +112,7 @@ def score_entries(
     log_pair = work.log_base + model.log_centre_density(work.offset_hz - offset[work.entry], work.std_hz)
     entries = hyp.size
     matched = np.bincount(work.entry[taken], minlength=entries)
-    gain = np.bincount(work.entry[taken], log_pair[taken], entries)
+    gain = np.bincount(work.entry[taken], log_pair[taken], entries).astype(np.float64)
     z = (work.offset_hz - offset[work.entry]) / work.std_hz
     core = 1.0 / (1.0 + 0.04 * np.exp(np.minimum(0.5 * z * z, 50.0)))
     weight = np.bincount(work.entry[taken], (core / work.std_hz**2)[taken], entries)
@@ -131,7 +131,7 @@ def score_entries(
         log_known=known + np.log(half),
         log_unknown=unknown + np.log(half),
         matched=matched,
-        expected=np.bincount(slot_entry, slot_visible, entries),
+        expected=np.bincount(slot_entry, slot_visible, entries).astype(np.float64),
         pair_entry=work.entry[taken],
         pair_row=work.row[taken],
         pair_carrier=work.carrier[taken],
@@ -154,7 +154,7 @@ def _ragged(start: IntArray, stop: IntArray) -> tuple[IntArray, IntArray]:
 def _slots(
     prepared: Prepared, row_entry: IntArray, row: IntArray, visible: FloatArray
 ) -> tuple[IntArray, IntArray, FloatArray]:
-    """Number the slots of all entries: slot of each row, entry of each slot, chance that the slot shows."""
+    """Return, over all entries, the slot of each row, entry of each slot, chance that the slot shows."""
     if not row.size:
         return np.empty(0, np.intp), np.empty(0, np.intp), np.empty(0)
     slot = prepared.row_slot[row]

@@ -36,7 +36,7 @@ class Pairs:
 
 
 def find_pairs(prepared: Prepared, group: Group, window_hz: float, valid: NDArray[np.bool_] | None) -> Pairs:
-    """Return every pair within the window whose rates and kinds do not speak strongly against each other."""
+    """Return every pair within the window, a changed symbol rate included."""
     low = np.searchsorted(prepared.sorted_if_hz, group.if_hz - window_hz)
     count = np.searchsorted(prepared.sorted_if_hz, group.if_hz + window_hz) - low
     carrier = np.repeat(np.arange(group.count), count)
@@ -53,8 +53,6 @@ def find_pairs(prepared: Prepared, group: Group, window_hz: float, valid: NDArra
         prepared.log_rate_std[row],
         background[carrier],
     )
-    keep = gain > -3.0
-    row, carrier, gain = row[keep], carrier[keep], gain[keep]
     rbw_hz = float(np.median([view.rbw_hz for view in group.views]))
     gain = gain + model.log_kind_gain(group, carrier, prepared, row, rbw_hz)
     gain += model.log_roll_off_gain(group.roll_off[carrier], group.roll_off_std[carrier], prepared.roll_off[row])

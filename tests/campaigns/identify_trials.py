@@ -246,7 +246,7 @@ def _measure(
         correlated_points=max(1.0, 1.41 * 1.06 * rbw / spacing),
         model_dbm=flat,
     )
-    return measurement, np.array([i for i in shown], dtype=int)
+    return measurement, np.array(shown, dtype=int)
 
 
 def trials(world: World, count: int, seed: int, **options: object) -> Iterator[Trial]:

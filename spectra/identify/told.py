@@ -1,0 +1,212 @@
+"""What is worth telling besides the verdict: findings, in order."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from spectra.finding import Evidence, Finding, step
+from spectra.identify.contradiction import contradictions
+from spectra.identify.model import DEFAULT_TOLERANCE_HZ
+from spectra.identify.odds import Answer, same_position
+from spectra.identify.words import Facts, count_words, decades, finding, longitude_words, name_of
+
+__all__ = ["findings"]
+
+
+def findings(facts: Facts) -> tuple[Finding, ...]:
+    """Return what is worth telling besides the verdict, in order."""
+    found: list[Finding] = []
+    verdict = facts.judgement.verdict
+    if verdict == "contradicted":
+        found.extend(contradictions(facts))
+    elif verdict == "ambiguous":
+        found.append(_ambiguous(facts))
+    elif verdict == "unidentified":
+        found.append(_unidentified(facts))
+    elif verdict == "no carriers":
+        found.append(_no_carriers(facts))
+    elif verdict == "probable":
+        found.append(_probable(facts))
+    if verdict not in ("unidentified", "no carriers"):
+        found.extend(_rejected(facts))
+        found.extend(_beams(facts))
+    found.extend(_assumptions(facts))
+    return tuple(found)
+
+
+def _ambiguous(facts: Facts) -> Finding:
+    judgement, prepared = facts.judgement, facts.prepared
+    answer = judgement.answer
+    assert answer is not None
+    names = [name_of(prepared, rival) for rival in judgement.rivals]
+    here = all(same_position(answer, rival) for rival in judgement.rivals)
+    steps = [step("Take a sweep of the rest of the IF range and explain both together.")]
+    if any(rival.satellite == answer.satellite for rival in judgement.rivals):
+        steps.append(step("Sweep with the other LO state or polarisation and explain both together."))
+    return finding(
+        facts,
+        "identification.ambiguous",
+        "warning",
+        "Several answers fit" + (" at one orbital position" if here else ""),
+        f"{name_of(prepared, answer)} fits, and so does {', or '.join(names[:4]) or 'another answer'}: within "
+        f"{facts.thresholds.confirmed_next:g} decades of odds this sweep cannot part them.",
+        answer="cannot_tell",
+        probability=facts.ranking.probability(answer),
+        evidence=tuple(
+            Evidence(f"odds against {rival.satellite}/{rival.polarisation}", decades(answer, rival), unit="log10")
+            for rival in judgement.rivals[:9]
+        ),
+        next_steps=tuple(steps),
+    )
+
+
+def _probable(facts: Facts) -> Finding:
+    judgement, thresholds = facts.judgement, facts.thresholds
+    answer = judgement.answer
+    assert answer is not None
+    short = []
+    if facts.ranking.odds_none(answer) < thresholds.confirmed_none:
+        short.append("too few carriers to exclude chance")
+    if facts.ranking.odds_kin(answer) < thresholds.confirmed_kin:
+        short.append("too many listed carriers silent or too many carriers unlisted")
+    following = facts.ranking.odds_next(answer)
+    if following is not None and following < thresholds.confirmed_next:
+        short.append(
+            f"{name_of(facts.prepared, judgement.rivals[0])} is too near behind"
+            if judgement.rivals
+            else "a rival is too near"
+        )
+    return finding(
+        facts,
+        "identification.not_confirmed",
+        "note",
+        "Probable, not confirmed",
+        f"What is missing: {'; '.join(short) or 'a margin'}.",
+        probability=facts.ranking.probability(answer),
+        next_steps=(step("Sweep a wider or another part of the IF range and explain both together."),),
+    )
+
+
+def _unidentified(facts: Facts) -> Finding:
+    return finding(
+        facts,
+        "identification.unidentified",
+        "warning",
+        "Nothing in the table explains the carriers",
+        f"{count_words(facts.carriers, 'carrier')} found; the best list of the table explains {facts.matched} of them, "
+        "which chance or a satellite with a similar plan does as well.",
+        answer="no",
+        evidence=(Evidence("carriers explained", facts.matched, unit=f"of {facts.carriers}"),),
+        next_steps=(
+            step("Check that the table holds the satellite that is meant, and that its rows are up to date."),
+            step("Check the chain's LO frequencies and injection side against the label of what is fitted."),
+            step("Take a wider or a finer sweep and identify again."),
+        ),
+    )
+
+
+def _no_carriers(facts: Facts) -> Finding:
+    return finding(
+        facts,
+        "identification.no_carriers",
+        "warning",
+        "No carriers found",
+        "Nothing stands above the floor: the antenna looks at no satellite, or no signal reaches the analyser.",
+        answer="cannot_tell",
+        next_steps=(
+            step("Compare the floor with a sweep of the analyser alone: equal floors mean an LNB without supply."),
+            step("Check the antenna's azimuth and elevation against the calculated look angles."),
+        ),
+    )
+
+
+def _rejected(facts: Facts) -> list[Finding]:
+    """Neighbours that were considered and do not fit are evidence for what does."""
+    answer = facts.judgement.answer
+    assert answer is not None
+    others: list[Answer] = []
+    names: set[str] = set()
+    for other in facts.ranking.answers:
+        elsewhere = other.satellite != answer.satellite and not same_position(other, answer)
+        if elsewhere and other.satellite not in names and decades(answer, other) >= facts.thresholds.confirmed_next:
+            names.add(other.satellite)
+            others.append(other)
+    if answer.longitude_deg is not None:
+        here = answer.longitude_deg
+        others = [each for each in others if each.longitude_deg is not None]
+        others.sort(key=lambda each: abs((each.longitude_deg - here + 180.0) % 360.0 - 180.0))  # type: ignore[operator]  # None left out just above
+    if not others or facts.judgement.verdict == "ambiguous":
+        return []
+    return [
+        finding(
+            facts,
+            "identification.rejected_neighbours",
+            "note",
+            "Neighbours considered and rejected",
+            "; ".join(f"{each.satellite} ({longitude_words(each.longitude_deg)})" for each in others[:4])
+            + " do not fit.",
+            answer="no",
+            evidence=tuple(
+                Evidence(f"odds against {each.satellite}", decades(answer, each), unit="log10") for each in others[:4]
+            ),
+        )
+    ]
+
+
+def _beams(facts: Facts) -> list[Finding]:
+    if len(facts.beams) < 2:
+        return []
+    return [
+        finding(
+            facts,
+            "identification.beam_open",
+            "note",
+            "The beam is not decided",
+            f"Beams {', '.join(facts.beams)} fit about equally well.",
+            answer="cannot_tell",
+        )
+    ]
+
+
+def _assumptions(facts: Facts) -> Sequence[Finding]:
+    found = []
+    silent = [s.name for s in facts.prepared.states if s.tolerance_hz is None]
+    if silent:
+        found.append(
+            finding(
+                facts,
+                "identification.tolerance_assumed",
+                "note",
+                "LO tolerance assumed",
+                f"The chain states no tolerance for {', '.join(silent)}; ±{DEFAULT_TOLERANCE_HZ / 1e6:g} MHz is "
+                "assumed (common practice).",
+                evidence=(Evidence("assumed tolerance", DEFAULT_TOLERANCE_HZ, unit="Hz"),),
+            )
+        )
+    if facts.below_horizon:
+        found.append(
+            finding(
+                facts,
+                "identification.below_horizon",
+                "note",
+                "Satellites below the horizon left out",
+                f"From the stated position {count_words(len(facts.below_horizon), 'satellite')} of the table cannot be "
+                f"seen and was not considered: {', '.join(facts.below_horizon[:8])}"
+                + (" and others." if len(facts.below_horizon) > 8 else "."),
+            )
+        )
+    answer = facts.judgement.answer
+    if facts.network_names and answer is not None and facts.judgement.verdict not in ("unidentified", "no carriers"):
+        fits = answer.satellite in facts.network_names
+        found.append(
+            finding(
+                facts,
+                "identification.network_id",
+                "note" if fits else "warning",
+                "The reported network id " + ("agrees" if fits else "belongs to another satellite"),
+                f"The terminal reports network id {facts.network_id}, which the table gives for "
+                f"{', '.join(facts.network_names)}.",
+                answer="yes" if fits else "no",
+            )
+        )
+    return found

@@ -42,11 +42,12 @@ def check_table(path: str | Path) -> TableCheck:
     """
     reading = read_table(path)
     table = reading.table
-    usable = table.take(np.flatnonzero(np.isfinite(table.rf_hz) & (table.text["polarisation"] != "")))
-    problems = [*reading.problems, *check_rows(usable, reading.headers)]
+    problems = [*reading.problems, *check_rows(table, reading.headers)]
     problems.sort(key=lambda problem: (problem.line or 0, problem.severity, problem.column or ""))
     whole = not any(problem.stops for problem in problems)
-    return TableCheck(reading.file, table.sha256 if whole else None, len(table), len(usable.lists), tuple(problems))
+    return TableCheck(
+        reading.file, table.sha256 if whole else None, len(table), len(_usable(table).lists), tuple(problems)
+    )
 
 
 def check_rows(table: CarrierTable, headers: dict[str, str] | None = None) -> list[TableProblem]:
@@ -54,12 +55,19 @@ def check_rows(table: CarrierTable, headers: dict[str, str] | None = None) -> li
     named = headers or {}
 
     def tell(
-        code: str, severity: Severity, row: int, column: str, found: str, expected: str, mend: str
+        code: str, severity: Severity, line: int, column: str, found: str, expected: str, mend: str
     ) -> TableProblem:
-        return TableProblem(code, severity, int(table.line[row]), named.get(column, column), found, expected, mend)
+        return TableProblem(code, severity, int(line), named.get(column, column), found, expected, mend)
 
-    parts = (_rates, _small_rates, _like_an_if, _dates, _spellings, _longitudes, _neighbours)
-    return [problem for part in parts for problem in part(table, tell)]
+    parts = (_rates, _small_rates, _like_an_if, _dates, _spellings, _longitudes)
+    return [problem for part in parts for problem in part(table, tell)] + list(_neighbours(_usable(table), tell))
+
+
+def _usable(table: CarrierTable) -> CarrierTable:
+    """Return the rows of which at least satellite, polarisation and frequency could be read."""
+    text = table.text
+    whole = np.isfinite(table.rf_hz) & (text["polarisation"] != "") & (text["satellite"] != "")
+    return table if whole.all() else table.take(whole)
 
 
 _Tell = Callable[..., TableProblem]
@@ -86,7 +94,7 @@ def _rates(table: CarrierTable, tell: _Tell) -> Iterator[TableProblem]:
             mend = f"The bandwidth looks like MHz in a column of kHz: write {printed_text(width[row])}."
             if rate[row] > 2e8:
                 mend = f"The symbol rate looks like Bd in a column of kBd: write {printed_text(rate[row] / 1e6)}."
-        yield tell(code, "fault", row, "bandwidth_khz", found, expected, mend)
+        yield tell(code, "fault", table.line[row], "bandwidth_khz", found, expected, mend)
     for row in wide.tolist():
         found = f"{printed_text(width[row] / 1e3)} kHz beside {printed_text(rate[row] / 1e3)} kBd"
         mend = "Correct one of them, or leave the bandwidth empty if it is that of the transponder."
@@ -98,7 +106,7 @@ def _rates(table: CarrierTable, tell: _Tell) -> Iterator[TableProblem]:
                 mend = f"The bandwidth looks like Hz in a column of kHz: write {printed_text(width[row] / 1e6)}."
         severity = "fault" if code == "table.unit_slip" else "warning"
         column = "symbol_rate_kbd" if "symbol rate looks" in mend else "bandwidth_khz"
-        yield tell(code, severity, row, column, found, "a bandwidth of 1 to 4 times the symbol rate", mend)
+        yield tell(code, severity, table.line[row], column, found, "a bandwidth of 1 to 4 times the symbol rate", mend)
 
 
 def _small_rates(table: CarrierTable, tell: _Tell) -> Iterator[TableProblem]:
@@ -117,11 +125,15 @@ def _small_rates(table: CarrierTable, tell: _Tell) -> Iterator[TableProblem]:
     for row in small.tolist():
         value = printed_text(rate[row] / _KBD)
         mend = f"If MBd are meant, write {printed_text(rate[row])}; if not, give the bandwidth to show it."
-        yield tell("table.unit_slip", "warning", row, "symbol_rate_kbd", f"{value} kBd", "a rate in kBd", mend)
+        yield tell(
+            "table.unit_slip", "warning", table.line[row], "symbol_rate_kbd", f"{value} kBd", "a rate in kBd", mend
+        )
     for row in np.flatnonzero(lonely & (rate > 500e6)).tolist():
         value = printed_text(rate[row] / _KBD)
         mend = f"If Bd are meant, write {printed_text(rate[row] / 1e6)}; if not, give the bandwidth to show it."
-        yield tell("table.unit_slip", "warning", row, "symbol_rate_kbd", f"{value} kBd", "a rate in kBd", mend)
+        yield tell(
+            "table.unit_slip", "warning", table.line[row], "symbol_rate_kbd", f"{value} kBd", "a rate in kBd", mend
+        )
 
 
 def _like_an_if(table: CarrierTable, tell: _Tell) -> Iterator[TableProblem]:
@@ -132,7 +144,7 @@ def _like_an_if(table: CarrierTable, tell: _Tell) -> Iterator[TableProblem]:
     for row in rows.tolist():
         found = f"{printed_text(table.rf_hz[row] / _MHZ)} MHz"
         mend = "If this is the IF at the analyser, write the frequency on air: add the LO."
-        yield tell("table.looks_like_if", "warning", row, "rf_mhz", found, "a downlink frequency", mend)
+        yield tell("table.looks_like_if", "warning", table.line[row], "rf_mhz", found, "a downlink frequency", mend)
 
 
 def _dates(table: CarrierTable, tell: _Tell) -> Iterator[TableProblem]:
@@ -144,7 +156,9 @@ def _dates(table: CarrierTable, tell: _Tell) -> Iterator[TableProblem]:
     for row, (begin, end) in enumerate(pairs):
         if (begin, end) in falling:
             mend = "Exchange the dates or correct one; the row never holds."
-            yield tell("table.dates_fall", "fault", row, "valid_to", f"{end} before {begin}", "rising dates", mend)
+            yield tell(
+                "table.dates_fall", "fault", table.line[row], "valid_to", f"{end} before {begin}", "rising dates", mend
+            )
 
 
 def _spellings(table: CarrierTable, tell: _Tell) -> Iterator[TableProblem]:
@@ -165,7 +179,9 @@ def _spellings(table: CarrierTable, tell: _Tell) -> Iterator[TableProblem]:
                 rows = f" ({count[name]} rows)" if count[name] > 1 else ""
                 mend = f"If it is the same satellite, write {best!r}; the two are taken as different."
                 found, expected = f"{name!r}{rows}", f"{best!r} as in the other rows"
-                yield tell("table.name_spelling", "warning", first[name], "satellite", found, expected, mend)
+                yield tell(
+                    "table.name_spelling", "warning", table.line[first[name]], "satellite", found, expected, mend
+                )
 
 
 def _longitudes(table: CarrierTable, tell: _Tell) -> Iterator[TableProblem]:
@@ -190,7 +206,9 @@ def _longitudes(table: CarrierTable, tell: _Tell) -> Iterator[TableProblem]:
             )
             severity = "fault" if far else "warning"
             expected = f"{usual:g} degrees as in the other rows"
-            yield tell("table.longitudes", severity, int(there[0]), "orbital_longitude_deg", found, expected, mend)
+            yield tell(
+                "table.longitudes", severity, table.line[there[0]], "orbital_longitude_deg", found, expected, mend
+            )
 
 
 def _span(table: CarrierTable, row: int) -> tuple[float, float]:
@@ -245,15 +263,25 @@ def _pair_problem(table: CarrierTable, first: int, second: int, width: FloatArra
         differing = _differing(table.row(first), table.row(second))
         if not differing:
             found, mend = f"the same row as on line {line}", "Take one of the two out."
-            return tell("table.duplicate", "warning", second, "rf_mhz", found, "each carrier once", mend)
+            return tell("table.duplicate", "warning", table.line[second], "rf_mhz", found, "each carrier once", mend)
         found = f"{where} as on line {line}, but another {', '.join(differing)}"
         mend = "Keep the row that is true; give valid_from and valid_to if both were, one after the other."
-        return tell("table.contradiction", "warning", second, "rf_mhz", found, "one row for a carrier", mend)
+        return tell(
+            "table.contradiction", "warning", table.line[second], "rf_mhz", found, "one row for a carrier", mend
+        )
     overlap = (width[first] + width[second]) / 2.0 - abs(table.rf_hz[first] - table.rf_hz[second])
     found = f"{where} overlapping line {line} ({printed_text(round(table.rf_hz[first] / _MHZ, 9))} MHz)"
     found += f" by {overlap / 1e3:.0f} kHz"
     mend = "Correct frequency, symbol rate or bandwidth, or name the beams if they are on different ones."
-    return tell("table.overlap", "warning", second, "rf_mhz", found, "carriers side by side on one polarisation", mend)
+    return tell(
+        "table.overlap",
+        "warning",
+        table.line[second],
+        "rf_mhz",
+        found,
+        "carriers side by side on one polarisation",
+        mend,
+    )
 
 
 _FILE_NAMES = {"rf_hz": "rf_mhz", "symbol_rate_bd": "symbol_rate_kbd", "bandwidth_hz": "bandwidth_khz"}

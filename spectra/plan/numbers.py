@@ -10,7 +10,7 @@ from decimal import Decimal, InvalidOperation
 
 import numpy as np
 
-from spectra.plan.problems import TableProblem
+from spectra.plan.problems import Severity, TableProblem
 from spectra.units import FloatArray
 
 __all__ = [
@@ -28,7 +28,13 @@ _DIGITS = frozenset("0123456789.")
 _EMPTY = frozenset({"n/a", "na", "nan", "none", "null", "-", "–", "—", "?"})
 _GROUPED = re.compile(r"[+-]?\d{1,3}(?:[ \u00a0\u2009\u202f'\u2019]\d{3})+(?:[.,]\d+)?")
 _WITH_UNIT = re.compile(r"([+-]?[\d.,]+(?:[eE][+-]?\d+)?)\s*([A-Za-zµ%°/]+)")
+_GROUPS = re.compile(r"[ \u00a0\u2009\u202f'\u2019]")
 _SLIPS = (1e-3, 1e3, 1e-6, 1e6, 1e-9, 1e9)
+_TYPICAL = {"rf_mhz": (1e9, 50e9), "symbol_rate_kbd": (1e4, 5e8), "bandwidth_khz": (1e4, 1e9)}
+_PRINTED_UNITS = {"hz": "Hz", "khz": "kHz", "mhz": "MHz", "ghz": "GHz", "bd": "Bd", "kbd": "kBd", "mbd": "MBd"} | {
+    "deg": "degrees",
+    "db": "dB",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +47,6 @@ class Quantity:
 
     name: str
     stem: str
-    unit: str
     units: dict[str, float]
     low: float
     high: float
@@ -52,15 +57,13 @@ _HZ = {"hz": 1.0, "khz": 1e3, "mhz": 1e6, "ghz": 1e9}
 _BD = {"bd": 1.0, "kbd": 1e3, "mbd": 1e6}
 _ONE = {"": 1.0}
 QUANTITIES = (
-    Quantity(
-        "orbital_longitude_deg", "orbital_longitude", "deg", {"deg": 1.0}, -180.0, 360.0, "degrees, east positive"
-    ),
-    Quantity("satellite_tilt_deg", "satellite_tilt", "deg", {"deg": 1.0}, -90.0, 90.0, "-90 to 90 degrees"),
-    Quantity("rf_mhz", "rf", "mhz", _HZ, 1e9, 100e9, "a downlink frequency of 1 to 100 GHz"),
-    Quantity("symbol_rate_kbd", "symbol_rate", "kbd", _BD, 100.0, 2e9, "a symbol rate of 0.1 kBd to 2 GBd"),
-    Quantity("bandwidth_khz", "bandwidth", "khz", _HZ, 1.0, 5e9, "a bandwidth of 1 Hz to 5 GHz"),
-    Quantity("roll_off", "roll_off", "", _ONE, 0.0, 1.0, "a roll-off of 0 to 1"),
-    Quantity("reference_cn_db", "reference_cn", "db", {"db": 1.0}, -30.0, 60.0, "a C/N of -30 to 60 dB"),
+    Quantity("orbital_longitude_deg", "orbital_longitude", {"deg": 1.0}, -180.0, 360.0, "degrees, east positive"),
+    Quantity("satellite_tilt_deg", "satellite_tilt", {"deg": 1.0}, -90.0, 90.0, "-90 to 90 degrees"),
+    Quantity("rf_mhz", "rf", _HZ, 1e9, 100e9, "a downlink frequency of 1 to 100 GHz"),
+    Quantity("symbol_rate_kbd", "symbol_rate", _BD, 100.0, 2e9, "a symbol rate of 0.1 kBd to 2 GBd"),
+    Quantity("bandwidth_khz", "bandwidth", _HZ, 1.0, 5e9, "a bandwidth of 1 Hz to 5 GHz"),
+    Quantity("roll_off", "roll_off", _ONE, 0.0, 1.0, "a roll-off of 0 to 1"),
+    Quantity("reference_cn_db", "reference_cn", {"db": 1.0}, -30.0, 60.0, "a C/N of -30 to 60 dB"),
 )
 """The numeric columns of the contract. RF bounds: satellite downlinks as used at sea (common practice, no source)."""
 
@@ -75,26 +78,74 @@ def decimal_comma(columns: Sequence[Sequence[str]]) -> bool:
     return commas > points
 
 
+@dataclass(frozen=True, slots=True)
+class _Column:
+    """A numeric column while it is read: what it is, how it is written, and what is to be told of it."""
+
+    quantity: Quantity
+    name: str
+    factor: float
+    comma: bool
+    cells: list[str]
+    lines: Sequence[int]
+    problems: list[TableProblem]
+
+    @property
+    def unit(self) -> str:
+        """The unit of its header, as printed."""
+        return _PRINTED_UNITS.get(_unit_of(self.quantity, self.factor) or "", "")
+
+    def number(self, value: float) -> str:
+        """Return a number as it is to be written in this file."""
+        text = printed_text(round(value, 9))
+        return text.replace(".", ",") if self.comma else text
+
+    def tell(self, index: int, code: str, found: str, expected: str, mend: str, *, fault: bool) -> None:
+        """Note a problem of a cell; a fault keeps the table from being loaded."""
+        severity: Severity = "fault" if fault else "warning"
+        self.problems.append(
+            TableProblem(code, severity, self.lines[index], self.name, found, expected, mend, stops=fault)
+        )
+
+
+def _unit_of(quantity: Quantity, factor: float) -> str | None:
+    return next((unit for unit, value in quantity.units.items() if value == factor), None)
+
+
 def parse_column(
-    cells: list[str], lines: Sequence[int], quantity: Quantity, column: str, factor: float, comma: bool
+    cells: list[str], lines: Sequence[int], quantity: Quantity, name: str, factor: float, comma: bool
 ) -> tuple[FloatArray, list[TableProblem]]:
-    """Return the values of a column in the inner unit (NaN where empty or unusable) and its problems."""
-    problems: list[TableProblem] = []
-    plain_cells = (
-        [cell.replace(",", ".") for cell in cells] if comma and not any("." in cell for cell in cells) else cells
-    )
-    if _SAFE.issuperset("".join(plain_cells)):
+    """Return the values of a column in the inner unit (NaN where empty or unusable) and its problems.
+
+    Parameters
+    ----------
+    cells, lines : sequences of length n
+        Stripped cells and their lines in the file.
+    quantity : Quantity
+    name : str
+        The header as the file writes it.
+    factor : float
+        The header's unit in the inner unit.
+    comma : bool
+        Whether the file has decimal commas.
+    """
+    column = _Column(quantity, name, factor, comma, cells, lines, [])
+    pointed = cells
+    if comma and not any("." in cell for cell in cells):
+        pointed = [cell.replace(",", ".") for cell in cells]
+    values = None
+    if _SAFE.issuperset("".join(pointed)):
         try:
-            values = _floats(plain_cells)
+            values = _floats(pointed)
         except ValueError:
-            values = _slowly(cells, lines, quantity, column, comma, problems)
-    else:
-        values = _slowly(cells, lines, quantity, column, comma, problems)
+            values = None
+    if values is None:
+        values = _slowly(column)
     if factor != 1.0:
         values = np.round(values * factor, 3)  # a decimal fraction of MHz becomes the exact mHz again
     values += 0.0  # no negative zero
-    _judge_range(values, cells, lines, quantity, column, factor, problems)
-    return values, problems
+    _judge_range(values, column)
+    return values, column.problems
 
 
 def _floats(cells: list[str]) -> FloatArray:
@@ -106,20 +157,14 @@ def _floats(cells: list[str]) -> FloatArray:
     return np.array(list(map(known.__getitem__, cells)), dtype=np.float64)
 
 
-def _slowly(
-    cells: list[str], lines: Sequence[int], quantity: Quantity, column: str, comma: bool, problems: list[TableProblem]
-) -> FloatArray:
-    values = np.full(len(cells), math.nan)
-    for index, cell in enumerate(cells):
+def _slowly(column: _Column) -> FloatArray:
+    values = np.full(len(column.cells), math.nan)
+    for index, cell in enumerate(column.cells):
         if not cell:
             continue
-        value, note = _read_cell(cell, quantity, comma)
+        value, note = _read_cell(cell, column)
         if note is not None:
-            code, found, expected, mend = note
-            severity = "warning" if value is not None else "fault"
-            problems.append(
-                TableProblem(code, severity, lines[index], column, found, expected, mend, stops=value is None)  # type: ignore[arg-type]  # literal by construction
-            )
+            column.tell(index, *note, fault=value is None)
         if value is not None:
             values[index] = value
     return values
@@ -128,44 +173,50 @@ def _slowly(
 _Note = tuple[str, str, str, str]
 
 
-def _read_cell(cell: str, quantity: Quantity, comma: bool) -> tuple[float | None, _Note | None]:
+def _read_cell(cell: str, column: _Column) -> tuple[float | None, _Note | None]:
     """Return the value of an awkward cell and what is to be said of it; no value where it cannot be read one way."""
-    mark, other = (",", ".") if comma else (".", ",")
-    shown = repr(cell)
+    mark, other = (",", ".") if column.comma else (".", ",")
+    quantity, shown = column.quantity, repr(cell)
     text = cell.replace("\u2212", "-").lstrip("'").strip()
     note: _Note | None = None
     if text.lower() in _EMPTY:
-        found, mend = f"{shown} for an empty cell", "Leave the cell empty."
         if quantity.name == "rf_mhz":
             return None, ("table.not_a_number", shown, f"a number ({quantity.expected})", "Write the frequency.")
-        return math.nan, ("table.empty_word", found, "a number or nothing", mend)
+        return math.nan, ("table.empty_word", f"{shown} for an empty cell", "a number or nothing", "Leave it empty.")
     if _GROUPED.fullmatch(text):
-        text = re.sub(r"[ \u00a0\u2009\u202f'\u2019]", "", text)
+        text = _GROUPS.sub("", text)
         note = ("table.grouped_digits", shown, "digits without grouping", f"Read as {text}; write it so.")
-    if quantity.name == "orbital_longitude_deg" and text[-1:].upper() in {"E", "W"}:
-        sign = -1.0 if text[-1].upper() == "W" else 1.0
-        value, _ = _read_cell(text[:-1].strip(" °") or "?", quantity, comma)
-        if value is not None and math.isfinite(value) and value >= 0.0:
-            told = f"Read as {sign * value:g}; write it so."
-            return sign * value, ("table.longitude_letter", shown, "a number of degrees, east positive", told)
-    if quantity.name == "roll_off" and text.endswith("%"):
-        value, _ = _read_cell(text[:-1].strip() or "?", quantity, comma)
-        if value is not None and math.isfinite(value):
-            told = f"Read as {value / 100.0:g}; write it so."
-            return value / 100.0, ("table.percent", shown, "a fraction between 0 and 1", told)
+    suffixed = _with_suffix(text, column)
+    if suffixed is not None:
+        return suffixed
     if other in text:
         return None, _wrong_mark(text, mark, other)
     try:
-        decimal = Decimal(text.replace(mark, "."))
+        value = float(Decimal(text.replace(mark, ".")))
     except InvalidOperation:
-        return None, _no_number(text, shown, quantity)
-    value = float(decimal)
+        return None, _no_number(text, shown, column)
     if not math.isfinite(value) or "_" in text:
         return None, ("table.not_a_number", shown, f"a number ({quantity.expected})", "Write digits only.")
     if "e" in text.lower():
         mend = "Format the column as a plain number in the spreadsheet; digits may have been lost."
         note = ("table.exponent", shown, "a plain number", mend)
     return value, note
+
+
+def _with_suffix(text: str, column: _Column) -> tuple[float, _Note] | None:
+    """Return what a longitude with E or W, or a roll-off in per cent, says; None for any other cell."""
+    last = text[-1:].upper()
+    if column.quantity.name == "orbital_longitude_deg" and last in {"E", "W"}:
+        factor, code, expected = (-1.0 if last == "W" else 1.0), "table.longitude_letter", "degrees, east positive"
+    elif column.quantity.name == "roll_off" and last == "%":
+        factor, code, expected = 0.01, "table.percent", "a fraction between 0 and 1"
+    else:
+        return None
+    value, _ = _read_cell(text[:-1].strip(" °") or "?", column)
+    if value is None or not value >= 0.0:
+        return None
+    meant = round(factor * value, 9)
+    return meant, (code, repr(text), expected, f"Read as {column.number(meant)}; write it so.")
 
 
 def _wrong_mark(text: str, mark: str, other: str) -> _Note:
@@ -176,66 +227,42 @@ def _wrong_mark(text: str, mark: str, other: str) -> _Note:
     return "table.mixed_decimal_marks", repr(text), f"{mark!r} as decimal mark, as in the rest of the table", mend
 
 
-def _no_number(text: str, shown: str, quantity: Quantity) -> _Note:
-    match = _WITH_UNIT.fullmatch(text)
-    if match:
-        unit = quantity.unit.replace("hz", "Hz").replace("bd", "Bd") or "the plain fraction"
-        mend = f"Write only the number, in {unit.replace('mHz', 'MHz')}; the unit stands in the header."
+def _no_number(text: str, shown: str, column: _Column) -> _Note:
+    if _WITH_UNIT.fullmatch(text):
+        mend = f"Write only the number{f', in {column.unit}' if column.unit else ''}; the unit stands in the header."
         return "table.unit_in_cell", shown, "a number without unit", mend
-    mend = "Write the number" + (", or leave the cell empty." if quantity.name != "rf_mhz" else ".")
-    return "table.not_a_number", shown, f"a number ({quantity.expected})", mend
+    mend = "Write the number" + (", or leave the cell empty." if column.quantity.name != "rf_mhz" else ".")
+    return "table.not_a_number", shown, f"a number ({column.quantity.expected})", mend
 
 
-def _judge_range(
-    values: FloatArray,
-    cells: list[str],
-    lines: Sequence[int],
-    quantity: Quantity,
-    column: str,
-    factor: float,
-    problems: list[TableProblem],
-) -> None:
+def _judge_range(values: FloatArray, column: _Column) -> None:
     """Take values that no such quantity can have out of the column, and say what was probably meant."""
+    quantity = column.quantity
     if quantity.name in ("symbol_rate_kbd", "bandwidth_khz"):
         for index in np.flatnonzero(values == 0.0).tolist():
             mend = "Read as empty; leave the cell empty where there is none or it is not known."
-            problems.append(
-                TableProblem("table.zero", "warning", lines[index], column, cells[index], quantity.expected, mend)
-            )
+            column.tell(index, "table.zero", column.cells[index], quantity.expected, mend, fault=False)
             values[index] = math.nan
-    outside = np.flatnonzero((values < quantity.low) | (values > quantity.high))
-    for index in outside.tolist():
-        value = float(values[index])
-        code, mend = "table.out_of_range", f"Correct the cell; the column holds {quantity.expected}."
-        if quantity.units in (_HZ, _BD):
-            slip = _probable_slip(value, quantity)
-            if slip is not None:
-                code, mend = "table.unit_slip", _slip_mend(value, slip, quantity, factor)
-        elif quantity.name == "roll_off" and 1.0 < value <= 100.0:
-            code, mend = "table.unit_slip", f"Probably per cent: write {value / 100.0:g}."
-        problems.append(
-            TableProblem(code, "fault", lines[index], column, cells[index], quantity.expected, mend, stops=True)
-        )
-    values[outside] = math.nan
+    for index in np.flatnonzero((values < quantity.low) | (values > quantity.high)).tolist():
+        code, mend = _out_of_range(float(values[index]), column)
+        column.tell(index, code, column.cells[index], quantity.expected, mend, fault=True)
+        values[index] = math.nan
 
 
-def _probable_slip(value: float, quantity: Quantity) -> float | None:
-    """Return the power of 1000 that makes a value typical of its column, the smallest first."""
-    typical = {"rf_mhz": (1e9, 50e9), "symbol_rate_kbd": (1e4, 5e8), "bandwidth_khz": (1e4, 1e9)}[quantity.name]
+def _out_of_range(value: float, column: _Column) -> tuple[str, str]:
+    """Return code and remedy for a value (inner unit) that cannot be."""
+    if column.quantity.name == "roll_off" and 1.0 < value <= 100.0:
+        return "table.unit_slip", f"Probably per cent: write {column.number(value / 100.0)}."
+    low, high = _TYPICAL.get(column.quantity.name, (math.inf, math.inf))
     for slip in _SLIPS:
-        if typical[0] <= abs(value) * slip <= typical[1]:
-            return slip
-    return None
-
-
-def _slip_mend(value: float, slip: float, quantity: Quantity, factor: float) -> str:
-    meant = {hz: unit for unit, hz in quantity.units.items()}.get(factor * slip)
-    name = {"hz": "Hz", "khz": "kHz", "mhz": "MHz", "ghz": "GHz", "bd": "Bd", "kbd": "kBd", "mbd": "MBd"}
-    here = next(unit for unit, hz in quantity.units.items() if hz == factor)
-    right = f"{value * slip / factor:.10g}"
-    if meant is None:
-        return f"Probably a slip of unit: write {right} in {name[here]}."
-    return f"The value looks like {name[meant]} in a column of {name[here]}: write {right}."
+        if low <= value * slip <= high:
+            right = column.number(value * slip / column.factor)
+            meant = _unit_of(column.quantity, column.factor * slip)
+            if meant is None:
+                return "table.unit_slip", f"Probably a slip of unit: write {right} in {column.unit}."
+            looks = f"The value looks like {_PRINTED_UNITS[meant]} in a column of {column.unit}"
+            return "table.unit_slip", f"{looks}: write {right}."
+    return "table.out_of_range", f"Correct the cell; the column holds {column.quantity.expected}."
 
 
 def printed_steps(cells: list[str], values_hz: FloatArray, factor: float) -> FloatArray:

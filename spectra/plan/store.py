@@ -36,7 +36,7 @@ __all__ = ["GUARDED", "Reading", "known_headers", "load_table", "read_table"]
 
 _INNER = {"rf_mhz": "rf_hz", "symbol_rate_kbd": "symbol_rate_bd", "bandwidth_khz": "bandwidth_hz"}
 _SPELLINGS = {"pol": "polarisation", "polarization": "polarisation", "notes": "remark", "remarks": "remark"}
-_STEP = Quantity(STEP_COLUMN, "rf_step", "khz", {"khz": 1e3}, 1e-3, 1e9, "a rounding step above zero")
+_STEP = Quantity(STEP_COLUMN, "rf_step", {"khz": 1e3}, 1e-3, 1e9, "a rounding step above zero")
 GUARDED = ("=", "+", "-", "@", "'")
 """A text cell that begins so is saved with an apostrophe in front, and read without it: a spreadsheet would take it
 for a formula."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 from spectra.readers.dialect import Dialect, Row
 from spectra.readers.facts import Facts, facts_of
@@ -10,7 +11,7 @@ from spectra.readers.outline import Outline, TextLine, begins_table, outline_of
 from spectra.readers.preamble import Entry, entries_of
 from spectra.readers.source import Source
 
-__all__ = ["HEAD_BYTES", "Document", "first_row"]
+__all__ = ["HEAD_BYTES", "Document", "Glimpse", "glimpse"]
 
 HEAD_BYTES = 16384
 """How much of a text the sniffers see."""
@@ -53,16 +54,36 @@ class Document:
         return facts_of(entries, decimal)
 
 
-def first_row(head: str) -> tuple[Row, Dialect, int] | None:
-    """Return the first row of numbers in a head of text, its dialect and 1-based line, or None. Never raises."""
+@dataclass(frozen=True, slots=True)
+class Glimpse:
+    """What the head of a text shows: its lines up to a few rows, and the first row of numbers with its 1-based line."""
+
+    lines: tuple[str, ...]
+    row: Row | None
+    dialect: Dialect | None
+    line: int
+
+    @property
+    def front(self) -> tuple[str, ...]:
+        """The lines before the first row, or all."""
+        return self.lines[: self.line - 1] if self.row is not None else self.lines
+
+    @property
+    def rows(self) -> tuple[str, ...]:
+        """The first row and up to two after it."""
+        return self.lines[self.line - 1 :] if self.row is not None else ()
+
+
+@lru_cache(maxsize=8)
+def glimpse(head: str) -> Glimpse:
+    """Return what the head of a text shows. Never raises."""
     lines = head.splitlines()
     if len(head) >= HEAD_BYTES - 4 and len(lines) > 3:
         lines.pop()  # cut in the middle, probably
     for at, line in enumerate(lines):
-        if not line.strip() or not (line.lstrip(" \t\"',;|")[:1] or "x") in "0123456789+-.,\u2212\u2013":
+        if (line.lstrip(" \t\"',;|")[:1] or "x") not in "0123456789+-.,\u2212\u2013":
             continue
-        ahead = tuple(text.strip("\r\n\x1a\f") for text in lines[at : at + 3])
-        found = begins_table(ahead, None)
+        found = begins_table(tuple(text.strip("\r\n\x1a\f") for text in lines[at : at + 3]), None)
         if found is not None:
-            return found[0], found[1], at + 1
-    return None
+            return Glimpse(tuple(lines[: at + 3]), found[0], found[1], at + 1)
+    return Glimpse(tuple(lines[:400]), None, None, 0)

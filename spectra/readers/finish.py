@@ -49,9 +49,8 @@ def finish(draft: Draft, source: Source, options: Options) -> Sweep:
         if told:
             settings["reference_level_dbm"] = reference.value + dbm_offset(told, impedance)
     level = draft.columns[main].values
-    wild = np.flatnonzero(np.abs(level) >= ABSURD_DB)
-    if wild.size:
-        row = int(wild[0])
+    if level.max() >= ABSURD_DB or level.min() <= -ABSURD_DB:
+        row = int(np.flatnonzero(np.abs(level) >= ABSURD_DB)[0])
         raise SweepFormatError(
             source.file, draft.line_of(row), f"a level of {level[row]:.10g} {unit}", "levels of an analyser",
             "Check which column holds the levels; save the trace again.",

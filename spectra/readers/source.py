@@ -169,7 +169,7 @@ def _wanted_member(name: str) -> bool:
 
 
 def _source(name: str, data: bytes, raw: bytes) -> Source:
-    if not data.strip(b"\0 \t\r\n"):
+    if _blank(data):
         raise SweepFormatError(name, None, "an empty file", "a sweep saved as text", "Save the trace again.")
     text, encoding, notes = to_utf8(data, name)
     source = Source(name, text, raw, encoding, notes)
@@ -221,9 +221,14 @@ def to_utf8(data: bytes, name: str = "(memory)") -> tuple[bytes, str, list[str]]
         head = data[:65536]
         if head.count(b"\r") != head.count(b"\r\n") + head.endswith(b"\r"):
             data = data.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
-    if not data.strip():
+    if _blank(data):
         raise SweepFormatError(name, None, "an empty file", "a sweep saved as text", "Save the trace again.")
     return data, encoding, notes
+
+
+def _blank(data: bytes) -> bool:
+    """Say whether there is nothing to see in a text (looked up at its front first: it may be large)."""
+    return not data[:4096].strip(b"\0 \t\r\n") and not data.strip(b"\0 \t\r\n")
 
 
 def _to_utf8_8bit(data: bytes, encoding: str) -> tuple[bytes, str]:

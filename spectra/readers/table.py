@@ -7,6 +7,8 @@ for large ones) and are only trusted where the rows are provably regular; anythi
 from __future__ import annotations
 
 import io
+import math
+import re
 import sys
 import warnings
 from dataclasses import dataclass
@@ -14,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from spectra.errors import SweepFormatError
-from spectra.readers.cells import FREQUENCY_SCALE, unit_key
+from spectra.readers.cells import FREQUENCY_SCALE, number, unit_key
 from spectra.readers.dialect import Dialect, Row, row_of
 from spectra.units import FloatArray
 
@@ -32,7 +34,7 @@ class Table:
 
     Attributes
     ----------
-    values : ndarray, shape (rows, columns)
+    columns : tuple of ndarray, each of shape (rows,)
         Numbers; NaN where a cell says that there is no value.
     cells : tuple of int
         Which cell of the row each column is.
@@ -46,7 +48,7 @@ class Table:
         Cells in a row, trailing empty ones not counted.
     """
 
-    values: FloatArray
+    columns: tuple[FloatArray, ...]
     cells: tuple[int, ...]
     units: tuple[str, ...]
     dialect: Dialect
@@ -55,13 +57,11 @@ class Table:
     first_line: int
     last_line: int
     width: int
-    stamps: tuple[str, ...] = ()
-    last_cut: bool = False
 
     @property
     def rows(self) -> int:
         """Number of rows."""
-        return int(self.values.shape[0])
+        return int(self.columns[0].size)
 
 
 def column_cells(row: Row) -> tuple[tuple[int, ...], tuple[str, ...]]:
@@ -128,33 +128,36 @@ def _pandas(data: bytes, start: int, line: int, row: Row, dialect: Dialect) -> T
         return None
     import pandas as pd
 
+    # pandas from 3.1 on reads every number exactly and calls the option by which older ones did so deprecated
     options = {} if _version(pd.__version__) >= (3, 1) else {"float_precision": "round_trip"}
-    columns = len(row.kinds) + (data[start : data.find(b"\n", start)].rstrip(b"\r ").endswith(_mark(dialect)))
+    first = data[start : data.find(b"\n", start)].rstrip(b"\r ")
+    width = len(row.kinds)
+    stream = io.BytesIO(data if end == len(data) else data[:end])
+    stream.seek(start)
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("error")
             frame = pd.read_csv(
-                io.BytesIO(memoryview(data)[start:end]),
+                stream,
                 header=None,
-                names=list(range(columns)),
-                usecols=list(range(len(row.kinds))),
+                names=list(range(width + first.endswith(_mark(dialect)))),
+                usecols=list(range(width)),
                 sep=dialect.delimiter or "\x1f",
                 decimal=dialect.decimal,
                 dtype=np.float64,
                 quoting=3,
                 skip_blank_lines=False,
-                na_filter=True,
                 keep_default_na=False,
                 **options,
             )
     except (ValueError, UnicodeError, Warning, OverflowError):
         return None  # something irregular: the exact path finds out what
-    values = np.ascontiguousarray(frame.to_numpy(dtype=np.float64, copy=False))
-    if not np.isfinite(values).all():
+    columns = tuple(frame[i].to_numpy() for i in range(width))
+    if not all(math.isfinite(float(column.sum())) for column in columns):
         return None
-    rows = values.shape[0]
+    rows = columns[0].size
     cells, units = column_cells(row)
-    return Table(values, cells, units, dialect, start, end, line, line + rows - 1, len(row.kinds))
+    return Table(columns, cells, units, dialect, start, end, line, line + rows - 1, width)
 
 
 def _mark(dialect: Dialect) -> bytes:
@@ -184,8 +187,7 @@ def _numpy(data: bytes, start: int, line: int, row: Row, dialect: Dialect) -> Ta
     allowed = _allowed(row, dialect)
     pieces: list[FloatArray] = []
     at, size, rows, done = start, _STEP, 0, False
-    columns = row.kinds.count("N")
-    if not columns or "X" in row.kinds:
+    if "N" not in row.kinds or "X" in row.kinds:
         return None
     while at < len(data) and not done:
         end = data.find(b"\n", min(at + size, len(data) - 1)) + 1 or len(data)
@@ -209,8 +211,8 @@ def _numpy(data: bytes, start: int, line: int, row: Row, dialect: Dialect) -> Ta
     if rows < 2:
         return None
     cells, units = column_cells(row)
-    values = pieces[0] if len(pieces) == 1 else np.concatenate(pieces)
-    return Table(values, cells, units, dialect, start, at, line, line + rows - 1, len(row.kinds))
+    columns = tuple(np.concatenate([piece[:, i] for piece in pieces]) for i in range(len(cells)))
+    return Table(columns, cells, units, dialect, start, at, line, line + rows - 1, len(row.kinds))
 
 
 def _regular(chunk: bytes, row: Row, dialect: Dialect) -> tuple[FloatArray | None, int, int]:
@@ -268,8 +270,6 @@ def _blank_between_digits(text: bytes) -> bool:
     run = (before >= 48) & (before <= 57) & (after == 32)  # several blanks after a digit: look at each by hand
     if run.any():
         stripped = b" ".join(text.split(b" "))
-        import re
-
         return re.search(rb"[0-9][ \t]+[0-9+\-]", stripped) is not None
     return bool(inside.any())
 
@@ -302,12 +302,9 @@ def _regular_lines(raw: FloatArray, text: bytes, row: Row, dialect: Dialect) -> 
 
 def _row_by_row(data: bytes, start: int, line: int, row: Row, dialect: Dialect, name: str) -> Table:
     """Read rows cell by cell, as long as they have the same numbers; units may change from row to row."""
-    from spectra.readers.cells import number
-
     cells, units = column_cells(row)
     varying = [False] * len(cells)
     out: list[list[float]] = []
-    stamps: list[str] = []
     at, last_line = start, line - 1
     while at < len(data):
         end = data.find(b"\n", at) + 1 or len(data)
@@ -334,24 +331,13 @@ def _row_by_row(data: bytes, start: int, line: int, row: Row, dialect: Dialect, 
                 )
             if scale is not None:
                 values[-1] = value * scale if value is not None else float("nan")
-        if "D" in row.kinds:
-            stamps.append(" ".join(t for k, t in zip(this.kinds, this.texts, strict=True) if k == "D"))
         out.append(values)
         last_line += 1
         at = end
     scaled = tuple("Hz" if FREQUENCY_SCALE.get(unit_key(u)) is not None else u for u in units)
-    return Table(
-        np.array(out, dtype=np.float64).reshape(len(out), len(cells)),
-        cells,
-        scaled,
-        dialect,
-        start,
-        at,
-        line,
-        last_line,
-        len(row.kinds),
-        tuple(stamps),
-    )
+    values = np.array(out, dtype=np.float64).reshape(len(out), len(cells))
+    columns = tuple(np.ascontiguousarray(values[:, i]) for i in range(len(cells)))
+    return Table(columns, cells, scaled, dialect, start, at, line, last_line, len(row.kinds))
 
 
 def _belongs(row: Row, first: Row) -> bool:

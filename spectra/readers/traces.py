@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from spectra.errors import SweepFormatError
@@ -25,12 +27,12 @@ def usable_columns(draft: Draft, name: str) -> None:
     dropped: list[str] = []
     first_gap: int | None = None
     for column in draft.columns:
-        finite = np.isfinite(column.values)
+        finite = math.isfinite(float(column.values.sum())) or bool(np.isfinite(column.values).all())
         if _blanked(column, finite, len(draft.columns)):
             dropped.append(f"{column.name} (blanked)")
-        elif not finite.all():
+        elif not finite:
             dropped.append(f"{column.name} (values missing)")
-            gap = int(np.flatnonzero(~finite)[0])
+            gap = int(np.flatnonzero(~np.isfinite(column.values))[0])
             first_gap = gap if first_gap is None else first_gap
         else:
             kept.append(column)
@@ -48,15 +50,15 @@ def usable_columns(draft: Draft, name: str) -> None:
     draft.columns = kept
 
 
-def _blanked(column: TraceColumn, finite: np.ndarray, count: int) -> bool:
+def _blanked(column: TraceColumn, finite: bool, count: int) -> bool:
+    """Say whether a column holds no trace: no value at all, absurd ones only, or one and the same beside others."""
     values = column.values
-    if not finite.any():
-        return count > 1
-    if not finite.all():
-        return False
-    constant = bool((values == values[0]).all())
-    absurd = bool((np.abs(values) >= ABSURD_DB).all())
-    return absurd or (constant and count > 1 and values.size > 2)
+    if not finite:
+        return count > 1 and not np.isfinite(values).any()
+    few = values[:64]
+    if bool((np.abs(few) >= ABSURD_DB).all()) and bool((np.abs(values) >= ABSURD_DB).all()):
+        return True
+    return count > 1 and values.size > 2 and bool((few == few[0]).all()) and bool((values == few[0]).all())
 
 
 def choose_trace(draft: Draft, name: str, options: Options) -> tuple[int, list[int]]:

@@ -18,9 +18,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from spectra.errors import SweepFormatError
-from spectra.readers.cells import classify, find_unit, is_time, split_row, unit_kind
+from spectra.readers.cells import classify, find_unit, is_time, number, split_row, unit_kind
 from spectra.readers.dialect import Dialect, row_of
-from spectra.readers.document import Document, first_row
+from spectra.readers.document import Document, Glimpse, glimpse
 from spectra.readers.draft import Draft, TraceColumn
 from spectra.readers.facts import Facts
 from spectra.readers.outline import TextLine
@@ -61,45 +61,41 @@ class LongRow:
 
 def sniff_across(head: str) -> float:
     """Say how surely each row of a text is a whole sweep or trace."""
-    for line in head.splitlines()[:400]:
+    seen = glimpse(head)
+    for line in seen.lines:
+        if max(map(line.count, ",;\t ")) < _FEW:
+            continue
         cells = _long_cells(line)
         if cells is None:
             continue
         labels, numbers = cells
         if numbers >= _MANY:
             return 0.8
-        name = " ".join(labels)
-        named = bool({"freq", "level", "trace"} & ideas_of(name[:60])[0]) or trace_mode_of(name[:60])
-        if numbers >= _SOME and labels and (named or any(map(is_time, labels))):
+        if numbers < _FEW or not labels:
+            continue
+        name = " ".join(labels)[:60]
+        timed = any(map(is_time, labels))
+        named = bool({"freq", "level", "trace"} & ideas_of(name)[0]) or trace_mode_of(name) is not None
+        if numbers >= _SOME and (named or timed):
             return 0.75
-        if numbers >= _FEW and any(map(is_time, labels)) and not _rises_down(head):
+        if timed and not _rises_down(seen):
             return 0.6
     return 0.0
 
 
-def _rises_down(head: str) -> bool:
+def _rises_down(seen: Glimpse) -> bool:
     """Say whether some column rises row by row: then the rows are points, not sweeps."""
-    found = first_row(head)
-    if found is None:
+    if seen.row is None or seen.dialect is None:
         return False
-    row, dialect, line = found
-    rows = [row_of(text, dialect) for text in head.splitlines()[line - 1 : line + 2]]
-    columns = [i for i, kind in enumerate(row.kinds) if kind == "N"]
-    if len(rows) < 2 or any(r.kinds != row.kinds for r in rows):
+    kinds = seen.row.kinds
+    rows = [row_of(text, seen.dialect) for text in seen.rows]
+    if len(rows) < 2 or any(r.kinds != kinds for r in rows):
         return False
-    for i in columns:
-        values = [float(r.texts[i].replace(",", ".").replace(" ", "")) for r in rows if _floatable(r.texts[i])]
-        if len(values) == len(rows) and all(b > a for a, b in zip(values, values[1:], strict=False)) and values[0] >= 0:
+    for i in (i for i, kind in enumerate(kinds) if kind == "N"):
+        values = [number(r.texts[i], seen.dialect.decimal) or 0.0 for r in rows]
+        if values[0] >= 0.0 and all(b > a for a, b in zip(values, values[1:], strict=False)):
             return True
     return False
-
-
-def _floatable(text: str) -> bool:
-    try:
-        float(text.replace(",", ".").replace(" ", ""))
-    except ValueError:
-        return False
-    return True
 
 
 def _long_cells(line: str) -> tuple[list[str], int] | None:
@@ -130,22 +126,22 @@ def long_rows(document: Document, few: int = _FEW) -> tuple[list[LongRow], list[
     lines: list[TextLine] = []
     decimal = "."
     dialect: Dialect | None = None
-    at, number, data = 0, 0, document.source.data
+    at, line, data = 0, 0, document.source.data
     while at < len(data):
         end = data.find(b"\n", at) + 1 or len(data)
-        number += 1
+        line += 1
         text = data[at:end].decode("utf-8", "replace").strip("\r\n\x1a\f")
         at = end
         if not text.strip():
             continue
-        row = _long_row(number, uncommented(text), dialect or _dialect_of(uncommented(text)))
+        row = _long_row(line, uncommented(text), dialect or _dialect_of(uncommented(text)))
         if row is not None and dialect is None and row.values.size >= few:
             dialect = _dialect_of(uncommented(text))
             decimal = dialect.decimal
         if row is None or row.values.size < few:
             if rows and row is not None and row.stamp:
-                raise _cut_short(document.name, number, row.values.size, rows[-1].values.size)
-            lines.append(TextLine(number, text.strip()))
+                raise _cut_short(document.name, line, row.values.size, rows[-1].values.size)
+            lines.append(TextLine(line, text.strip()))
             continue
         rows.append(row)
     return rows, lines, decimal
@@ -173,8 +169,6 @@ def _long_row(line: int, text: str, dialect: Dialect) -> LongRow | None:
 
 
 def _cell_value(cell: str, decimal: str) -> float | None:
-    from spectra.readers.cells import number
-
     kind, text, _ = classify(cell, decimal)
     if kind == "N":
         return number(text, decimal)

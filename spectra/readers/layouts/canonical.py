@@ -19,8 +19,6 @@ import json
 from datetime import datetime
 from typing import Any
 
-import numpy as np
-
 from spectra.errors import SweepFormatError
 from spectra.readers.dialect import Dialect, row_of
 from spectra.readers.document import Document
@@ -65,8 +63,7 @@ def read_canonical(document: Document) -> Sweep:
     table = read_table(source.data, end, line + 1, row, dialect, source.file)
     if source.data[table.end :].strip():
         raise _broken(source.file, table.last_line + 1, "a row that breaks off")
-    numbers = np.ascontiguousarray(table.values.T)
-    return _made(source, values, numbers, names, (table.first_line, table.last_line))
+    return _made(source, values, table.columns, names, (table.first_line, table.last_line))
 
 
 def _names(values: dict[str, Any], name: str) -> list[str]:

@@ -173,14 +173,14 @@ def frequency_columns(head: Head, table: Table, facts: Facts) -> list[int]:
     open_ = [c for c in columns if head.role(c) in ("", "other")]
     if len(columns) == 1:
         open_ = [] if tells_axis(facts) else open_
-    rising = [c for c in open_ if _share_rising(table.values[:, c]) == 1.0]
-    proper = [c for c in rising if not is_index(table.values[:, c])]
+    rising = [c for c in open_ if _share_rising(table.columns[c]) == 1.0]
+    proper = [c for c in rising if not is_index(table.columns[c])]
     if proper:
         return proper
     if len(columns) > 1:
-        candidates = [c for c in open_ if not is_index(table.values[:, c])]
+        candidates = [c for c in open_ if not is_index(table.columns[c])]
         for c in candidates:
-            share = _share_rising(table.values[:, c])
+            share = _share_rising(table.columns[c])
             if table.rows >= 8 and (share >= 0.75 or share <= 0.1):
                 return [c]
         if not tells_axis(facts) and candidates:

@@ -20,7 +20,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from spectra.errors import SweepFormatError
-from spectra.readers.document import Document, first_row
+from spectra.readers.document import Document, glimpse
 from spectra.readers.draft import Draft, TraceColumn
 from spectra.readers.facts import Facts
 from spectra.readers.layouts.common import Head, column_head, frequency_columns, is_index
@@ -36,14 +36,14 @@ _OWN_TO_TRACE = ("detector", "averages", "trace_mode", "average_type")
 
 def sniff_rows(head: str) -> float:
     """Say how surely a text holds rows of frequency and level."""
-    found = first_row(head)
-    return 0.0 if found is None else 0.5 if found[0].numbers >= 2 else 0.1
+    row = glimpse(head).row
+    return 0.0 if row is None else 0.5 if row.numbers >= 2 else 0.1
 
 
 def sniff_level_rows(head: str) -> float:
     """Say how surely a text holds rows of one level each."""
-    found = first_row(head)
-    return 0.4 if found is not None and found[0].numbers == 1 else 0.0
+    row = glimpse(head).row
+    return 0.4 if row is not None and row.numbers == 1 else 0.0
 
 
 @dataclass(slots=True)
@@ -167,8 +167,8 @@ def _drafts(document: Document, block: _Block, facts: Facts) -> list[Draft]:
             raise _no_levels(document.name, table)
         return [Draft("level-rows", None, None, _unwrapped(columns, head, table, facts), facts, lines)]
     first = frequencies[0]
-    axis = table.values[:, first]
-    others = [c for c in frequencies[1:] if not np.array_equal(table.values[:, c], axis)]
+    axis = table.columns[first]
+    others = [c for c in frequencies[1:] if not np.array_equal(table.columns[c], axis)]
     if not others:
         columns = _level_columns(head, table, [c for c in range(len(table.cells)) if c not in frequencies])
         if not columns:
@@ -181,7 +181,7 @@ def _drafts(document: Document, block: _Block, facts: Facts) -> list[Draft]:
         if not columns:
             raise _no_levels(document.name, table)
         own = replace(facts, readings=dict(facts.readings), conflicts=[*facts.conflicts])
-        drafts.append(Draft("sweeps-side-by-side", table.values[:, start], head.units[start], columns, own, lines))
+        drafts.append(Draft("sweeps-side-by-side", table.columns[start], head.units[start], columns, own, lines))
     return drafts
 
 
@@ -203,7 +203,7 @@ def _level_columns(head: Head, table: Table, among: Iterable[int]) -> list[Trace
     """Return the columns that hold levels, named as the file names them."""
     found: list[TraceColumn] = []
     for column in among:
-        role, values = head.role(column), table.values[:, column]
+        role, values = head.role(column), table.columns[column]
         if role in ("index", "other", "frequency"):
             continue
         if role == "" and len(table.cells) > 1 and is_index(values):

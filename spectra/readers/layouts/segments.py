@@ -14,7 +14,7 @@ import numpy as np
 
 from spectra.errors import SweepFormatError
 from spectra.readers.cells import find_unit, unit_kind
-from spectra.readers.document import Document
+from spectra.readers.document import Document, glimpse
 from spectra.readers.draft import Draft, TraceColumn
 from spectra.readers.layouts.across import LongRow, _dialect_of, _long_row, long_rows
 from spectra.readers.outline import TextLine
@@ -27,13 +27,11 @@ __all__ = ["read_segments", "sniff_segments"]
 
 def sniff_segments(head: str) -> float:
     """Say how surely each row of a text is a segment of a span."""
+    seen = glimpse(head)
     good = 0
-    lines = head.splitlines()
-    if len(lines) > 1:
-        lines = lines[:-1] if not head.endswith("\n") and len(head) > 8000 else lines
-    for text in lines[:60]:
+    for text in seen.rows or seen.lines[:60]:
         text = uncommented(text)
-        if text.count(",") + text.count(";") + text.count("\t") + text.count(" ") < 4:
+        if max(map(text.count, ",;\t ")) < 4:
             continue
         row = _long_row(0, text, _dialect_of(text))
         if row is None or row.values.size < 5:

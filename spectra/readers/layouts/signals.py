@@ -13,7 +13,7 @@ import re
 
 from spectra.errors import SweepFormatError
 from spectra.readers.cells import classify
-from spectra.readers.document import Document
+from spectra.readers.document import Document, glimpse
 from spectra.readers.draft import Draft
 from spectra.readers.preamble import cells_of, uncommented
 from spectra.readers.words import fold, ideas_of
@@ -29,8 +29,10 @@ _LIST_WORDS = re.compile(
 
 def sniff_signals(head: str) -> float:
     """Say how surely a text is a table of found signals: a heading of such columns with a frequency among them."""
-    lines = [line for line in head.splitlines()[:200] if line.strip()]
+    lines = [line for line in glimpse(head).lines[:200] if line.strip()]
     for at, line in enumerate(lines):
+        if max(map(line.count, ",;\t")) < 2 or not _LIST_WORDS.search(fold(line.replace("_", " "))):
+            continue
         cells = cells_of(uncommented(line), ".")
         if len(cells) < 3 or any(classify(cell, ".")[0] in "ND" for cell in cells):
             continue
@@ -48,7 +50,7 @@ def sniff_signals(head: str) -> float:
         )
         first = _LIST_WORDS.search(words[0]) is not None
         if listed >= 2 or first or mixed:
-            return 0.45 if _trace_follows(lines[at + 1 :]) else 0.95
+            return 0.45 if _trace_follows(head.partition(line)[2].splitlines()) else 0.95
     return 0.0
 
 

@@ -63,6 +63,8 @@ _NOTE_CONCEPTS: dict[str, tuple[str, str | None]] = {
 
 def sniff_sm1809(head: str) -> float:
     """Say how surely a text is an exchange file after SM.1809."""
+    if "freqstart" not in head.lower():
+        return 0.0
     have = {name.lower() for name in re.findall(r"^[ \t]*([A-Za-z]+)[ \t=:,;]", head, re.MULTILINE)}
     need = {"freqstart", "freqstop"} <= have
     more = len({"levelunits", "datapoints", "filterbandwidth", "filetype", "scantime", "locationname"} & have)

@@ -12,7 +12,7 @@ from typing import Any, TypeVar
 from spectra.cautions import CATALOGUE
 from spectra.finding import Finding
 
-__all__ = ["print_findings", "print_json", "print_table", "progress", "say", "wrap"]
+__all__ = ["print_cautions", "print_findings", "print_json", "print_table", "progress", "say", "wrap"]
 
 T = TypeVar("T")
 _MIN_WIDTH = 60
@@ -85,17 +85,22 @@ def print_table(header: Sequence[str], rows: Iterable[Sequence[str]], indent: st
             print((indent + "  ".join(line[k].ljust(widths[k]) for k in block)).rstrip())
 
 
-def print_findings(findings: Iterable[Finding]) -> None:
-    """Print findings: title, why, what to do next, and each caution once at the end."""
-    cautions: dict[str, None] = {}
+def print_findings(findings: Iterable[Finding], *, cautions: bool = True) -> None:
+    """Print findings: title, why, what to do next, and (unless told not to) each caution once at the end."""
+    findings = list(findings)
     marks = {"fault": "Fault", "warning": "Warning", "note": "Note"}
     for finding in findings:
         print(wrap(f"{marks[finding.severity]}: {finding.title} ({finding.code})", indent="    ", first="  "))
         print(wrap(finding.explanation, indent="    "))
         for next_step in finding.next_steps:
             print(wrap(next_step.text, indent="      ", first="    → "))
-            cautions.update(dict.fromkeys(next_step.cautions))
-    for caution in cautions:
-        print(
-            wrap(f"Caution, {CATALOGUE[caution].title.lower()}: {CATALOGUE[caution].text}", indent="    ", first="  ")
-        )
+    if cautions:
+        print_cautions(findings)
+
+
+def print_cautions(findings: Iterable[Finding]) -> None:
+    """Print each caution that the next steps of some findings name, once."""
+    named = {id_ for finding in findings for next_step in finding.next_steps for id_ in next_step.cautions}
+    for id_, caution in CATALOGUE.items():
+        if id_ in named:
+            print(wrap(f"Caution, {caution.title.lower()}: {caution.text}", indent="    ", first="  "))

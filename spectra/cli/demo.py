@@ -12,11 +12,12 @@ from typing import TYPE_CHECKING, Any
 import spectra
 from spectra.cautions import DISCLAIMER
 from spectra.cli.batch import BATCH_SCHEMA
-from spectra.cli.console import print_findings, print_json, print_table, progress, wrap
+from spectra.cli.console import print_cautions, print_findings, print_json, print_table, progress, wrap
 from spectra.cli.identify import print_identification
 from spectra.errors import UsageError
 
 if TYPE_CHECKING:
+    from spectra.finding import Finding
     from spectra.identify.identification import Identification
 
 
@@ -110,6 +111,7 @@ def execute(arguments: argparse.Namespace) -> int:
     script, steps = load_steps(folder)
     print(f"A visit to {script['vessel']} (all invented), {len(steps)} steps. Captures: {folder}")
     rows = []
+    told: list[Finding] = []
     for number, (step, identification) in enumerate(run_steps(folder), 1):
         print(f"\n{number}. {step.title}")
         print(wrap(f"Aboard: {step.tells}", indent="   "))
@@ -123,5 +125,7 @@ def execute(arguments: argparse.Namespace) -> int:
         rows.append((str(number), ", ".join(step.files), step.expect or "–", identification.verdict))
     print()
     print_table(("step", "sweeps", "wanted", "verdict"), rows)
+    print("\nThe next steps above come with these cautions:")
+    print_cautions(told)
     print(f"\n{DISCLAIMER}")
     return 0

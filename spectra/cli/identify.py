@@ -115,7 +115,7 @@ def print_identification(identification: Identification) -> None:
     """Print one identification: the answer, the evidence for it, the roll call, what is left over."""
     best = identification.best
     print(", ".join(identification.sweep_files) or "(memory)")
-    print(wrap(f"{identification.verdict.capitalize()}. {identification.sentence}", indent="  ", first="  "))
+    print(wrap(identification.sentence, indent="  ", first="  "))
     if best.satellite is not None:
         place = "" if best.orbital_longitude_deg is None else f" at {_longitude(best.orbital_longitude_deg)}"
         beam = "" if best.beam is None else f", beam {best.beam}"

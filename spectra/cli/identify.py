@@ -131,7 +131,8 @@ def print_identification(identification: Identification) -> None:
     if identification.unlisted:
         print("  Carriers that no row explains:")
         for _, carrier in identification.unlisted:
-            width = f", {format_frequency(carrier.width_hz, None, 'kHz')} wide" if carrier.width_hz else ""
+            wide = format_frequency(carrier.width_hz, carrier.occupied_bandwidth_std_hz, "kHz")
+            width = f", {wide} wide" if carrier.width_hz else ""
             print(f"    {carrier.kind} at {format_frequency(carrier.centre_hz, carrier.centre_std_hz)}{width}")
     print_findings(identification.findings)
     print(f"  {DISCLAIMER}")

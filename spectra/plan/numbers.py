@@ -21,6 +21,7 @@ __all__ = [
     "printed_steps",
     "printed_text",
     "value_step",
+    "zeros_say_nothing",
 ]
 
 _SAFE = frozenset("0123456789.-+")
@@ -265,6 +266,11 @@ def _out_of_range(value: float, column: _Column) -> tuple[str, str]:
     return "table.out_of_range", f"Correct the cell; the column holds {column.quantity.expected}."
 
 
+def zeros_say_nothing(cells: list[str]) -> bool:
+    """Say whether every cell ends in '.0', as programs print whole numbers."""
+    return bool(cells) and cells[0].endswith((".0", ",0")) and all(c.endswith((".0", ",0")) for c in cells if c)
+
+
 def printed_steps(cells: list[str], values_hz: FloatArray, factor: float) -> FloatArray:
     """Return the value of the last printed digit of each cell, in Hz.
 
@@ -277,7 +283,7 @@ def printed_steps(cells: list[str], values_hz: FloatArray, factor: float) -> Flo
     the column ``rf_step_khz``.
     """
     marked = [cell.replace(",", ".") for cell in cells]
-    if all(cell.endswith(".0") for cell in marked if cell):
+    if zeros_say_nothing(cells):
         decimals = [0] * len(cells)
     else:
         decimals = [len(cell) - cell.find(".") - 1 if "." in cell else 0 for cell in marked]

@@ -26,7 +26,7 @@ import numpy as np
 from spectra.errors import TableError
 from spectra.plan.build import STEP_COLUMN, TEXTS, WORD_READERS, assemble
 from spectra.plan.csvtext import Records, plain, read_records
-from spectra.plan.numbers import QUANTITIES, Quantity, decimal_comma, parse_column, printed_steps
+from spectra.plan.numbers import QUANTITIES, Quantity, decimal_comma, parse_column, printed_steps, zeros_say_nothing
 from spectra.plan.problems import TableProblem, told_once
 from spectra.plan.table import CarrierTable
 from spectra.plan.words import read_service, tidy
@@ -219,6 +219,12 @@ def _numeric_columns(
         stated, told = parse_column(cells, lines, _STEP, headers[STEP_COLUMN], 1e3, decimal_comma([cells]))
         problems.extend(told)
         steps = np.where(np.isfinite(stated), stated, steps)
+    elif zeros_say_nothing(columns[index]):
+        mend = f"Taken as known to the whole number; where it is known better, say so in a column {STEP_COLUMN}."
+        told_as = TableProblem(
+            "table.zero_digit", "warning", lines[0], headers["rf_mhz"], "only frequencies in .0", "printed digits", mend
+        )
+        problems.append(told_as)
     return numbers, steps
 
 

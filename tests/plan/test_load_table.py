@@ -108,6 +108,14 @@ def test_rounding_step_from_printed_digits(csv_file, cells, steps):
     assert load_table(csv_file("satellite,polarisation,rf_mhz\n" + rows)).rf_step_hz.tolist() == steps
 
 
+def test_zeros_that_say_nothing_are_told(csv_file):
+    head = "satellite,polarisation,rf_mhz"
+    (warning,) = load_table(csv_file(f"{head}\nKittiwake 2,H,11720.0\nKittiwake 2,H,11740.0\n")).warnings
+    assert (warning.line, warning.column) == (2, "rf_mhz")
+    stated = load_table(csv_file(f"{head},rf_step_khz\nKittiwake 2,H,11720.0,1\n", name="b.csv"))
+    assert stated.warnings == () and stated.rf_step_hz.tolist() == [1e3]
+
+
 def test_rounding_step_stated(csv_file):
     text = "satellite;polarisation;rf_mhz;rf_step_khz\nKittiwake 2;H;11720;0,5\nKittiwake 2;H;11730;\n"
     table = load_table(csv_file(text))

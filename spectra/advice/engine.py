@@ -59,7 +59,7 @@ def plan_sweep(
     narrowest_cn_db : float
         C/N at which the narrowest carrier must be found, where the table tells none.
     """
-    rbw = analyser.rbw_at_most(demand.narrowest_hz / (RESOLVING if demand.resolve else 1.0))
+    rbw = _rbw(demand, analyser)
     margin = max(_MARGIN_RBW * rbw, demand.offset_hz)
     half = demand.half_width_hz
     segments = cut_into_segments(
@@ -110,8 +110,27 @@ def plan_sweep(
         certainty=certainty,
         false_alarms_per_sweep=false_alarms_per_sweep,
         assumptions=_assumptions(demand, rows, narrowest_cn_db, final),
-        next_steps=_steps(analyser, segments, rbw, averages, sweep_time),
+        next_steps=_steps(analyser, segments, averages, sweep_time),
+        purpose=demand.purpose,
     )
+
+
+def _rbw(demand: Demand, analyser: AnalyserModel) -> float:
+    """Return the widest RBW that the narrowest carrier allows; for wide carriers the narrowest that holds them whole.
+
+    A narrower RBW than that tells more of a carrier until it meets the spacing, but costs segments.
+    """
+    limit = demand.narrowest_hz / (RESOLVING if demand.resolve else 1.0)
+    widest = analyser.rbw_at_most(limit)
+    if demand.purpose != "wide" or not demand.row.size:
+        return widest
+    need = 2.0 * float(demand.half_width_hz.max()) + 2.0 * demand.offset_hz
+    holding = (
+        step_hz
+        for step_hz in analyser.rbw_steps_hz
+        if step_hz <= widest and analyser.most_span_hz(step_hz) >= need + 2.0 * _MARGIN_RBW * step_hz
+    )
+    return next(holding, widest)
 
 
 def _averages(
@@ -148,7 +167,7 @@ def _rows(
         rate, roll_off = demand.symbol_rate_bd[known], demand.roll_off[known]
         probability[known] = outlook.probability(rate, roll_off, demand.cn_db[known])
         limit[known] = outlook.limit_cn_db(rate, roll_off, certainty)
-    half = demand.half_width_hz
+    half, inside = demand.half_width_hz, demand.inside
     found = []
     for index in range(count):
         centre = float(demand.if_hz[index])
@@ -160,6 +179,8 @@ def _rows(
             why = "outside the IF of this receive chain"
         elif rate_hz is None:
             why = "no width in the table (or unmodulated): whether it is strong enough cannot be told"
+        elif whole is None and not inside[index]:
+            why = "reaches beyond the IF that this LO state shows"
         elif whole is None:
             why = f"cut: its {2e-6 * float(half[index]):.3g} MHz do not fit into one segment"
         elif probability[index] < certainty:
@@ -176,6 +197,7 @@ def _rows(
                 limit_cn_db=float(limit[index]) if np.isfinite(limit[index]) else None,
                 resolved=rate_hz is not None and outlook.rbw_hz * RESOLVING <= rate_hz * (1.0 + 1e-9),
                 segment=whole if whole is not None else within,
+                whole=whole is not None,
                 why=why,
             )
         )
@@ -203,7 +225,7 @@ def _assumptions(
 
 
 def _steps(
-    analyser: AnalyserModel, segments: tuple[Segment, ...], rbw: float, averages: int, sweep_time: float
+    analyser: AnalyserModel, segments: tuple[Segment, ...], averages: int, sweep_time: float
 ) -> tuple[NextStep, ...]:
     span = "the span" if len(segments) == 1 else f"each of {len(segments)} segments"
     return (

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -31,6 +31,9 @@ LEAST_RISE_DB = 2.0
 RIPPLE_PERIOD_HZ = 5e6
 """Ripple finer than this does not occur: c v / (2 L) for 20 m of cable at a velocity factor of 0.66 (derived)."""
 
+_RATE_STEP = 0.01
+"""Rates within 1 % count as alike (as C/N within 0.05 dB): neither moves a limit by more than 0.05 dB."""
+
 Places = NDArray[np.intp]
 
 _LEAST_CN_DB, _MOST_CN_DB = -30.0, 60.0
@@ -45,12 +48,30 @@ def _windows(most: int) -> tuple[int, ...]:
     return tuple(found)
 
 
-def _alike(rate: FloatArray, roll_off: FloatArray, cn_db: FloatArray | float = 0.0) -> tuple[Places, Places]:
-    """Return the first of each group of alike carriers and the group of every carrier: each is worked out once.
+@lru_cache(maxsize=8192)
+def _mean_shape(symbol_rate_bd: float, roll_off: float, points: int, spacing_hz: float, sigma_hz: float) -> FloatArray:
+    """Return `SweepOutlook.mean_shape`; readings do not enter, so that sweeps of one grid share it."""
+    from spectra.signal.blurred import carrier_shape
 
-    Rates within 1 % and C/N within 0.05 dB count as alike; neither moves a limit by more than 0.05 dB.
-    """
-    parts = np.broadcast_arrays(np.log(rate) / 0.01, roll_off / 0.01, np.asarray(cn_db) / 0.05)
+    windows = _windows(points)
+    reach = 0.5 * (1.0 + roll_off) * symbol_rate_bd + 3.0 * sigma_hz
+    most = max(3, min(points, 2 * math.ceil(reach / spacing_hz) + 1))
+    usable = [width for width in windows if width <= most]
+    means = np.zeros((len(PLACEMENTS), len(windows)))
+    steps = np.arange(-(most // 2) - 1, most // 2 + 2)
+    for row, placement in enumerate(PLACEMENTS):
+        offset = (steps - placement) * spacing_hz
+        seen = carrier_shape(offset, 0.0, symbol_rate_bd, max(roll_off, 1e-3), sigma_hz)
+        nearest_first = seen[np.argsort(np.abs(offset), kind="stable")]
+        running = np.cumsum(nearest_first)
+        means[row, : len(usable)] = [running[width - 1] / width for width in usable]
+    means.setflags(write=False)
+    return means
+
+
+def _alike(rate: FloatArray, roll_off: FloatArray, cn_db: FloatArray | float = 0.0) -> tuple[Places, Places]:
+    """Return the first of each group of alike carriers and the group of every carrier: each is worked out once."""
+    parts = np.broadcast_arrays(np.log(rate) / _RATE_STEP, roll_off / 0.01, np.asarray(cn_db) / 0.05)
     _, first, back = np.unique(np.round(np.stack(parts)), axis=1, return_index=True, return_inverse=True)
     return np.asarray(first, dtype=np.intp), np.asarray(np.ravel(back), dtype=np.intp)
 
@@ -129,25 +150,13 @@ class SweepOutlook:
 
         Windows lie at the points nearest to the centre; those much longer than the carrier are left at 0.
         """
-        from spectra.signal.blurred import carrier_shape
-
-        reach = 0.5 * (1.0 + roll_off) * symbol_rate_bd + 3.0 * self.sigma_hz
-        most = max(3, min(self.points, 2 * math.ceil(reach / self.spacing_hz) + 1))
-        usable = [width for width in self.windows if width <= most]
-        means = np.zeros((len(PLACEMENTS), len(self.windows)))
-        steps = np.arange(-(most // 2) - 1, most // 2 + 2)
-        for row, placement in enumerate(PLACEMENTS):
-            offset = (steps - placement) * self.spacing_hz
-            seen = carrier_shape(offset, 0.0, symbol_rate_bd, max(roll_off, 1e-3), self.sigma_hz)
-            nearest_first = seen[np.argsort(np.abs(offset), kind="stable")]
-            running = np.cumsum(nearest_first)
-            means[row, : len(usable)] = [running[width - 1] / width for width in usable]
-        return means
+        return _mean_shape(symbol_rate_bd, roll_off, self.points, self.spacing_hz, self.sigma_hz)
 
     def _shapes(self, symbol_rate_bd: FloatArray, roll_off: FloatArray) -> FloatArray:
         """Return `mean_shape` for every carrier, shape (n, placements, windows)."""
         shapes = np.empty((symbol_rate_bd.size, len(PLACEMENTS), len(self.windows)))
-        for row, (rate, alpha) in enumerate(zip(symbol_rate_bd.tolist(), roll_off.tolist(), strict=True)):
+        rounded = np.exp(np.round(np.log(symbol_rate_bd) / _RATE_STEP) * _RATE_STEP)
+        for row, (rate, alpha) in enumerate(zip(rounded.tolist(), roll_off.tolist(), strict=True)):
             shapes[row] = self.mean_shape(rate, alpha)
         return shapes
 
@@ -187,7 +196,7 @@ class SweepOutlook:
         rate = rate[alike]
         shapes = self._shapes(rate, alpha[alike])
         low, high = np.full(rate.shape, _LEAST_CN_DB), np.full(rate.shape, _MOST_CN_DB)
-        for _ in range(40):
+        for _ in range(17):  # to 0.001 dB
             middle = 0.5 * (low + high)
             found = self._probability(shapes, rate, middle) >= certainty
             low, high = np.where(found, low, middle), np.where(found, middle, high)

@@ -11,7 +11,7 @@ import numpy as np
 
 from spectra.advice.analyser import AnalyserModel
 from spectra.advice.engine import plan_sweep
-from spectra.advice.sweeps import Demand, PlannedSweep
+from spectra.advice.sweeps import Demand, PlannedSweep, Purpose
 from spectra.errors import UsageError
 from spectra.finding import step
 
@@ -71,7 +71,9 @@ def next_sweep(
     resolve: bool = True,
     only_rows: bool = False,
 ) -> tuple[PlannedSweep, ...]:
-    """Return the sweeps to take, one for each LO state, that show the table's carriers and others as narrow.
+    """Return the sweeps to take, for each LO state, that show the table's carriers and others as narrow.
+
+    One main sweep for each LO state; another where rows are narrower, another where rows are too wide for its segments.
 
     Parameters
     ----------
@@ -83,7 +85,7 @@ def next_sweep(
         LO states to sweep, by name; None takes all that fit the polarisation.
     narrowest_hz : float
         Narrowest carrier that must be seen, in the table or not; 300 kHz is the customary narrowest (common practice,
-        no source). A narrower row of the table counts instead.
+        no source). Narrower rows of the table get a sweep of their own, around them only.
     certainty : float
         Probability with which a carrier that is there is to be found.
     false_alarms_per_sweep : float
@@ -119,16 +121,9 @@ def next_sweep(
         )
         if demand is None:
             continue
-        sweep = plan_sweep(
-            replace(demand, resolve=resolve, only_rows=only_rows),
-            analyser,
-            certainty=certainty,
-            false_alarms_per_sweep=false_alarms_per_sweep,
-            most_averages=most_averages,
-            least_averages=min(10, most_averages),
-            narrowest_cn_db=assumed_cn_db,
-        )
-        found.append(replace(sweep, next_steps=(_select(state), *sweep.next_steps)))
+        main = replace(demand, resolve=resolve, only_rows=only_rows)
+        sweeps = _sweeps(main, analyser, certainty, false_alarms_per_sweep, most_averages, assumed_cn_db)
+        found += [replace(sweep, next_steps=(_select(state), *sweep.next_steps)) for sweep in sweeps]
     if not found:
         raise UsageError(
             chain.file,
@@ -138,6 +133,48 @@ def next_sweep(
             "Check LO frequencies and ranges, or the polarisation asked for.",
         )
     return tuple(found)
+
+
+def _sweeps(
+    main: Demand,
+    analyser: AnalyserModel,
+    certainty: float,
+    false_alarms_per_sweep: float,
+    most_averages: int,
+    assumed_cn_db: float,
+) -> list[PlannedSweep]:
+    """Return the main sweep of one LO state, and those for rows that do not go with its RBW and segments."""
+
+    def plan(demand: Demand) -> PlannedSweep:
+        return plan_sweep(
+            demand,
+            analyser,
+            certainty=certainty,
+            false_alarms_per_sweep=false_alarms_per_sweep,
+            most_averages=most_averages,
+            least_averages=min(10, most_averages),
+            narrowest_cn_db=assumed_cn_db,
+        )
+
+    def close_up(rows: NDArray[np.bool_], purpose: Purpose) -> PlannedSweep:
+        some = main.only(rows)
+        narrowest = float(some.symbol_rate_bd.min())
+        return plan(replace(some, narrowest_hz=narrowest, only_rows=True, purpose=purpose))
+
+    narrow = main.inside & (main.symbol_rate_bd < main.narrowest_hz * (1.0 - 1e-9))  # NaN: no width told, not narrow
+    sweep = plan(main.only(~narrow))
+    found = [sweep]
+    if narrow.any():
+        found.append(close_up(narrow, "narrow"))
+    cut = [row.row for row in sweep.cannot_show if not row.whole and row.segment is not None]
+    wide = np.isin(main.row, cut) & main.inside & np.isfinite(main.symbol_rate_bd)
+    if wide.any():
+        wider = close_up(wide, "wide")
+        if all(row.whole for row in (*wider.shows, *wider.cannot_show)):
+            moved = set(main.row[wide].tolist())
+            found[0] = replace(sweep, cannot_show=tuple(row for row in sweep.cannot_show if row.row not in moved))
+            found.append(wider)
+    return found
 
 
 def demand_for(
@@ -161,10 +198,9 @@ def demand_for(
     rate, roll_off, rf = rate[chosen], roll_off[chosen], table.rf_hz[chosen]
     if_hz = np.asarray(state.if_from_rf(rf), dtype=np.float64)
     reference = table.reference_cn_db[chosen]
-    visible = rate[np.isfinite(rate) & (if_hz >= window[0]) & (if_hz <= window[1])]
     return Demand(
         window_hz=window,
-        narrowest_hz=min([narrowest_hz, *visible.tolist()]),
+        narrowest_hz=narrowest_hz,
         row=np.asarray(table.line[chosen], dtype=np.int64),
         rf_hz=rf,
         if_hz=if_hz,

@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import dataclass, replace
+from typing import Any, Literal
 
 import numpy as np
 
 from spectra.finding import NextStep
 from spectra.units import FloatArray, jsonable
 
-__all__ = ["SCHEMA", "Demand", "PlannedSweep", "RowOutlook", "Segment"]
+__all__ = ["SCHEMA", "Demand", "PlannedSweep", "Purpose", "RowOutlook", "Segment"]
 
 SCHEMA = "sweepmuster/next_sweep/1"
+
+Purpose = Literal["all", "narrow", "wide"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +57,9 @@ class RowOutlook:
     resolved : bool
         RBW at most a third of the symbol rate: widths and symbol rate can be measured, not only the carrier found.
     segment : int or None
-        0-based index of the segment that holds it whole, None where it is cut or outside.
+        0-based index of the segment that holds its centre (the one that holds it whole, where there is one).
+    whole : bool
+        Whether a segment holds it whole.
     why : str
         Why it is not promised; empty where it is.
     """
@@ -70,6 +74,7 @@ class RowOutlook:
     limit_cn_db: float | None
     resolved: bool
     segment: int | None
+    whole: bool
     why: str = ""
 
     def to_dict(self) -> dict[str, Any]:
@@ -98,6 +103,8 @@ class Demand:
         Leave out spectrum that holds no carrier of the demand.
     offset_hz : float
         How far the carriers may lie from where they are expected.
+    purpose : {'all', 'narrow', 'wide'}
+        See `PlannedSweep`.
     lo_state, polarisation, satellite : str or None
         What the sweep is taken with.
     """
@@ -114,9 +121,22 @@ class Demand:
     resolve: bool = True
     only_rows: bool = False
     offset_hz: float = 0.0
+    purpose: Purpose = "all"
     lo_state: str | None = None
     polarisation: str | None = None
     satellite: str | None = None
+
+    def only(self, keep: np.ndarray[Any, np.dtype[np.bool_]]) -> Demand:
+        """Return the demand with some of its carriers."""
+        per_row = ("row", "rf_hz", "if_hz", "symbol_rate_bd", "roll_off", "cn_db", "cn_assumed")
+        kept: dict[str, Any] = {name: getattr(self, name)[keep] for name in per_row}
+        return replace(self, **kept)
+
+    @property
+    def inside(self) -> np.ndarray[Any, np.dtype[np.bool_]]:
+        """Which carriers lie whole in the window."""
+        low, high = self.if_hz - self.half_width_hz, self.if_hz + self.half_width_hz
+        return np.asarray((low >= self.window_hz[0]) & (high <= self.window_hz[1]), dtype=np.bool_)
 
     @property
     def half_width_hz(self) -> FloatArray:
@@ -155,6 +175,9 @@ class PlannedSweep:
     assumptions : tuple of str
     next_steps : tuple of NextStep
         How to take it.
+    purpose : {'all', 'narrow', 'wide'}
+        `all`: the main sweep of the LO state. `narrow`: a close look at rows narrower than the narrowest asked for.
+        `wide`: rows too wide for one segment of the main sweep.
     """
 
     lo_state: str | None
@@ -177,6 +200,7 @@ class PlannedSweep:
     false_alarms_per_sweep: float
     assumptions: tuple[str, ...] = ()
     next_steps: tuple[NextStep, ...] = ()
+    purpose: Purpose = "all"
 
     def to_dict(self) -> dict[str, Any]:
         """Return the sweep under the keys of the contract."""

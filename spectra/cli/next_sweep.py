@@ -22,6 +22,7 @@ A carrier that is on air with the C/N told is found with the certainty asked for
 down to the narrowest. Times are estimates for a swept analyser; one that works on whole spans at once is faster."""
 
 _MOST_ROWS = 20
+_PURPOSE = {"all": "", "narrow": ", a closer look at narrow rows", "wide": ", rows too wide for the traces above"}
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -36,7 +37,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         type=frequency,
         default=300e3,
         metavar="WIDTH",
-        help="narrowest carrier to show (default 300kHz; a narrower row of the table counts instead)",
+        help="narrowest carrier to show (default 300kHz; narrower rows of the table get a sweep of their own)",
     )
     parser.add_argument("--points", type=int, default=1001, metavar="N", help="points of a trace (default 1001)")
     parser.add_argument(
@@ -115,7 +116,8 @@ def _result(
 def _print(sweeps: Sequence[PlannedSweep], nowhere: Sequence[int]) -> None:
     segments = sum(len(sweep.segments) for sweep in sweeps)
     total = sum(sweep.total_time_s for sweep in sweeps)
-    states = f"{len(sweeps)} LO state(s)" if len(sweeps) > 1 else f"LO state {sweeps[0].lo_state}"
+    names = list(dict.fromkeys(sweep.lo_state for sweep in sweeps))
+    states = f"{len(names)} LO states" if len(names) > 1 else f"LO state {names[0]}"
     print(wrap(f"Take {segments} trace(s) in {states}, about {_seconds(total)} of sweeping.", first=""))
     for sweep in sweeps:
         print()
@@ -130,6 +132,7 @@ def _print(sweeps: Sequence[PlannedSweep], nowhere: Sequence[int]) -> None:
 
 def _print_sweep(sweep: PlannedSweep) -> None:
     title = f"LO state {sweep.lo_state}" + (f", polarisation {sweep.polarisation}" if sweep.polarisation else "")
+    title += _PURPOSE[sweep.purpose]
     vbw = "as wide as it goes" if sweep.vbw_hz is None else _khz(sweep.vbw_hz)
     print(title)
     print(

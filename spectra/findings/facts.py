@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, fields, replace
+from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -154,16 +154,8 @@ def _rows(
         if demand is not None:
             demands.append(demand)
     start, stop = spans[0]
-    inside = tuple(_cut(demand, (demand.if_hz >= start) & (demand.if_hz <= stop)) for demand in demands)
+    inside = tuple(demand.only((demand.if_hz >= start) & (demand.if_hz <= stop)) for demand in demands)
     seen = [np.any([(d.if_hz >= low) & (d.if_hz <= high) for low, high in spans], axis=0) for d in demands]
-    outside = tuple(_cut(demand, ~np.asarray(mask, bool)) for demand, mask in zip(demands, seen, strict=True))
+    outside = tuple(demand.only(~np.asarray(mask, bool)) for demand, mask in zip(demands, seen, strict=True))
     sure = len(demands) == 1 and satellite is not None
     return {"expected": Expected(inside, sure), "expected_elsewhere": Expected(outside, sure)}
-
-
-_PER_ROW = ("row", "rf_hz", "if_hz", "symbol_rate_bd", "roll_off", "cn_db", "cn_assumed")
-
-
-def _cut(demand: Demand, keep: np.ndarray[Any, np.dtype[np.bool_]]) -> Demand:
-    values: Mapping[str, Any] = {f.name: getattr(demand, f.name)[keep] for f in fields(demand) if f.name in _PER_ROW}
-    return replace(demand, **values)

@@ -52,10 +52,31 @@ def test_more_points_need_fewer_segments_and_narrower_asks_narrower(make_table, 
     assert len(few.segments) <= 2
     assert next_sweep(table, chain, polarisation="H", narrowest_hz=1e5)[0].rbw_hz == 3e4
     assert next_sweep(table, chain, polarisation="H", resolve=False)[0].rbw_hz == 3e5
-    # the table's own 300 kBd row still counts when a wider narrowest is asked for
-    assert next_sweep(table, chain, polarisation="H", narrowest_hz=5e6)[0].rbw_hz == 1e5
     coarse = next_sweep(table, chain, polarisation="H", rbw_steps_hz=(2e4, 2e5))[0]
     assert (coarse.rbw_hz, coarse.vbw_hz) == (2e4, 2e5)
+
+
+def test_narrower_rows_get_a_sweep_of_their_own(make_table, chain) -> None:
+    main, close = next_sweep(make_table(), chain, lo_states=["low H"], narrowest_hz=3e6)
+    assert (main.purpose, main.rbw_hz, close.purpose, close.rbw_hz) == ("all", 1e6, "narrow", 1e5)
+    assert [row.row for row in close.shows] == [3]
+    # IF 1253 MHz, around that row only: 0.36 MHz wide, 1 MHz beside it for skirts, floor and the LO's tolerance
+    (segment,) = close.segments
+    assert segment.start_hz <= 1253e6 - 1.18e6
+    assert segment.stop_hz >= 1253e6 + 1.18e6
+    assert segment.span_hz < 4e6
+    assert 3 not in {row.row for row in (*main.shows, *main.cannot_show)}
+
+
+def test_rows_too_wide_for_a_segment_get_a_sweep_of_their_own(make_table, chain) -> None:
+    rows = "Nimbus Test,H,11003,modulated,60,,0.2,9\nNimbus Test,H,11100,modulated,27500,,0.2,9\n"
+    main, wide = next_sweep(make_table(rows), chain, lo_states=["low H"], narrowest_hz=6e4)
+    # 1001 points at 10 kHz make 10 MHz; 27.5 MBd at roll-off 0.2 take 33 MHz
+    assert (main.rbw_hz, wide.purpose) == (1e4, "wide")
+    assert [row.row for row in wide.shows] == [3]
+    assert wide.shows[0].whole
+    assert wide.rbw_hz <= 27.5e6 / 3
+    assert [row.row for row in (*main.shows, *main.cannot_show)] == [2]
 
 
 def test_a_weaker_table_asks_for_more_averages(make_table, chain) -> None:

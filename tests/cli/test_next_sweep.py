@@ -35,6 +35,7 @@ def test_options_reach_the_engine(table_file: Path, chain_file: Path, capsys) ->
     assert len(wide["segments"]) == 1
     steps = _json(capsys, *words, "--rbw-steps", "50kHz", "200kHz")["sweeps"][0]
     assert (steps["rbw_hz"], steps["vbw_hz"]) == (5e4, 2e5)
+    assert [s["purpose"] for s in _json(capsys, *words, "--narrowest", "4MHz")["sweeps"]] == ["all", "narrow"]
     few = _json(capsys, *words, "--only-rows", "--satellite", "Nimbus Test")["sweeps"][0]
     assert len(few["segments"]) < 4
     assert _json(capsys, *words, "--find-only")["sweeps"][0]["rbw_hz"] == 3e5

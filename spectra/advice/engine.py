@@ -128,7 +128,8 @@ def _rbw(demand: Demand, analyser: AnalyserModel) -> float:
     holding = (
         step_hz
         for step_hz in analyser.rbw_steps_hz
-        if step_hz <= widest and analyser.most_span_hz(step_hz) >= need + 2.0 * _MARGIN_RBW * step_hz
+        if demand.least_rbw_hz <= step_hz <= widest
+        and analyser.most_span_hz(step_hz) >= need + 2.0 * _MARGIN_RBW * step_hz
     )
     return next(holding, widest)
 

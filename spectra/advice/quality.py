@@ -156,10 +156,10 @@ def _sweeps(
             narrowest_cn_db=assumed_cn_db,
         )
 
-    def close_up(rows: NDArray[np.bool_], purpose: Purpose) -> PlannedSweep:
+    def close_up(rows: NDArray[np.bool_], purpose: Purpose, least_rbw_hz: float = 0.0) -> PlannedSweep:
         some = main.only(rows)
         narrowest = float(some.symbol_rate_bd.min())
-        return plan(replace(some, narrowest_hz=narrowest, only_rows=True, purpose=purpose))
+        return plan(replace(some, narrowest_hz=narrowest, only_rows=True, purpose=purpose, least_rbw_hz=least_rbw_hz))
 
     narrow = main.inside & (main.symbol_rate_bd < main.narrowest_hz * (1.0 - 1e-9))  # NaN: no width told, not narrow
     sweep = plan(main.only(~narrow))
@@ -170,10 +170,15 @@ def _sweeps(
     wide = np.isin(main.row, cut) & main.inside & np.isfinite(main.symbol_rate_bd)
     if wide.any():
         wider = close_up(wide, "wide")
-        if all(row.whole for row in (*wider.shows, *wider.cannot_show)):
-            moved = set(main.row[wide].tolist())
-            found[0] = replace(sweep, cannot_show=tuple(row for row in sweep.cannot_show if row.row not in moved))
-            found.append(wider)
+        for rbw in analyser.rbw_steps_hz:  # rows that overlap leave no gap to cut in: longer segments, fewer cuts
+            if all(row.whole for row in (*wider.shows, *wider.cannot_show)):
+                break
+            if rbw > wider.rbw_hz:
+                wider = close_up(wide, "wide", rbw)
+        whole = {row.row for row in (*wider.shows, *wider.cannot_show) if row.whole}
+        if whole:
+            found[0] = replace(sweep, cannot_show=tuple(row for row in sweep.cannot_show if row.row not in whole))
+            found.append(replace(wider, cannot_show=tuple(row for row in wider.cannot_show if row.row in whole)))
     return found
 
 

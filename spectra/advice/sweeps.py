@@ -103,6 +103,8 @@ class Demand:
         Leave out spectrum that holds no carrier of the demand.
     offset_hz : float
         How far the carriers may lie from where they are expected.
+    least_rbw_hz : float
+        For `purpose` wide: no RBW narrower than this, if the carriers allow it.
     purpose : {'all', 'narrow', 'wide'}
         See `PlannedSweep`.
     lo_state, polarisation, satellite : str or None
@@ -121,6 +123,7 @@ class Demand:
     resolve: bool = True
     only_rows: bool = False
     offset_hz: float = 0.0
+    least_rbw_hz: float = 0.0
     purpose: Purpose = "all"
     lo_state: str | None = None
     polarisation: str | None = None

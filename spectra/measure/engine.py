@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spectra.measure import detect
-from spectra.measure.floor import WIDEST_CARRIER_HZ, first_floor, floor_basis, humps, lower_envelope
+from spectra.measure.floor import WIDEST_CARRIER_HZ, first_floors, floor_basis, humps, lower_envelope
 from spectra.measure.linear import evidence, inverse
 from spectra.measure.model import (
     CW,
@@ -106,14 +106,18 @@ class _Work:
             self.relaw()
 
     def _first(self) -> None:
-        basis = self.trace.basis
-        beta, _ = first_floor(
-            basis, self.trace.x, self.trace.y, self.trace.law, self.trace.information, self.spacing_hz
-        )
-        kind, theta = seed_carriers(self.trace, basis.floor(beta), self.law.correlation, self.least, self.widest)
-        scene = Scene(np.empty(0, dtype=np.intp), np.empty((0, 4)), beta, 10.0 * basis.prior_strength)
-        self.scene = scene.with_carriers(kind, theta)
-        self.refit(8)
+        basis, trace = self.trace.basis, self.trace
+        best: tuple[float, Scene, Evaluation] | None = None
+        for beta in first_floors(basis, trace.x, trace.y, trace.law, trace.information, self.spacing_hz):
+            kind, theta = seed_carriers(trace, basis.floor(beta), self.law.correlation, self.least, self.widest)
+            scene = Scene(np.empty(0, dtype=np.intp), np.empty((0, 4)), beta, 10.0 * basis.prior_strength)
+            self.scene = scene.with_carriers(kind, theta)
+            self.refit(8)
+            worth = self._worth()
+            if best is None or worth > best[0]:
+                best = (worth, self.scene, self.at)
+        assert best is not None
+        self.scene, self.at = best[1], best[2]
 
     def refit(self, rounds: int) -> None:
         self.scene, self.at = fit(self.trace, self.scene, rounds=rounds)
@@ -147,6 +151,7 @@ class _Work:
 
     def drop(self) -> None:
         """Drop carriers whose presence does not explain enough, the weakest first."""
+        self._drop_impossible()
         while self.scene.count:
             score = self.scores()
             sliver = self._slivers()
@@ -158,6 +163,16 @@ class _Work:
             else:
                 return
             self.refit(3)
+
+    def _drop_impossible(self) -> None:
+        """Drop what cannot be told from floor: wider than any carrier or than most of the span, or outside it."""
+        theta = self.scene.theta
+        width, centre = theta[:, 1] - theta[:, 0], 0.5 * (theta[:, 0] + theta[:, 1])
+        last = float(self.trace.x[-1])
+        out = (width > min(1.2 * WIDEST_CARRIER_HZ / self.spacing_hz, 0.85 * last)) | (centre < 0.0) | (centre > last)
+        if out.any():
+            self._replace(list(np.flatnonzero(out)), [], [])
+            self.refit(8)
 
     def _slivers(self) -> NDArray[np.bool_]:
         """Say which carriers are narrow ones at the edge of, or inside, a much wider and stronger one."""

@@ -19,7 +19,7 @@ from spectra.units import FloatArray
 __all__ = [
     "WIDEST_CARRIER_HZ",
     "FloorBasis",
-    "first_floor",
+    "first_floors",
     "fit_floor",
     "fixed_floor",
     "floor_basis",
@@ -30,6 +30,8 @@ __all__ = [
 _KNOT_HZ = 5e6
 _MOST_INTERVALS = 240
 _RIPPLE_CURVATURE = 0.063  # second difference of coefficients 5 MHz apart: 1 dB of ripple at 60 MHz, in nepers
+_FIRST_ERROR = 0.15  # nepers by which a first floor may be wrong
+_LINE_TOLERANCE = 0.25  # nepers that ripple may put between a straight line and the floor
 WIDEST_CARRIER_HZ = 90e6
 
 
@@ -172,6 +174,28 @@ def _lower_hull(x: FloatArray, y: FloatArray) -> FloatArray:
     return np.interp(x, x[hull], y[hull])
 
 
+def _floor_line(x: FloatArray, level: FloatArray, spread: float) -> FloatArray:
+    """Return the straight line that most points lie on and hardly any below.
+
+    Carriers stand on the floor, so of all lines those are right that have many points near them and none under them; a
+    carrier's flat top has the floor under it. Slopes up to 14 dB over the span are tried.
+    """
+    place = (x - x[0]) / max(float(x[-1] - x[0]), 1.0)
+    band = 2.5 * spread + _LINE_TOLERANCE
+    best, found = -np.inf, level
+    for slope in np.linspace(-3.2, 3.2, 41):
+        rest = np.sort(level - slope * place)
+        near = np.searchsorted(rest, rest + band) - np.searchsorted(rest, rest - band)
+        under = np.searchsorted(rest, rest - band - spread)
+        score = near - 10.0 * under - 0.02 * level.size * abs(slope)
+        at = int(np.argmax(score))
+        if score[at] > best:
+            best = float(score[at])
+            inside = rest[(rest >= rest[at] - band) & (rest <= rest[at] + band)]
+            found = slope * place + float(np.median(inside))
+    return found
+
+
 def _opening(values: FloatArray, width: int) -> FloatArray:
     """Return the morphological opening: what stays of `values` when bumps narrower than `width` are planed off."""
     if width >= values.size:
@@ -181,11 +205,32 @@ def _opening(values: FloatArray, width: int) -> FloatArray:
     return np.asarray(sliding_window_view(np.pad(low, (half, half), mode="edge"), 2 * half + 1).max(axis=1))
 
 
+def _raised(above: FloatArray, spread: float) -> NDArray[np.bool_]:
+    """Say which blocks belong to a stretch, of whatever length, that stands over the floor.
+
+    A first floor is wrong by some tenths of a decibel; without that allowance long stretches of mere noise would be
+    taken for carriers, the floor would sink, and more would follow.
+    """
+    raised = above > 2.5 * spread + 0.5 * _FIRST_ERROR
+    total = np.r_[0.0, np.cumsum(np.clip(above, -4.0 * spread, 4.0 * spread))]
+    width = 2
+    while width <= above.size // 3:
+        mean = (total[width:] - total[:-width]) / width
+        high = np.flatnonzero(mean > 3.5 * spread / np.sqrt(width) + _FIRST_ERROR)
+        edge = np.zeros(above.size + 1)
+        np.add.at(edge, high, 1.0)
+        np.add.at(edge, high + width, -1.0)
+        raised |= np.cumsum(edge[:-1]) > 0.5
+        width *= 2
+    return raised
+
+
 def lower_envelope(x: FloatArray, level: FloatArray, width: float) -> FloatArray:
-    """Return the greater of the lower convex hull and the opening by `width` points of a smooth curve."""
+    """Return a smooth curve with every hump narrower than `width` points planed off, under any tilt."""
     step = max(1, x.size // 400)
     coarse = np.arange(0, x.size, step)
-    low = np.maximum(_lower_hull(x[coarse], level[coarse]), _opening(level[coarse], int(width / step) + 1))
+    line = _floor_line(x[coarse], level[coarse], 0.05)
+    low = line + _opening(level[coarse] - line, int(width / step) + 1)
     return np.minimum(np.interp(x, x[coarse], low), level)
 
 
@@ -213,38 +258,65 @@ def humps(height: FloatArray, least: float) -> list[tuple[int, int]]:
     return found
 
 
-def first_floor(
+def first_floors(
     basis: FloorBasis, x: FloatArray, y: FloatArray, law: PointLaw, information: float, spacing_hz: float
-) -> tuple[FloatArray, NDArray[np.bool_]]:
-    """Return spline coefficients for a first floor and the points that were taken as floor.
+) -> list[FloatArray]:
+    """Return spline coefficients of one or two first floors that carriers do not lift.
 
-    Block means are held against the greater of two lower envelopes, both of which carriers cannot lift: the lower
-    convex hull (exact under a tilt) and the opening by the widest carrier. Blocks near the envelope make a floor,
-    blocks near that floor make a better one, and so on outward (a forward search, as in consecutive mean excision).
+    Block means are held against lower envelopes. One is the greater of the lower convex hull and the opening by the
+    widest carrier: it follows every bend, but a carrier at the end of the span lifts it. The other is a straight line
+    that has next to nothing under it: blind to bends, but sure at the ends. From either the floor grows outward: blocks
+    near the envelope make a floor, blocks near that floor make a better one (a forward search, as in consecutive mean
+    excision). Where both agree there is one first floor; else the evidence will decide.
     """
     n = y.size
-    block = int(np.clip(np.ceil(12.0 / information), 1, max(1, n // 40)))
+    block = int(np.clip(np.ceil(60.0 / information), 1, max(1, n // 250, min(n // 40, np.ceil(12.0 / information)))))
     count = n // block
-    level = law.normal_ratio(y - law.offset * 0.0)[: count * block].reshape(count, block)
-    mean = (
-        law.scale * np.log(level.mean(axis=1))
-        if law.scale > 0
-        else y[: count * block].reshape(count, block).mean(axis=1) - law.mean
-    )
+    used = y[: count * block].reshape(count, block)
+    if law.scale > 0:
+        mean = law.scale * np.log(law.normal_ratio(used - law.offset).mean(axis=1))
+    else:
+        mean = used.mean(axis=1) - law.mean
     centre = x[: count * block].reshape(count, block).mean(axis=1)
     spread = 1.0 / np.sqrt(max(information * block, 1e-3))
     width = int(WIDEST_CARRIER_HZ / (spacing_hz * block)) + 1
-    envelope = np.maximum(_lower_hull(centre, mean), _opening(mean, width))
+    line = _floor_line(centre, mean, spread)
+    envelopes = (
+        np.maximum(_lower_hull(centre, mean), _opening(mean, width)),
+        line + np.maximum(_opening(mean - line, width), -_LINE_TOLERANCE),
+    )
+    grown: list[FloatArray] = []
+    for envelope, strict in zip(envelopes, (False, True), strict=True):
+        beta = _grow(basis, y, law, information, block, mean, envelope, spread, strict)
+        if all(np.abs(basis.floor(beta) - basis.floor(other)).max() > _FIRST_ERROR for other in grown):
+            grown.append(beta)
+    return grown
+
+
+def _grow(
+    basis: FloorBasis,
+    y: FloatArray,
+    law: PointLaw,
+    information: float,
+    block: int,
+    mean: FloatArray,
+    envelope: FloatArray,
+    spread: float,
+    strict: bool,
+) -> FloatArray:
+    """Return the floor that grows from the blocks near an envelope; `strict` also judges stretches of blocks."""
+    n, count = y.size, mean.size
+    middle = np.minimum(np.arange(count) * block + block // 2, n - 1)
     taken = mean < envelope + 3.0 * spread
-    weight = np.empty(n)
     beta = np.full(basis.size, float(np.median(envelope[taken])) if taken.any() else float(mean.min()))
     for k in range(7):
-        weight[:] = 0.0
+        weight = np.zeros(n)
         weight[: count * block] = np.repeat(np.where(taken, information, 0.0), block)
         beta = fit_floor(basis, y, law, weight + 1e-9, beta, 30.0 * basis.prior_strength, rounds=3 if k else 6)
-        above = mean - basis.floor(beta)[np.minimum((np.arange(count) * block + block // 2), n - 1)]
-        again = (above < 2.5 * spread) & (above > -6.0 * spread)
-        if np.array_equal(again, taken):
+        above = mean - basis.floor(beta)[middle]
+        raised = _raised(above, spread) if strict else above > 2.5 * spread
+        again = ~raised & (above > -6.0 * spread)
+        if np.array_equal(again, taken) or again.sum() < 4:
             break
-        taken = again if again.sum() >= 4 else taken
-    return beta, weight > 0.0
+        taken = again
+    return beta

@@ -9,7 +9,39 @@ from pathlib import Path
 
 from spectra.errors import UsageError
 
-__all__ = ["write_atomic"]
+__all__ = ["replace_file", "write_atomic"]
+
+
+def replace_file(path: Path, content: bytes) -> None:
+    """Put the whole content at `path` in one step, or leave what was there; a link is followed, rights are kept.
+
+    Raises
+    ------
+    OSError
+        If the file cannot be written; what was there is untouched.
+    """
+    path = path.resolve()
+    handle, temporary = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".part", dir=path.parent)
+    try:
+        with os.fdopen(handle, "wb") as stream:
+            stream.write(content)
+            stream.flush()
+            os.fsync(stream.fileno())
+        os.chmod(temporary, _rights(path))  # noqa: PTH101 - mkstemp gives a string
+        os.replace(temporary, path)  # noqa: PTH105 - the same
+    except BaseException:
+        with contextlib.suppress(OSError):
+            os.unlink(temporary)  # noqa: PTH108 - the same
+        raise
+
+
+def _rights(path: Path) -> int:
+    """Return the rights of the file that is replaced, or those that a plain open would give (mkstemp gives none)."""
+    if path.exists():
+        return path.stat().st_mode & 0o777
+    mask = os.umask(0)
+    os.umask(mask)
+    return 0o666 & ~mask
 
 
 def write_atomic(path: str | Path, content: bytes | str) -> None:
@@ -20,30 +52,13 @@ def write_atomic(path: str | Path, content: bytes | str) -> None:
     UsageError
         If the folder cannot be written to (missing, read-only, full disk); the old file is then untouched.
     """
-    path = Path(path)
-    data = content.encode("utf-8") if isinstance(content, str) else content
-    temporary: str | None = None
     try:
-        handle, temporary = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".part", dir=path.parent)
-        with os.fdopen(handle, "wb") as stream:
-            stream.write(data)
-            stream.flush()
-            os.fsync(stream.fileno())
-        if os.name == "posix":
-            # mkstemp makes the file private; give it what a plain open would have given
-            mask = os.umask(0)
-            os.umask(mask)
-            os.chmod(temporary, 0o666 & ~mask)  # noqa: PTH101 - a plain string is at hand
-        os.replace(temporary, path)  # noqa: PTH105 - the same
+        replace_file(Path(path), content.encode("utf-8") if isinstance(content, str) else content)
     except OSError as problem:
-        if temporary is not None:
-            with contextlib.suppress(OSError):
-                os.unlink(temporary)  # noqa: PTH108 - the same
-        reason = problem.strerror or str(problem)
         raise UsageError(
             str(path),
             None,
-            f"a file that cannot be written ({reason})",
+            f"a file that cannot be written ({problem.strerror or problem})",
             "a folder with room and leave to write",
             "Choose another folder; nothing was changed.",
         ) from None

@@ -26,10 +26,14 @@ COMMANDS: dict[str, Command] = {
         ("measure", "measure", "print the carriers of sweeps: kind, centre, widths, symbol rate, power, C/N"),
         ("identify", "identify", "call the roll of a carrier table: satellite, polarisation, LO state, LO error"),
         ("watch", "watch", "measure and identify the sweeps of a folder as they are saved"),
-        ("visit", "visit", "analyse a folder of sweeps as one visit: what is missing, accepted or not, what to do next"),
+        (
+            "visit",
+            "visit",
+            "analyse a folder of sweeps as one visit: what is missing, accepted or not, what to do next",
+        ),
         ("convert", "convert", "write sweeps as our own CSV or as exchange files, an RF axis taken back to IF"),
         ("next-sweep", "next_sweep", "plan the sweeps that would show a carrier table through a receive chain"),
-        ("table", "table", "check a carrier table: faults, unit slips, overlaps, duplicates"),
+        ("table", "table", "check a carrier table, import open scan files as one, merge two"),
         ("simulate", "simulate", "make sweeps from a scene, as a swept analyser would save them"),
         ("demo", "demo", "run the main job on the demo captures"),
     )

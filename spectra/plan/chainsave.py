@@ -10,9 +10,9 @@ from pathlib import Path
 from typing import Any
 
 from spectra.errors import ChainError
-from spectra.plan.atomic import replace_whole
 from spectra.plan.chain import ReceiveChain
 from spectra.plan.chainfile import KEYS
+from spectra.plan.versions import replace_whole
 
 __all__ = ["save_chain"]
 

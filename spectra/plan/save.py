@@ -9,12 +9,12 @@ import re
 from pathlib import Path
 
 from spectra.errors import TableError
-from spectra.plan.atomic import replace_whole
 from spectra.plan.build import STEP_COLUMN
 from spectra.plan.csvtext import plain, read_records
 from spectra.plan.numbers import decimal_comma, printed_text, value_step
 from spectra.plan.store import GUARDED, known_headers
 from spectra.plan.table import COLUMNS, CarrierTable
+from spectra.plan.versions import replace_whole
 
 __all__ = ["save_table", "table_text"]
 

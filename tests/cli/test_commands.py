@@ -145,3 +145,34 @@ def test_what_is_no_frequency(text: str, sweep_file: Path) -> None:
 )
 def test_impossible_options(options: list[str], sweep_file: Path) -> None:
     assert main(["measure", str(sweep_file), *options]) == 2
+
+
+def test_tables_can_be_merged(tmp_path: Path, table_file: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    second = tmp_path / "second.csv"
+    second.write_text(
+        "satellite,polarisation,rf_mhz,symbol_rate_kbd\n"
+        "Nimbus Test,H,10970.0,5500\nNimbus Test,H,11045.0,2000\nNimbus Test,H,10985.0,8000\n"
+    )
+    before = table_file.read_bytes()
+    assert main(["table", "merge", str(table_file), str(second)]) == 0
+    out = capsys.readouterr().out
+    assert "1 added" in out
+    assert "1 in conflict" in out
+    merged = tmp_path / "merged.csv"
+    assert main(["table", "merge", str(table_file), str(second), "--out", str(merged), "--json"]) == 0
+    assert _validate("table_merge", capsys.readouterr().out)["rows"] == 11
+    assert table_file.read_bytes() == before
+    assert main(["table", "check", str(merged)]) == 0
+
+
+def test_open_scan_files_become_a_table(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    scan = tmp_path / "Nimbus-10.0E"
+    scan.write_text(
+        "[CHANNEL]\n\tDELIVERY_SYSTEM = DVBS2\n\tFREQUENCY = 11720500\n\tPOLARIZATION = HORIZONTAL\n"
+        "\tSYMBOL_RATE = 27500000\n\tINNER_FEC = 3/4\n\tMODULATION = PSK/8\n\tROLLOFF = 20\n"
+    )
+    table = tmp_path / "t.csv"
+    assert main(["table", "import", str(scan), "--out", str(table)]) == 0
+    assert "1 rows" in capsys.readouterr().out
+    assert "Nimbus" in table.read_text()
+    assert main(["table", "import", str(tmp_path / "missing"), "--out", str(table)]) == 2

@@ -139,7 +139,7 @@ def test_a_failed_save_leaves_the_old_file(tmp_path, monkeypatch):
     def fails(*_):
         raise OSError(28, "No space left on device")
 
-    for place, name in ((os, "fsync"), (type(path), "replace")):
+    for place, name in ((os, "fsync"), (os, "replace")):
         with monkeypatch.context() as patch:
             patch.setattr(place, name, fails)
             with pytest.raises(TableError, match="no space left"):

@@ -1,10 +1,10 @@
-"""Write a file whole or not at all, and keep what was there before."""
+"""Replace a file and keep what was there before, under a number."""
 
 from __future__ import annotations
 
-import os
-import secrets
 from pathlib import Path
+
+from spectra.atomic import replace_file
 
 __all__ = ["replace_whole"]
 
@@ -25,19 +25,10 @@ def replace_whole(path: Path, content: bytes) -> Path | None:
     path = path.resolve()
     if path.exists() and path.read_bytes() == content:
         return None
-    temporary = path.with_name(f".{path.name}.{secrets.token_hex(4)}.tmp")
-    kept: Path | None = None
+    kept = _copied(path) if path.exists() else None
     try:
-        with temporary.open("xb") as file:
-            file.write(content)
-            file.flush()
-            os.fsync(file.fileno())
-        if path.exists():
-            temporary.chmod(path.stat().st_mode & 0o777)
-            kept = _copied(path)
-        temporary.replace(path)
+        replace_file(path, content)
     except BaseException:
-        temporary.unlink(missing_ok=True)
         if kept is not None:
             kept.unlink(missing_ok=True)
         raise

@@ -93,6 +93,7 @@ class _Work:
         self.widths = detect.ladder(rbw, self.widest)
         self.tests = detect.independent_tests(x.size, self.widths, self.law.correlated_points)
         self.least = detect.threshold(false_alarms, self.tests)
+        self._asked: set[tuple[object, ...]] = set()  # questions answered with no
         self.scene: Scene
         self.at: Evaluation
 
@@ -119,8 +120,8 @@ class _Work:
         assert best is not None
         self.scene, self.at = best[1], best[2]
 
-    def refit(self, rounds: int) -> None:
-        self.scene, self.at = fit(self.trace, self.scene, rounds=rounds)
+    def refit(self, rounds: int, tolerance: float = 0.05) -> None:
+        self.scene, self.at = fit(self.trace, self.scene, rounds=rounds, tolerance=tolerance)
 
     def relaw(self) -> None:
         """Take the law of the points from the residuals."""
@@ -149,8 +150,9 @@ class _Work:
         self.refit(8)
         return True
 
-    def drop(self) -> None:
-        """Drop carriers whose presence does not explain enough, the weakest first."""
+    def drop(self) -> bool:
+        """Drop carriers whose presence does not explain enough, the weakest first; say whether any went."""
+        before = self.scene.count
         self._drop_impossible()
         while self.scene.count:
             score = self.scores()
@@ -161,8 +163,9 @@ class _Work:
                     self._replace([k], [], [])
                     break
             else:
-                return
+                break
             self.refit(3)
+        return self.scene.count < before
 
     def _drop_impossible(self) -> None:
         """Drop what cannot be told from floor: wider than any carrier or than most of the span, or outside it."""
@@ -187,9 +190,13 @@ class _Work:
 
     def _needless(self, k: int) -> bool:
         """Say whether the neighbours could do without carrier `k`."""
+        key = ("need", *np.round(self.scene.theta[k, :2]).astype(int))
+        if key in self._asked:
+            return False
+        self._asked.add(key)
         stretch = stretch_of(self.trace, self.scene, self.at, self._around([k]), self._margin)
         others = [j for j in range(stretch.members.size) if stretch.members[j] != k]
-        now = stretch.best(list(stretch.kind), list(stretch.theta), 3)[1]
+        now = stretch.best(list(stretch.kind), list(stretch.theta), 0)[1]
         less = stretch.best([int(stretch.kind[j]) for j in others], [stretch.theta[j] for j in others], 6)[1]
         return less - now < 0.5 * self.least**2
 
@@ -215,24 +222,25 @@ class _Work:
         self.at = evaluate(self.trace, self.scene)
 
     def _try(
-        self, out: list[int], kind: list[int], theta: list[FloatArray], gain: float, hopeless: float = np.inf
+        self, out: list[int], kind: list[int], theta: list[FloatArray], gain: float, hopeless: float = 50.0
     ) -> bool:
         """Replace carriers where that gains more than `gain` in ln(likelihood) (negative: loses less).
 
         A guess that still loses more than `hopeless` after a few steps is not pursued.
         """
+        key = ("try", *(tuple(np.round(t[:2]).astype(int)) for t in (*self.scene.theta[out], *theta)), *kind)
+        if key in self._asked:
+            return False
+        self._asked.add(key)
         stretch = stretch_of(self.trace, self.scene, self.at, self._around(out), self._margin)
         rest = [j for j in range(stretch.members.size) if stretch.members[j] not in out]
         kinds = kind + [int(stretch.kind[j]) for j in rest]
         guess = theta + [stretch.theta[j] for j in rest]
-        if np.isfinite(hopeless):
-            before = stretch.best(list(stretch.kind), list(stretch.theta), 0)[1]
-            found, then = stretch.best(kinds, guess, 3)
-            if then - before > hopeless:
-                return False
-            guess = list(found)
-        now = stretch.best(list(stretch.kind), list(stretch.theta), 3)[1]
-        found, then = stretch.best(kinds, guess)
+        now = stretch.best(list(stretch.kind), list(stretch.theta), 0)[1]
+        found, then = stretch.best(kinds, guess, 3)
+        if then - now > hopeless:
+            return False
+        found, then = stretch.best(kinds, list(found), 8)
         if now - then <= gain:
             return False
         self._replace([int(j) for j in stretch.members], kinds, list(found))
@@ -332,8 +340,9 @@ class _Work:
         for _ in range(rounds):
             added = self.add()
             changed = self.rethink()
-            self.drop()
-            self.refit(3)
+            dropped = self.drop()
+            if added or changed or dropped:
+                self.refit(3)
             self.relaw()
             if not (added or changed):
                 return
@@ -466,5 +475,5 @@ def solve(sweep: Sweep, false_alarms: float) -> Solution:
         work.strengthen()
         work.refit(4)
         work.relaw()
-    work.refit(8)
+    work.refit(10, 1e-3)
     return work.solution()

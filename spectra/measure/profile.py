@@ -17,10 +17,10 @@ from spectra.units import FloatArray
 
 __all__ = ["RollOffProfile", "profiles"]
 
-_NODES = (0.0, 0.08, 0.16, 0.25, 0.36, 0.48, MOST_ROLL_OFF)
-_GRID = np.linspace(0.0, MOST_ROLL_OFF, 121)
+_NODES = (0.0, 0.1, 0.22, 0.38, MOST_ROLL_OFF)
+_GRID = np.linspace(0.0, MOST_ROLL_OFF, 61)
 _WELL_KNOWN = 0.06
-_ROUNDS = 3
+_ROUNDS = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +50,7 @@ class RollOffProfile:
         from scipy.special import ndtr
 
         reach = 4.0 * std + 1e-12
-        line = np.linspace(values.min() - reach, values.max() + reach, 801)
+        line = np.linspace(values.min() - reach, values.max() + reach, 241)
         below = ndtr((line[:, None] - values) / max(std, 1e-9 * reach)) @ self.weight
         tail = 0.5 * (1.0 - share)
         low, high = np.interp([tail, 1.0 - tail], below, line)
@@ -96,7 +96,7 @@ def profiles(trace: Trace, scene: Scene, at: Evaluation, covariance: FloatArray)
         start = scene if near is None else solved[near]
         theta = start.theta.copy()
         theta[which, 2] = nodes[j]
-        found, there = fit(trace, replace(start, theta=theta), rounds=_ROUNDS, tolerance=0.02, frozen=frozen)
+        found, there = fit(trace, replace(start, theta=theta), rounds=_ROUNDS, tolerance=0.05, frozen=frozen)
         solved[int(j)] = found
         loss[j] = _own_loss(trace, there, low, high)
         widths[j] = found.theta[which, 1] - found.theta[which, 0]

@@ -118,10 +118,10 @@ def execute(arguments: argparse.Namespace) -> int:
         if arguments.full:
             print_identification(identification)
         else:
-            print(
-                wrap(f"{identification.verdict.capitalize()}. {identification.sentence}", indent="     ", first="   → ")
-            )
-            print_findings(f for f in identification.findings if f.severity != "note")
+            print(wrap(identification.sentence, indent="     ", first="   → "))
+            telling = [finding for finding in identification.findings if finding.severity != "note"]
+            print_findings(telling, cautions=False)
+            told += telling
         rows.append((str(number), ", ".join(step.files), step.expect or "–", identification.verdict))
     print()
     print_table(("step", "sweeps", "wanted", "verdict"), rows)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import json
 import os
@@ -150,10 +151,8 @@ def context_from_mapping(values: Mapping[str, Any], source: str) -> Context:
 
 def _time(value: object, source: str, assumptions: list[str]) -> datetime:
     if isinstance(value, str):
-        try:
+        with contextlib.suppress(ValueError):  # refused just below, with the text as found
             value = datetime.fromisoformat(value)
-        except ValueError:
-            pass  # refused just below, with the text as found
     if not isinstance(value, datetime):
         raise ContextError(
             source, None, f"captured_at = {value!r}", "a time such as 2026-03-14T12:00:00Z (RFC 3339)", "Write it so."
@@ -225,7 +224,11 @@ def write_context(context: Context, path: str | Path) -> None:
     except OSError as problem:
         partial.unlink(missing_ok=True)
         raise ContextError(
-            path.name, None, f"a place that cannot be written ({problem.strerror})", "a folder with room", "Choose another."
+            path.name,
+            None,
+            f"a place that cannot be written ({problem.strerror})",
+            "a folder with room",
+            "Choose another.",
         ) from problem
 
 

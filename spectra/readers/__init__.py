@@ -6,7 +6,7 @@
 
 from __future__ import annotations
 
-from spectra.readers.face import load_capture, read_sweep, read_sweeps
+from spectra.readers.face import load_capture, read_bytes, read_sweep, read_sweeps
 from spectra.readers.inspection import Inspection, inspect_file
 from spectra.readers.rf_axis import LoNumbers, to_if_axis
 from spectra.readers.writers import write_sm1809, write_sweep
@@ -16,6 +16,7 @@ __all__ = [
     "LoNumbers",
     "inspect_file",
     "load_capture",
+    "read_bytes",
     "read_sweep",
     "read_sweeps",
     "to_if_axis",

@@ -268,7 +268,7 @@ def _compare(draft: Draft, frequency_hz: FloatArray, scale: float) -> None:
     for what, told, found in (("start", start, first), ("stop", stop, last)):
         if told is not None and abs(told - found) > 1.5 * spacing and abs(told + offset - found) > 1.5 * spacing:
             draft.warnings.append(
-                f"quality.{what}_disagrees: {what} {told:.10g} Hz stated, {found:.10g} Hz in the rows; the rows are used"
+                f"quality.{what}_disagrees: {what} {told:.10g} Hz stated, {found:.10g} Hz in the rows, which are used"
             )
     if start is not None and stop is not None and centre is not None and span is not None:
         _span_disagrees(draft, start, stop, centre, span)
@@ -303,4 +303,3 @@ def _step_disagrees(draft: Draft, step: float, spacing: float) -> None:
         draft.warnings.append(
             f"quality.step_disagrees: a step of {step:.10g} Hz stated, {spacing:.10g} Hz between the points"
         )
-

@@ -8,6 +8,7 @@ from functools import lru_cache
 __all__ = [
     "BLANK_WORDS",
     "FREQUENCY_SCALE",
+    "LONGEST_CELL",
     "LEVEL_UNITS",
     "OTHER_LEVEL_UNITS",
     "RATIO_UNITS",
@@ -30,14 +31,18 @@ _TIME_SCALE |= {"second": 1.0, "seconds": 1.0, "sek": 1.0}
 _OTHER_UNITS = {"ohm": 1.0, "ohms": 1.0, "deg": 1.0, "°": 1.0, "c": 1.0, "m": 1.0, "pts": 1.0}
 TIME_SCALE = _TIME_SCALE
 
+LONGEST_CELL = 100
+"""A longer cell is no number, no unit and no time: nothing is searched in it (patterns may take long)."""
 BLANK_WORDS = frozenset({"-", "--", "---", "----", "n/a", "na", "nan", "null", "none", "inf", "-inf", "+inf"})
 BLANK_WORDS |= frozenset({"infinity", "-infinity", "+infinity", "*", "**", "***", "****", "*****", "1.#inf", "-1.#inf"})
 BLANK_WORDS |= frozenset({"1.#qnan", "-1.#ind", "#n/a", "-nan", "+nan"})
 
 _PLAIN = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
-_WITH_UNIT = re.compile(r"([+-]?[0-9.,'’ \u00a0\u202f]*[0-9][.,]?(?:[eE][+-]?[0-9]+)?)\s*([A-Za-zµμ%°Ω][A-Za-zµμ/%Ω]*)?")
+_WITH_UNIT = re.compile(
+    r"([+-]?[0-9.,'’ \u00a0\u202f]*[0-9][.,]?(?:[eE][+-]?[0-9]+)?)\s*([A-Za-zµμ%°Ω][A-Za-zµμ/%Ω]*)?"
+)
 _GROUPS = re.compile(r"[+-]?[0-9]{1,3}(?:([ \u00a0\u202f'’.,])[0-9]{3})(?:\1[0-9]{3})*")
-_EDGE = " \t\"\u00a0\u202f"
+_EDGE = ' \t"\u00a0\u202f'
 
 
 @lru_cache(maxsize=4096)
@@ -72,6 +77,8 @@ def find_unit(text: str) -> tuple[str | None, str]:
 
     ``RBW (kHz)``, ``Level [dBm]``, ``start_freq_Hz``, ``Frequency in MHz`` and a bare ``dBm`` are understood.
     """
+    if len(text) > LONGEST_CELL:
+        return None, text
     for match in _BRACKET_UNIT.finditer(text):
         if unit_kind(match[1]) not in (None, "other"):
             return match[1], (text[: match.start()] + " " + text[match.end() :]).strip()
@@ -92,7 +99,7 @@ def number(text: str, decimal: str = ".") -> float | None:
     another file is not taken for a thousands mark.
     """
     text = text.strip(_EDGE)
-    if not text:
+    if not text or len(text) > LONGEST_CELL:
         return None
     if "\u2212" in text or "\u2013" in text:
         text = text.replace("\u2212", "-").replace("\u2013", "-")
@@ -117,9 +124,11 @@ def classify(cell: str, decimal: str) -> tuple[str, str, str]:
     cell = cell.strip(_EDGE)
     if not cell:
         return "E", "", ""
+    if len(cell) > LONGEST_CELL:
+        return "T", cell, ""
     first = cell[0]
     if first.isdigit() or first in "+-.,\u2212\u2013":
-        if number(cell, decimal) is not None:
+        if not cell[-1].isalpha() and number(cell, decimal) is not None:
             return "N", cell, ""
         plain = cell.replace("\u2212", "-").replace("\u2013", "-")
         match = _WITH_UNIT.fullmatch(plain)
@@ -135,15 +144,16 @@ def classify(cell: str, decimal: str) -> tuple[str, str, str]:
     return "T", cell, ""
 
 
+_CLOCK = r"[0-9]{1,2}:[0-9]{2}(?::[0-9]{2}(?:[.,][0-9]+)?)?"
 _TIME = re.compile(
-    r"[0-9]{1,4}[-/.][0-9]{1,2}[-/.][0-9]{1,4}(?:[T ]+[0-9]{1,2}:[0-9]{2}(?::[0-9]{2}(?:[.,][0-9]+)?)?\s*(?:Z|UTC|[+-][0-9:]{2,6})?)?"
-    r"|[0-9]{1,2}:[0-9]{2}(?::[0-9]{2}(?:[.,][0-9]+)?)?\s*(?:Z|UTC|[AaPp][Mm])?"
+    rf"[0-9]{{1,4}}[-/.][0-9]{{1,2}}[-/.][0-9]{{1,4}}(?:[T ]+{_CLOCK}\s*(?:Z|UTC|[+-][0-9:]{{2,6}})?)?"
+    rf"|{_CLOCK}\s*(?:Z|UTC|[AaPp][Mm])?"
 )
 
 
 def is_time(text: str) -> bool:
     """Say whether a cell is a date, a time of day, or both."""
-    return _TIME.fullmatch(text.strip(_EDGE)) is not None
+    return len(text) <= LONGEST_CELL and _TIME.fullmatch(text.strip(_EDGE)) is not None
 
 
 def split_row(line: str, delimiter: str) -> list[str]:

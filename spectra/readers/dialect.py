@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from itertools import pairwise
 
 from spectra.readers.cells import classify, split_row
 
@@ -70,7 +71,7 @@ def guess_dialect(lines: list[str], *, decimal_hint: str | None = None) -> Diale
         pairs = [_COMMA_PAIR.fullmatch(line) for line in lines]
         if all(pairs) and "." not in joined:
             first = [int(pair[1]) for pair in pairs if pair]
-            rising = all(b > a for a, b in zip(first, first[1:], strict=False)) and first[0] >= 0
+            rising = all(b > a for a, b in pairwise(first)) and first[0] >= 0
             if decimal_hint == "," or not rising:
                 return Dialect("", ",")
             return Dialect(",", ".")
@@ -82,7 +83,7 @@ def guess_dialect(lines: list[str], *, decimal_hint: str | None = None) -> Diale
 
 
 def _with_delimiter(lines: list[str], delimiter: str) -> Dialect | None:
-    """Return the dialect with this delimiter in which the lines are rows of numbers, the likelier decimal mark first."""
+    """Return the dialect with this delimiter in which the lines are rows of numbers; likelier decimal mark first."""
     cells = [cell.strip(' "') for line in lines for cell in split_row(line, delimiter)]
     decimal = "."
     if any("," in c for c in cells):

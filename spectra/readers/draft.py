@@ -12,7 +12,7 @@ __all__ = ["Draft", "TraceColumn"]
 
 @dataclass(slots=True)
 class TraceColumn:
-    """One column of levels as written: name, unit if told, number of its trace, mode if named, place among the levels."""
+    """One column of levels as written: name, unit, number of its trace and mode if told, place among the levels."""
 
     name: str
     values: FloatArray

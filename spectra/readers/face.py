@@ -14,10 +14,10 @@ from spectra.readers.document import Document
 from spectra.readers.finish import finish
 from spectra.readers.layouts import choose_reader
 from spectra.readers.options import Options
-from spectra.readers.source import open_sources
+from spectra.readers.source import open_sources, sources_of
 from spectra.sweep import Detector, Sweep
 
-__all__ = ["OPTION_NAMES", "load_capture", "read_document", "read_sweep", "read_sweeps"]
+__all__ = ["OPTION_NAMES", "load_capture", "read_bytes", "read_document", "read_sweep", "read_sweeps"]
 
 OPTION_NAMES = tuple(f.name for f in dataclasses.fields(Options))
 """Names of the options of `read_sweep`."""
@@ -100,6 +100,12 @@ def _read(path: str | Path, options: Options) -> list[Sweep]:
     return found
 
 
+def read_bytes(data: bytes, name: str, **options: Any) -> list[Sweep]:
+    """Read every sweep in the bytes of a file that is not on this disk (an upload); options as for `read_sweep`."""
+    chosen = Options(**options)
+    return [sweep for source in sources_of(data, name) for sweep in read_document(Document(source), chosen)[0]]
+
+
 def read_document(document: Document, options: Options) -> tuple[list[Sweep], str, float]:
     """Return the sweeps of a document, the layout that read it, and how sure it was.
 
@@ -127,7 +133,11 @@ def read_document(document: Document, options: Options) -> tuple[list[Sweep], st
         if isinstance(problem, SpectraError):
             raise
         raise SweepFormatError(
-            source.file, None, f"a text that cannot be read ({problem})", "a sweep saved as text", "Save the trace again."
+            source.file,
+            None,
+            f"a text that cannot be read ({problem})",
+            "a sweep saved as text",
+            "Save the trace again.",
         ) from problem
 
 
@@ -186,5 +196,8 @@ def _merged(told: Context, context: Mapping[str, Any]) -> Context:
     }
     kept = told.assumptions if "captured_at" not in changes else ()
     return dataclasses.replace(
-        told, **changes, assumptions=(*kept, *stated.assumptions), extra=MappingProxyType({**told.extra, **stated.extra})
+        told,
+        **changes,
+        assumptions=(*kept, *stated.assumptions),
+        extra=MappingProxyType({**told.extra, **stated.extra}),
     )

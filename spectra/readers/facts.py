@@ -6,7 +6,16 @@ import re
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
-from spectra.readers.cells import FREQUENCY_SCALE, LEVEL_UNITS, TIME_SCALE, find_unit, number, unit_key, unit_kind
+from spectra.readers.cells import (
+    FREQUENCY_SCALE,
+    LEVEL_UNITS,
+    LONGEST_CELL,
+    TIME_SCALE,
+    find_unit,
+    number,
+    unit_key,
+    unit_kind,
+)
 from spectra.readers.preamble import Entry
 from spectra.readers.words import detector_of, fold, trace_mode_of
 
@@ -149,7 +158,7 @@ def _worded(concept: str, entry: Entry, text: str) -> Reading | None:
 
 
 def _averages(entry: Entry, text: str) -> Reading | None:
-    match = re.search(r"[0-9]+", text)
+    match = re.search(r"[0-9]{1,9}", text[:LONGEST_CELL])
     if match:
         count = int(match[0])
         return Reading(count, entry.line, text) if 0 < count < 10**7 else None
@@ -161,7 +170,7 @@ _SI = {"k": 1e3, "K": 1e3, "M": 1e6, "G": 1e9}
 
 
 def _number_and_unit(text: str, decimal: str) -> tuple[float | None, str | None]:
-    match = _QUANTITY.match(text.strip("[]\"' ").replace("\u2212", "-"))
+    match = _QUANTITY.match(text[:LONGEST_CELL].strip("[]\"' ").replace("\u2212", "-"))
     if not match:
         return None, None
     value = number(match[1], decimal)

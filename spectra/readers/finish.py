@@ -52,7 +52,10 @@ def finish(draft: Draft, source: Source, options: Options) -> Sweep:
     if level.max() >= ABSURD_DB or level.min() <= -ABSURD_DB:
         row = int(np.flatnonzero(np.abs(level) >= ABSURD_DB)[0])
         raise SweepFormatError(
-            source.file, draft.line_of(row), f"a level of {level[row]:.10g} {unit}", "levels of an analyser",
+            source.file,
+            draft.line_of(row),
+            f"a level of {level[row]:.10g} {unit}",
+            "levels of an analyser",
             "Check which column holds the levels; save the trace again.",
         )
     traces = {draft.columns[i].name: draft.columns[i].values + offset for i in others}
@@ -115,7 +118,7 @@ def _level_unit(draft: Draft, main: int, options: Options, rbw_hz: float | None,
                 "above what an analyser survives"
             )
             return only[0]
-    _ask_unit(name, draft.lines[0], "levels without a unit")
+    return _ask_unit(name, draft.lines[0], "levels without a unit")
 
 
 def _possible_units(median: float, top: float, rbw_hz: float) -> list[str]:

@@ -11,13 +11,19 @@ from dataclasses import dataclass, field
 from functools import lru_cache
 
 from spectra.errors import SweepFormatError
-from spectra.readers.cells import number, split_row
+from spectra.readers.cells import BLANK_WORDS, classify, number, split_row, unit_kind
 from spectra.readers.dialect import Dialect, Row, guess_dialect, row_of
 from spectra.readers.table import Table, read_table
 
 __all__ = ["MAX_TABLES", "Outline", "Section", "TextLine", "outline_of"]
 
 MAX_TABLES = 5000
+"""Most tables in one text; more is no sweep file but something that would take for ever."""
+MAX_LINES = 10000
+"""Most lines that are no rows."""
+MAX_TRIES = 4000
+"""Most lines that begin like rows and are none."""
+_LONGEST_ROW = 20000
 _WIDE = 16
 _LOOK = 3
 _MAY_BE_ROW = re.compile(r"""[\s"',;|]*[+\-\u2212\u2013]?[.,]?[0-9]""")
@@ -94,6 +100,8 @@ def outline_of(data: bytes, name: str) -> Outline:
         return outline
     if not outline.tables:
         found = _common_front(data)
+        if found is None and len(outline.lines) > MAX_LINES:
+            raise _too_much(name, MAX_LINES, f"more than {MAX_LINES} lines that are no rows of a trace")
         if found is not None:
             clipped, extra = _clip(data, *found)
             outline = _outline(clipped, name, may_clip=False)
@@ -114,36 +122,60 @@ def _outline(data: bytes, name: str, *, may_clip: bool = True) -> Outline:
     sections, section = [], Section()
     singles: list[TextLine] = []
     hint: Dialect | None = None
+    step, texts, tries = 32768, 0, 0
     while cursor.at < len(data):
         ahead = cursor.peek(_LOOK)
         text, end = ahead[0]
-        found = begins_table(tuple(line for line, _ in ahead), hint) if _MAY_BE_ROW.match(text) else None
+        begins = len(text) <= _LONGEST_ROW and _MAY_BE_ROW.match(text) is not None and not _has_words(text)
+        found = begins_table(tuple(line for line, _ in ahead), hint) if begins else None
         if found is None:
-            if text.strip():
+            if text.strip(' ;,|\t"'):
                 section.lines.append(TextLine(cursor.line, text.strip(" ")))
-                if _MAY_BE_ROW.match(text) and _number_only(text, hint):
+                texts, tries = texts + 1, tries + begins
+                if begins and not singles and _number_only(text, hint):
                     singles.append(section.lines[-1])
+                if (texts > MAX_LINES or tries > MAX_TRIES) and may_clip and not sections:
+                    break  # words beside every row, perhaps
+                if texts > MAX_LINES or tries > MAX_TRIES:
+                    raise _too_much(name, cursor.line, f"more than {texts - 1} lines that are no rows of a trace")
             cursor.move(end, 1)
             continue
         row, dialect = found
-        if may_clip and section.lines and section.lines[-1].line == cursor.line - 1:
-            if _goes_beyond(section.lines[-1].text, row, dialect):
-                raise _Beside(dialect, row)
-        table = read_table(data, cursor.at, cursor.line, row, dialect, name)
+        above = section.lines[-1] if section.lines and section.lines[-1].line == cursor.line - 1 else None
+        if may_clip and above is not None and _goes_beyond(above.text, row, dialect):
+            raise _Beside(dialect, row)
+        table = read_table(data, cursor.at, cursor.line, row, dialect, name, step)
         hint = dialect
+        step = min(32768, max(2048, 2 * (table.end - table.start)))
         cursor.move(table.end, table.rows)
         section.table = table
         sections.append(section)
         if len(sections) > MAX_TABLES:
-            raise SweepFormatError(
-                name, cursor.line, f"more than {MAX_TABLES} tables", "a sweep, or a few", "Save one trace per file."
-            )
+            raise _too_much(name, cursor.line, f"more than {MAX_TABLES} tables")
         section = Section()
         if may_clip and cursor.at < len(data) and _goes_beyond(cursor.peek(1)[0][0], row, dialect):
             raise _Beside(dialect, row)
         _check_break(cursor, row, dialect, table, name)
     sections.append(section)
     return Outline(sections, singles)
+
+
+def _too_much(name: str, line: int, found: str) -> SweepFormatError:
+    return SweepFormatError(name, line, found, "a sweep, or a few", "Save one trace per file.")
+
+
+_WORDS = re.compile(r"[^\W\d_]+")
+
+
+def _has_words(text: str) -> bool:
+    """Say whether a line has words that no row of numbers has (looking at its front)."""
+    return any(
+        len(word) > 1
+        and word.lower() not in BLANK_WORDS
+        and unit_kind(word) is None
+        and word not in ("PM", "AM", "UTC")
+        for word in _WORDS.findall(text[:400])
+    )
 
 
 def _goes_beyond(text: str, row: Row, dialect: Dialect) -> bool:
@@ -165,7 +197,9 @@ def _clip(data: bytes, dialect: Dialect, row: Row) -> tuple[bytes, list[TextLine
     width = len(row.kinds)
     for at, text in enumerate(data.decode("utf-8", "replace").split("\n"), 1):
         cells = split_row(text.rstrip("\r"), dialect.delimiter)
-        if len(cells) > width and row_of(dialect.delimiter.join(cells[:width]), dialect).kinds == row.kinds:
+        if len(cells) > width and all(
+            classify(cell, dialect.decimal)[0] == kind for cell, kind in zip(cells[:width], row.kinds, strict=True)
+        ):
             beside = dialect.delimiter.join(cells[width:]).strip(dialect.delimiter + ' "')
             if beside:
                 extra.append(TextLine(at, beside))

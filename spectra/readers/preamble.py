@@ -34,6 +34,8 @@ class Entry:
 
 _COMMENT = re.compile(r"^(?:[!#%*]+|//+|--+(?=\s))\s*")
 _DECIMAL_COMMA = re.compile(r"(?<=[0-9]),(?=[0-9])")
+LONGEST_LINE = 2000
+"""A longer line is no statement of settings."""
 _MARKS = frozenset({"auto", "man", "manual", "manuell", "automatic", "automatisch", "manuel", "automatique"})
 _QUOTES = " \t\"'\u00a0"
 
@@ -60,7 +62,7 @@ def entries_of(lines: Iterable[TextLine], decimal: str = ".") -> list[Entry]:
     found: list[Entry] = []
     for line in lines:
         text = uncommented(line.text)
-        if text:
+        if text and len(text) <= LONGEST_LINE:
             found.extend(_entries_of_line(line.line, text, decimal))
     return found
 
@@ -162,7 +164,7 @@ def _pairs(cell: str) -> list[tuple[str, str]]:
     if ":" not in cell and "=" not in cell:
         return []
     marks = [m for m in _SEPARATOR.finditer(cell) if m.start() > 0 and not cell[m.end() :].startswith("\\")]
-    if not marks or not cell[marks[-1].end() :].strip(_QUOTES) and len(marks) == 1:
+    if not marks or (len(marks) == 1 and not cell[marks[0].end() :].strip(_QUOTES)):
         return []
     first = marks[0]
     key = cell[: first.start()]
@@ -173,7 +175,7 @@ def _pairs(cell: str) -> list[tuple[str, str]]:
     for mark in marks[1:]:
         between = cell[start : mark.start()]
         words = between.split(" ")
-        cut = next((i for i in range(len(words)) if _known(" ".join(words[i:]))), None)
+        cut = next((i for i in range(max(0, len(words) - 6), len(words)) if _known(" ".join(words[i:]))), None)
         if cut is None:
             continue
         pairs.append((key, " ".join(words[:cut]).strip(" ,;|")))
@@ -184,7 +186,21 @@ def _pairs(cell: str) -> list[tuple[str, str]]:
 
 _VALUE_UNIT = re.compile(r"([+-]?[0-9][0-9.,]*(?:[eE][+-]?[0-9]+)?)([A-Za-zµ%]*)")
 _NUMERIC = frozenset(
-    "start stop centre span rbw vbw points averages step sweep_time reference_level attenuation impedance".split()
+    [
+        "start",
+        "stop",
+        "centre",
+        "span",
+        "rbw",
+        "vbw",
+        "points",
+        "averages",
+        "step",
+        "sweep_time",
+        "reference_level",
+        "attenuation",
+        "impedance",
+    ]
 )
 
 

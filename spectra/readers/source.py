@@ -6,6 +6,7 @@ A file is never trusted: sizes are bounded before anything is unpacked, and what
 from __future__ import annotations
 
 import hashlib
+import io
 import threading
 import zipfile
 import zlib
@@ -14,7 +15,7 @@ from pathlib import Path
 
 from spectra.errors import SweepFormatError
 
-__all__ = ["MAX_FILE_BYTES", "MAX_MEMBERS", "MAX_RATIO", "Source", "open_sources", "to_utf8"]
+__all__ = ["MAX_FILE_BYTES", "MAX_MEMBERS", "MAX_RATIO", "Source", "open_sources", "sources_of", "to_utf8"]
 
 MAX_FILE_BYTES = 512 * 1024 * 1024
 """Largest text that is read, packed or not: some twenty million points."""
@@ -92,12 +93,17 @@ def open_sources(path: str | Path) -> list[Source]:
         raise SweepFormatError(
             name, None, f"no readable file ({problem.strerror or problem})", "a file with a sweep", "Check the path."
         ) from problem
+    return sources_of(raw, name)
+
+
+def sources_of(raw: bytes, name: str) -> list[Source]:
+    """Return the texts in the bytes of a file; errors as for `open_sources`."""
     if not raw:
         raise SweepFormatError(name, None, "an empty file", "a sweep saved as text", "Save the trace again.")
     if raw[:2] == b"\x1f\x8b":
         return [_source(name, _gunzip(name, raw), raw)]
-    if raw[:4] == b"PK\x03\x04" and path.suffix.lower() == ".zip":
-        return [_source(f"{name}/{member}", data, raw) for member, data in _unzip(name, path)]
+    if raw[:4] == b"PK\x03\x04" and name.lower().endswith(".zip"):
+        return [_source(f"{name}/{member}", data, raw) for member, data in _unzip(name, raw)]
     return [_source(name, raw, raw)]
 
 
@@ -119,7 +125,11 @@ def _gunzip(name: str, raw: bytes) -> bytes:
             total += len(data)
             if total > limit:
                 raise SweepFormatError(
-                    name, None, f"more than {limit} bytes unpacked from {len(raw)}", "a packed sweep", "Unpack it first."
+                    name,
+                    None,
+                    f"more than {limit} bytes unpacked from {len(raw)}",
+                    "a packed sweep",
+                    "Unpack it first.",
                 )
             if not unpacker.eof:
                 raise SweepFormatError(name, None, "a packed file that is cut short", "a whole .gz", "Copy it again.")
@@ -130,10 +140,10 @@ def _gunzip(name: str, raw: bytes) -> bytes:
     return b"".join(parts)
 
 
-def _unzip(name: str, path: Path) -> list[tuple[str, bytes]]:
+def _unzip(name: str, raw: bytes) -> list[tuple[str, bytes]]:
     found: list[tuple[str, bytes]] = []
     try:
-        with zipfile.ZipFile(path) as archive:
+        with zipfile.ZipFile(io.BytesIO(raw)) as archive:
             members = [m for m in archive.infolist() if not m.is_dir() and _wanted_member(m.filename)]
             if len(members) > MAX_MEMBERS:
                 raise SweepFormatError(
@@ -154,10 +164,20 @@ def _unzip(name: str, path: Path) -> list[tuple[str, bytes]]:
                     data = stream.read(member.file_size + 1)
                 left -= len(data)
                 found.append((member.filename, data))
-    except (zipfile.BadZipFile, zlib.error, RuntimeError, NotImplementedError, EOFError, OSError, ValueError) as problem:
+    except (
+        zipfile.BadZipFile,
+        zlib.error,
+        RuntimeError,
+        NotImplementedError,
+        EOFError,
+        OSError,
+        ValueError,
+    ) as problem:
         if isinstance(problem, SweepFormatError):
             raise
-        raise SweepFormatError(name, None, f"unreadable .zip ({problem})", "a whole .zip", "Copy it again.") from problem
+        raise SweepFormatError(
+            name, None, f"unreadable .zip ({problem})", "a whole .zip", "Copy it again."
+        ) from problem
     if not found:
         raise SweepFormatError(name, None, "a .zip without sweeps", "CSV or text files in it", "Pack the sweeps.")
     return found

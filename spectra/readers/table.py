@@ -12,11 +12,13 @@ import re
 import sys
 import warnings
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from spectra.errors import SweepFormatError
-from spectra.readers.cells import FREQUENCY_SCALE, number, unit_key
+from spectra.readers.cells import BLANK_WORDS, FREQUENCY_SCALE, is_time, number, split_row, unit_key
 from spectra.readers.dialect import Dialect, Row, row_of
 from spectra.units import FloatArray
 
@@ -25,7 +27,7 @@ __all__ = ["Table", "read_table"]
 _DIGITS = b"0123456789+-eE \t\r\n"
 _LARGE = 4 * 1024 * 1024
 _LARGE_IF_LOADED = 256 * 1024
-_STEP = 8192
+_STEP = 32768
 
 
 @dataclass(slots=True)
@@ -76,7 +78,9 @@ def column_cells(row: Row) -> tuple[tuple[int, ...], tuple[str, ...]]:
     return cells, tuple(units)
 
 
-def read_table(data: bytes, start: int, line: int, row: Row, dialect: Dialect, name: str) -> Table:
+def read_table(
+    data: bytes, start: int, line: int, row: Row, dialect: Dialect, name: str, first_step: int = _STEP
+) -> Table:
     """Read the table whose first row stands at `start`, to where its rows end.
 
     Parameters
@@ -92,9 +96,11 @@ def read_table(data: bytes, start: int, line: int, row: Row, dialect: Dialect, n
     dialect : Dialect
     name : str
         File name for messages.
+    first_step : int
+        Bytes looked at first; small where small tables are expected.
     """
     if "D" not in row.kinds:
-        bulk = _pandas(data, start, line, row, dialect) or _numpy(data, start, line, row, dialect)
+        bulk = _pandas(data, start, line, row, dialect) or _numpy(data, start, line, row, dialect, first_step)
         if bulk is not None and not _goes_on(data, bulk.end, row, dialect):
             return bulk
     return _row_by_row(data, start, line, row, dialect, name)
@@ -129,7 +135,7 @@ def _pandas(data: bytes, start: int, line: int, row: Row, dialect: Dialect) -> T
     import pandas as pd
 
     # pandas from 3.1 on reads every number exactly and calls the option by which older ones did so deprecated
-    options = {} if _version(pd.__version__) >= (3, 1) else {"float_precision": "round_trip"}
+    options: dict[str, Any] = {} if _version(pd.__version__) >= (3, 1) else {"float_precision": "round_trip"}
     first = data[start : data.find(b"\n", start)].rstrip(b"\r ")
     width = len(row.kinds)
     stream = io.BytesIO(data if end == len(data) else data[:end])
@@ -182,11 +188,11 @@ def _last_like(data: bytes, start: int, row: Row, dialect: Dialect) -> int | Non
     return None
 
 
-def _numpy(data: bytes, start: int, line: int, row: Row, dialect: Dialect) -> Table | None:
+def _numpy(data: bytes, start: int, line: int, row: Row, dialect: Dialect, step: int) -> Table | None:
     """Convert regular rows from `start` with NumPy; None where the first rows are not regular."""
     allowed = _allowed(row, dialect)
     pieces: list[FloatArray] = []
-    at, size, rows, done = start, _STEP, 0, False
+    at, size, rows, done = start, step, 0, False
     if "N" not in row.kinds or "X" in row.kinds:
         return None
     while at < len(data) and not done:
@@ -242,9 +248,7 @@ def _regular(chunk: bytes, row: Row, dialect: Dialect) -> tuple[FloatArray | Non
     if good < lines:
         text = text[: _nth_newline(text, good)]
         used = _nth_newline(chunk, good)
-    table = bytes.maketrans(
-        (dialect.delimiter.strip() or "\t").encode() + b"\n" + dialect.decimal.encode(), b"  ."
-    )
+    table = bytes.maketrans((dialect.delimiter.strip() or "\t").encode() + b"\n" + dialect.decimal.encode(), b"  .")
     with warnings.catch_warnings():
         warnings.simplefilter("error")
         try:
@@ -274,7 +278,7 @@ def _blank_between_digits(text: bytes) -> bool:
     return bool(inside.any())
 
 
-def _regular_lines(raw: FloatArray, text: bytes, row: Row, dialect: Dialect) -> int:
+def _regular_lines(raw: npt.NDArray[np.uint8], text: bytes, row: Row, dialect: Dialect) -> int:
     """Return how many leading lines have the same cells, filled and empty, as `row`."""
     ends = np.flatnonzero(raw == 10)
     if dialect.delimiter in (" ", ""):
@@ -285,65 +289,128 @@ def _regular_lines(raw: FloatArray, text: bytes, row: Row, dialect: Dialect) -> 
         wrong = np.flatnonzero(counts != row.kinds.count("N"))
         return int(wrong[0]) if wrong.size else int(ends.size)
     marks = np.flatnonzero((raw == ord(dialect.delimiter)) | (raw == 10))
-    is_end = raw[marks] == 10
-    per_line = np.diff(np.flatnonzero(is_end), prepend=-1)
-    width = int(per_line[0])
-    wrong = np.flatnonzero(per_line != width)
-    good = int(wrong[0]) if wrong.size else int(ends.size)
-    if good == 0 or width < len(row.kinds):
+    width = int(np.flatnonzero(raw[marks] == 10)[0]) + 1
+    good = int(ends.size)
+    if width < len(row.kinds):
         return 0
-    lengths = np.diff(marks[: good * width], prepend=-1).reshape(good, width)
+    if marks.size != good * width or not np.array_equal(marks[width - 1 :: width], ends):
+        per_line = np.diff(np.flatnonzero(raw[marks] == 10), prepend=-1)
+        good = int(np.flatnonzero(per_line != width)[0])
+        marks = marks[: good * width]
+    lengths = np.empty(marks.size, marks.dtype)
+    lengths[:1] = marks[:1] + 1
+    np.subtract(marks[1:], marks[:-1], out=lengths[1:])
     filled = lengths > 1
+    if width == len(row.kinds) == row.numbers:
+        return good if filled.all() else int(np.flatnonzero(~filled)[0]) // width
     want = np.zeros(width, bool)
     want[[i for i, kind in enumerate(row.kinds) if kind == "N"]] = True
-    differs = np.flatnonzero((filled != want).any(axis=1))
+    differs = np.flatnonzero((filled.reshape(good, width) != want).any(axis=1))
     return int(differs[0]) if differs.size else good
 
 
 def _row_by_row(data: bytes, start: int, line: int, row: Row, dialect: Dialect, name: str) -> Table:
     """Read rows cell by cell, as long as they have the same numbers; units may change from row to row."""
     cells, units = column_cells(row)
-    varying = [False] * len(cells)
+    scales = [FREQUENCY_SCALE.get(unit_key(unit)) for unit in units]
+    plain = _PlainRow(row, dialect) if not any(units[i] and row.units[c] for i, c in enumerate(cells)) else None
     out: list[list[float]] = []
-    at, last_line = start, line - 1
+    at, number_of_line = start, line
     while at < len(data):
         end = data.find(b"\n", at) + 1 or len(data)
         text = data[at:end].decode("utf-8", "replace").rstrip("\r\n")
-        this = row if at == start else row_of(text, dialect)
-        if at != start and not _belongs(this, row):
-            break
-        values = []
-        _, these = column_cells(this) if this.kinds == row.kinds else (cells, units)
-        for column, i in enumerate(cells):
-            value = number(this.texts[i], dialect.decimal) if this.kinds[i] == "N" else float("nan")
-            unit = these[column] if column < len(these) else units[column]
-            if unit != units[column]:
-                varying[column] = True
-            scale = FREQUENCY_SCALE.get(unit_key(unit))
-            values.append(float("nan") if value is None else value)
-            if varying[column] and scale is None and this.kinds[i] == "N":
-                raise SweepFormatError(
-                    name,
-                    last_line + 1,
-                    f"unit {unit!r} after rows in {units[column]!r}",
-                    "one unit in a column",
-                    "Export again in one unit.",
-                )
-            if scale is not None:
-                values[-1] = value * scale if value is not None else float("nan")
-        out.append(values)
-        last_line += 1
+        values = plain.values(text) if plain is not None else None
+        if values is None:
+            this = row_of(text, dialect)
+            if at != start and not _belongs(this, row):
+                break
+            values = [number(this.texts[c], dialect.decimal) if this.kinds[c] == "N" else None for c in cells]
+            _scale(values, this, row, units, scales, name, number_of_line)
+        else:
+            for i, scale in enumerate(scales):
+                if scale is not None:
+                    values[i] *= scale
+        out.append([math.nan if value is None else value for value in values])
+        number_of_line += 1
         at = end
-    scaled = tuple("Hz" if FREQUENCY_SCALE.get(unit_key(u)) is not None else u for u in units)
-    values = np.array(out, dtype=np.float64).reshape(len(out), len(cells))
-    columns = tuple(np.ascontiguousarray(values[:, i]) for i in range(len(cells)))
-    return Table(columns, cells, scaled, dialect, start, at, line, last_line, len(row.kinds))
+    scaled = tuple("Hz" if scale is not None else unit for unit, scale in zip(units, scales, strict=True))
+    matrix = np.array(out, dtype=np.float64).reshape(len(out), len(cells))
+    columns = tuple(np.ascontiguousarray(matrix[:, i]) for i in range(len(cells)))
+    return Table(columns, cells, scaled, dialect, start, at, line, number_of_line - 1, len(row.kinds))
+
+
+def _scale(
+    values: list[float | None],
+    this: Row,
+    first: Row,
+    units: tuple[str, ...],
+    scales: list[float | None],
+    name: str,
+    line: int,
+) -> None:
+    """Bring the frequencies of a row to Hz by its own units; refuse a level in another unit than the rows before."""
+    own = column_cells(this)[1] if this.kinds == first.kinds else units
+    for i, (unit, usual) in enumerate(zip(own, units, strict=True)):
+        scale = FREQUENCY_SCALE.get(unit_key(unit)) if unit != usual else scales[i]
+        if unit != usual and scale is None and values[i] is not None:
+            raise SweepFormatError(
+                name,
+                line,
+                f"unit {unit!r} after rows in {usual!r}",
+                "one unit in a column",
+                "Export again in one unit.",
+            )
+        value = values[i]
+        if scale is not None and value is not None:
+            values[i] = value * scale
+
+
+class _PlainRow:
+    """The quick way for rows whose numbers stand bare and whose other cells are those of the first row, or times."""
+
+    def __init__(self, row: Row, dialect: Dialect) -> None:
+        self.dialect = dialect
+        self.numbers = [i for i, kind in enumerate(row.kinds) if kind in "NX"]
+        self.times = [i for i, kind in enumerate(row.kinds) if kind == "D"]
+        self.others = [(i, row.texts[i] or row.units[i]) for i, kind in enumerate(row.kinds) if kind in "uE"]
+        self.width = len(row.kinds)
+
+    def values(self, text: str) -> list[Any] | None:
+        """Return the numbers of a row, None where the row must be looked at cell by cell."""
+        cells = split_row(text, self.dialect.delimiter)
+        if len(cells) != self.width:
+            while len(cells) > self.width and not cells[-1].strip(' "'):
+                cells.pop()
+            if len(cells) != self.width:
+                return None
+        if any(cells[i].strip(' "') != word for i, word in self.others):
+            return None
+        if any(not cells[i].strip(' "')[:1].isdigit() or not is_time(cells[i]) for i in self.times):
+            return None
+        found = []
+        for i in self.numbers:
+            cell = cells[i].strip(' "')
+            if self.dialect.decimal == ",":
+                if "." in cell:
+                    return None
+                cell = cell.replace(",", ".")
+            if cell.lower() in BLANK_WORDS:
+                found.append(math.nan)
+                continue
+            if not cell[-1:].isdigit() or "_" in cell or not cell.isascii():
+                return None  # perhaps a word, a unit, a thousands mark
+            try:
+                found.append(float(cell))
+            except ValueError:
+                return None
+        return found
 
 
 def _belongs(row: Row, first: Row) -> bool:
     """Say whether a row continues the table, blanked cells allowed where the first row has numbers and the reverse."""
     if len(row.kinds) != len(first.kinds):
         return False
-    return all(
-        a == b or (a in "NXE" and b in "NX") for a, b in zip(row.kinds, first.kinds, strict=True)
-    ) and "N" in row.kinds
+    return (
+        all(a == b or (a in "NXE" and b in "NX") for a, b in zip(row.kinds, first.kinds, strict=True))
+        and "N" in row.kinds
+    )

@@ -10,8 +10,8 @@ from spectra.readers.words import fold
 __all__ = ["time_of", "zone_of"]
 
 _MONTHS = {
-    name: month
-    for month, names in enumerate(
+    name: number
+    for number, names in enumerate(
         (
             "jan january januar janvier janv enero ene gennaio gen janeiro",
             "feb february februar fevrier fevr febrero febbraio fevereiro fev",
@@ -33,14 +33,16 @@ _MONTHS = {
 _ISO = re.compile(r"\b([0-9]{4})[-/.]?([0-9]{2})[-/.]?([0-9]{2})\b")
 _YMD = re.compile(r"\b([0-9]{4})[-/.]([0-9]{1,2})[-/.]([0-9]{1,2})\b")
 _DMY = re.compile(r"\b([0-9]{1,2})([-/.])([0-9]{1,2})\2([0-9]{4}|[0-9]{2})\b")
-_NAMED = re.compile(r"\b([0-9]{1,2})[. ]*\s*(?:de )?([a-z]{3,10})\.?,?\s*(?:de )?([0-9]{4})|\b([a-z]{3,10})\.?\s+([0-9]{1,2})\b(?:,)?")
+_NAMED = re.compile(
+    r"\b([0-9]{1,2})[. ]*\s*(?:de )?([a-z]{3,10})\.?,?\s*(?:de )?([0-9]{4})|\b([a-z]{3,10})\.?\s+([0-9]{1,2})\b(?:,)?"
+)
 _CLOCK = re.compile(r"\b([0-9]{1,2}):([0-9]{2})(?::([0-9]{2})(?:[.,]([0-9]{1,9}))?)?\s*([ap]\.?m\.?)?", re.IGNORECASE)
 _ZONE = re.compile(r"(?:(?<=[0-9 ])|\b(?:utc|gmt))\s*([+-])([0-9]{1,2}):?([0-9]{2})?\s*$|(?<![a-z])(z|utc|gmt)\s*$")
 
 
 def zone_of(text: str) -> timezone | None:
     """Return the zone that a text states (``UTC``, ``Z``, ``+02:00``, ``UTC-5``), or None."""
-    match = _ZONE.search(" " + fold(text).strip(" ()"))
+    match = _ZONE.search(" " + fold(text[:100]).strip(" ()"))
     if match is None:
         return None
     if match[4]:
@@ -68,16 +70,16 @@ def _date_of(text: str) -> tuple[tuple[int, int, int] | None, str, str]:
         if second > 12 or first == second:
             return (year, first, second), rest, ""
         return None, rest, f"{match[0]} can be day/month or month/day"
-    for match in _NAMED.finditer(text):
-        month = _MONTHS.get(match[2] or match[4] or "")
+    for named in _NAMED.finditer(text):
+        month = _MONTHS.get(named[2] or named[4] or "")
         if not month:
             continue
-        rest = text[: match.start()] + " " + text[match.end() :]
-        if match[2]:
-            return (int(match[3]), month, int(match[1])), rest, ""
-        year = re.search(r"\b((?:19|20)[0-9]{2})\b", rest)
-        if year:
-            return (int(year[1]), month, int(match[5])), rest.replace(year[1], " ", 1), ""
+        rest = text[: named.start()] + " " + text[named.end() :]
+        if named[2]:
+            return (int(named[3]), month, int(named[1])), rest, ""
+        stated = re.search(r"\b((?:19|20)[0-9]{2})\b", rest)
+        if stated:
+            return (int(stated[1]), month, int(named[5])), rest.replace(stated[1], " ", 1), ""
     return None, text, ""
 
 
@@ -86,6 +88,7 @@ def time_of(text: str, zone: timezone | None = None) -> tuple[datetime | None, s
 
     A moment is None where the text has no date, or one that can be read in two ways.
     """
+    text = text[:100]
     folded = fold(text.strip()).replace("t", " ") if re.search(r"[0-9]T[0-9]", text) else fold(text.strip())
     clock = _CLOCK.search(folded)
     without = folded[: clock.start()] + " " + folded[clock.end() :] if clock else folded

@@ -14,7 +14,7 @@ from spectra.readers.words import fold, trace_mode_of
 __all__ = ["ABSURD_DB", "choose_trace", "usable_columns"]
 
 ABSURD_DB = 300.0
-"""No level in any dB unit lies beyond; instruments fill blanked traces with such numbers. Common practice, no source."""
+"""No level lies beyond, in any dB unit; blanked traces are filled with such numbers. Common practice, no source."""
 
 
 def usable_columns(draft: Draft, name: str) -> None:

@@ -17,8 +17,8 @@ from spectra.readers.cells import find_unit
 __all__ = ["Key", "detector_of", "fold", "ideas_of", "key_of", "trace_mode_of"]
 
 _STEMS = {
-    "start": "start begin beginning from first lower low initial anfang anfangs beginn von untere debut depart initiale "
-    "inicio inicial comienzo desde inizio iniziale partenza minimum",
+    "start": "start begin beginning from first lower low initial anfang anfangs beginn von untere debut depart "
+    "initiale inicio inicial comienzo desde inizio iniziale partenza minimum",
     "stop": "stop stp end last upper high ende end stopp bis obere fin arret finale final parada hasta fine arresto "
     "fim maximum",
     "freq": "frequency frequencies freq freqs frequ frequenz frequence frequences frequenza frecuencia frequencia frec "
@@ -102,8 +102,8 @@ _RULES: dict[str, str] = {
     "vbw": "vbw|video bw|video|video band|video width band|video filter|video band pass|vbw filter|video width band "
     "pass|video filter bw|vbw bw|video width|video filter band",
     "detector": "det|det mode|det trace|det trace mode|trace det mode",
-    "averages": "avg|avg count|avg sweep|avg sweep count|avg trace|avg trace count|sweep count|avg sweep trace|count trace avg|"
-    "avg data count",
+    "averages": "avg|avg count|avg sweep|avg sweep count|avg trace|avg trace count|sweep count|avg sweep trace"
+    "|count trace avg|avg data count",
     "average_type": "avg mode|avg mode trace|avg mode sweep",
     "points": "points|points count|points sweep|points trace|points freq|points data|points sweep count|points trace "
     "count|points data count|points acquisition|count points acquisition|trace sweep points|count points freq",
@@ -113,8 +113,8 @@ _RULES: dict[str, str] = {
     "attenuation": "att|att level",
     "trace_mode": "trace mode|trace mode data",
     "trace": "trace|trace count|trace data",
-    "level_unit": "unit|y unit|level unit|y axis unit|data unit|trace unit|level axis unit|y level unit|unit trace data|"
-    "y axis level unit|acquisition unit",
+    "level_unit": "unit|y unit|level unit|y axis unit|data unit|trace unit|level axis unit|y level unit|unit trace data"
+    "|y axis level unit|acquisition unit",
     "frequency_unit": "x unit|freq unit|x axis unit|freq axis unit|x freq unit|x axis freq unit",
     "when": "date|date time|time|acquisition date|acquisition time|acquisition date time|date trace|date sweep|"
     "start time|start date|start date time|date data|file date|sweep start time",
@@ -148,7 +148,9 @@ def _ideas_of_word(word: str) -> tuple[str, ...] | None:
     if word in _WORDS:
         return (_WORDS[word],)
     for cut in range(len(word) - 2, 2, -1):  # compounds, longest known head first
-        head = next((_WORDS[w] for w in (word[:cut], word[:cut].rstrip("s"), word[:cut].rstrip("n")) if w in _WORDS), None)
+        head = next(
+            (_WORDS[w] for w in (word[:cut], word[:cut].rstrip("s"), word[:cut].rstrip("n")) if w in _WORDS), None
+        )
         if head is not None:
             tail = _ideas_of_word(word[cut:])
             if tail and tail != ("",) and len(word) - cut >= 2:
@@ -234,7 +236,7 @@ _AVERAGE_WORD = re.compile(r"\b(average|avg|aver|mittel\w*|moyen\w*|promedi\w*|m
 @lru_cache(maxsize=1024)
 def detector_of(text: str) -> str | None:
     """Return the detector of the contract for a word, "average" where only that is said, None if unknown."""
-    folded = fold(text).replace("_", " ").replace("-", " ").replace("/", " ").strip(" ()[]\"'")
+    folded = fold(text[:100]).replace("_", " ").replace("-", " ").replace("/", " ").strip(" ()[]\"'")
     for pattern, name in _DETECTOR_RES:
         if pattern.search(folded):
             return name or None
@@ -242,15 +244,30 @@ def detector_of(text: str) -> str | None:
 
 
 _MODES = (
-    (r"max\w*\s*(hold|h|hld|halten)|\bmaxh\w*|\bmxh\w*|max\s*halte\w*|\bmaximum\b|maintien max|retencion max\w*|"
-     r"max\w* (mantenid\w*|retenid\w*)|mantenim\w* mass\w*|tenuta max\w*|retencao max\w*|\bmax\b|\bpeak hold\b|"
-     r"hochsthalte\w*|\bmassim\w*|\bmaxim\w*", "max_hold"),
-    (r"min\w*\s*(hold|h|hld|halten)|\bminh\w*|\bmnh\w*|min\s*halte\w*|\bminimum\b|maintien min|retencion min\w*|"
-     r"mantenim\w* min\w*|retencao min\w*|\bmin\b|\bminim\w*", "min_hold"),
+    (
+        (
+            r"max\w*\s*(hold|h|hld|halten)|\bmaxh\w*|\bmxh\w*|max\s*halte\w*|\bmaximum\b|maintien max|retencion max\w*|"
+            r"max\w* (mantenid\w*|retenid\w*)|mantenim\w* mass\w*|tenuta max\w*|retencao max\w*|\bmax\b|\bpeak hold\b|"
+            r"hochsthalte\w*|\bmassim\w*|\bmaxim\w*"
+        ),
+        "max_hold",
+    ),
+    (
+        (
+            r"min\w*\s*(hold|h|hld|halten)|\bminh\w*|\bmnh\w*|min\s*halte\w*|\bminimum\b|maintien min|retencion min\w*|"
+            r"mantenim\w* min\w*|retencao min\w*|\bmin\b|\bminim\w*"
+        ),
+        "min_hold",
+    ),
     (r"\baver\w*|\bavg\w*|\bmittel\w*|\bgemittelt\w*|\bmoy\w*|\bpromedi\w*|\bmedi[aeo]\w*", "average"),
-    (r"\bcl\w*\s*w\w*|\bclear\w*|\blive\b|\bactual\b|\bwrite\b|\bnormal\b|\bcurrent\b|\blaufend\w*|\baktuell\w*|"
-     r"\beffac\w*|\becriture\b|\bdirect\b|\bactif\b|\bborrar\w*|\bescri\w*|\bcancell\w*|\blimpar\w*|\brefresh\b|"
-     r"\bsobrescri\w*|\bviva?\b|\bvivo\b|\bdiretta?\b|\bdiretto\b|\bloschen\w*|\bloeschen\w*|\bblank\w* write", "clear_write"),
+    (
+        (
+            r"\bcl\w*\s*w\w*|\bclear\w*|\blive\b|\bactual\b|\bwrite\b|\bnormal\b|\bcurrent\b|\blaufend\w*|\baktuell\w*|"
+            r"\beffac\w*|\becriture\b|\bdirect\b|\bactif\b|\bborrar\w*|\bescri\w*|\bcancell\w*|\blimpar\w*|\brefresh\b|"
+            r"\bsobrescri\w*|\bviva?\b|\bvivo\b|\bdiretta?\b|\bdiretto\b|\bloschen\w*|\bloeschen\w*|\bblank\w* write"
+        ),
+        "clear_write",
+    ),
 )
 _MODE_RES = tuple((re.compile(pattern), name) for pattern, name in _MODES)
 
@@ -258,7 +275,7 @@ _MODE_RES = tuple((re.compile(pattern), name) for pattern, name in _MODES)
 @lru_cache(maxsize=1024)
 def trace_mode_of(text: str) -> str | None:
     """Return the trace mode of the contract for a word or a column's name, None if it names none."""
-    folded = fold(text).replace("_", " ").replace("-", " ").replace("/", " ").replace(".", " ")
+    folded = fold(text[:100]).replace("_", " ").replace("-", " ").replace("/", " ").replace(".", " ")
     folded = re.sub(r"(?<=[a-z])(?=[0-9])|(?<=[0-9])(?=[a-z])", " ", folded)
     for pattern, name in _MODE_RES:
         if re.search(pattern, folded):

@@ -189,7 +189,9 @@ def _ascii(text: str) -> str:
 
 def _position(degrees: float, sides: str, width: int) -> str:
     if not abs(degrees) <= (90.0 if width == 2 else 180.0):
-        raise UsageError("write_sm1809", None, f"a position of {degrees!r} degrees", "latitude and longitude", "Mend it.")
+        raise UsageError(
+            "write_sm1809", None, f"a position of {degrees!r} degrees", "latitude and longitude", "Mend it."
+        )
     total = round(abs(degrees) * 3600.0)
     minutes, seconds = divmod(total, 60)
     whole, minutes = divmod(minutes, 60)
@@ -203,7 +205,9 @@ def _write_whole(path: str | Path, data: bytes, *sweeps: Sweep) -> None:
     path = Path(path)
     raw = {sweep.origin.sha256 for sweep in sweeps if sweep.origin.sha256}
     if raw and path.is_file() and hashlib.sha256(path.read_bytes()).hexdigest() in raw:
-        raise UsageError(str(path.name), None, "the raw file of the sweep", "another name", "Raw captures stay as they are.")
+        raise UsageError(
+            str(path.name), None, "the raw file of the sweep", "another name", "Raw captures stay as they are."
+        )
     try:
         handle, name = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".part", dir=path.parent)
         temporary = Path(name)
@@ -213,12 +217,15 @@ def _write_whole(path: str | Path, data: bytes, *sweeps: Sweep) -> None:
                 stream.flush()
                 os.fsync(stream.fileno())
             temporary.chmod(0o644)
-            os.replace(temporary, path)
+            temporary.replace(path)
         except BaseException:
             temporary.unlink(missing_ok=True)
             raise
     except OSError as problem:
         raise SweepFormatError(
-            path.name, None, f"a place that cannot be written ({problem.strerror or problem})", "a folder with room",
+            path.name,
+            None,
+            f"a place that cannot be written ({problem.strerror or problem})",
+            "a folder with room",
             "Choose another folder.",
         ) from problem

@@ -24,7 +24,8 @@ WORDS = {
            "Bande passante de résolution"),
     "es": ("Frecuencia inicial", "Frecuencia final", "Frecuencia", "Nivel", "Promedios", "Detector",
            "Ancho de banda de resolución"),
-    "it": ("Frequenza iniziale", "Frequenza finale", "Frequenza", "Livello", "Medie", "Rivelatore", "Banda di risoluzione"),
+    "it": ("Frequenza iniziale", "Frequenza finale", "Frequenza", "Livello", "Medie", "Rivelatore",
+           "Banda di risoluzione"),
     "pt": ("Frequência inicial", "Frequência final", "Frequência", "Nível", "Médias", "Detetor",
            "Largura de banda de resolução"),
 }  # fmt: skip
@@ -122,7 +123,9 @@ def file_of(told: dict[str, object]) -> bytes:
             texts = [f"{texts[0]} {unit}", f"{texts[1]} dBm"]
         cells = [texts[1]] if told["level_only"] else [texts[j] for j in order]
         if place == "own cells":
-            cells = [part for cell, u in zip(cells, [(unit, "dBm")[j] for j in order], strict=True) for part in (cell, u)]
+            cells = [
+                part for cell, u in zip(cells, [(unit, "dBm")[j] for j in order], strict=True) for part in (cell, u)
+            ]
         if told["index"]:
             cells.insert(0, str(i))
         tail = delimiter if told["trailing"] and delimiter != "  " else ""
@@ -167,7 +170,10 @@ def test_large_and_small_paths_give_the_same_floats(seed: int, tmp_path: Path) -
     rng = np.random.default_rng(seed)
     for n in (500, 30_000):
         texts = [
-            (f"{9.5e8 + 1e4 * i + rng.uniform(0, 5e3):.{rng.integers(0, 9)}f}", f"{rng.normal(-90, 9):.{rng.integers(1, 17)}f}")
+            (
+                f"{9.5e8 + 1e4 * i + rng.uniform(0, 5e3):.{rng.integers(0, 9)}f}",
+                f"{rng.normal(-90, 9):.{rng.integers(1, 17)}f}",
+            )
             for i in range(n)
         ]
         path = tmp_path / f"n{n}.csv"

@@ -47,49 +47,97 @@ SPECIMENS: dict[str, tuple[str | bytes, dict]] = {
     ),
     "exclamation comments, unit line, begin and end": (
         "! TIMESTAMP 2026-03-02 10:00:00Z\n! FREQ UNIT MHz\n! DATA UNIT dBm\n! RBW 100000 Hz\nBEGIN\n"
-        + rows("{f},{l}") + "\nEND\n",
+        + rows("{f},{l}")
+        + "\nEND\n",
         {"rbw_hz": 1e5, "captured_at": "2026-03-02T10:00:00+00:00"},
     ),
     "German, semicolon, decimal comma": (
-        comma("Mittenfrequenz;1175.25;MHz\nSpanne;4.5;MHz\nAuflösebandbreite;100;kHz\nVideobandbreite;1000;kHz\n"
-              "Detektor;Effektivwert\nMittelungen;16\nReferenzpegel;-20;dBm\nEingangsdämpfung;10;dB\nSweepzeit;50;ms\n"
-              "Frequenz (MHz);Pegel (dBm)\n" + rows("{f};{l}") + "\n"),
-        {"rbw_hz": 1e5, "vbw_hz": 1e6, "detector": "rms", "averages": 16, "reference_level_dbm": -20.0,
-         "attenuation_db": 10.0, "sweep_time_s": 0.05},
+        comma(
+            "Mittenfrequenz;1175.25;MHz\nSpanne;4.5;MHz\nAuflösebandbreite;100;kHz\nVideobandbreite;1000;kHz\n"
+            "Detektor;Effektivwert\nMittelungen;16\nReferenzpegel;-20;dBm\nEingangsdämpfung;10;dB\nSweepzeit;50;ms\n"
+            "Frequenz (MHz);Pegel (dBm)\n" + rows("{f};{l}") + "\n"
+        ),
+        {
+            "rbw_hz": 1e5,
+            "vbw_hz": 1e6,
+            "detector": "rms",
+            "averages": 16,
+            "reference_level_dbm": -20.0,
+            "attenuation_db": 10.0,
+            "sweep_time_s": 0.05,
+        },
     ),
     "French, semicolon, decimal comma, Latin-1": (
-        comma("Fréquence centrale;1175.25 MHz\nExcursion;4.5 MHz\nFiltre de résolution;100 kHz\n"
-              "Filtre vidéo;300 kHz\nDétecteur;Échantillon\nNombre de moyennes;4\nNiveau de référence;-30 dBm\n"
-              "Atténuation;5 dB\nTemps de balayage;20 ms\n"
-              "Fréquence (MHz);Niveau (dBm)\n" + rows("{f};{l}")).encode("latin-1"),
-        {"rbw_hz": 1e5, "vbw_hz": 3e5, "detector": "sample", "averages": 4, "reference_level_dbm": -30.0,
-         "attenuation_db": 5.0, "sweep_time_s": 0.02},
+        comma(
+            "Fréquence centrale;1175.25 MHz\nExcursion;4.5 MHz\nFiltre de résolution;100 kHz\n"
+            "Filtre vidéo;300 kHz\nDétecteur;Échantillon\nNombre de moyennes;4\nNiveau de référence;-30 dBm\n"
+            "Atténuation;5 dB\nTemps de balayage;20 ms\n"
+            "Fréquence (MHz);Niveau (dBm)\n" + rows("{f};{l}")
+        ).encode("latin-1"),
+        {
+            "rbw_hz": 1e5,
+            "vbw_hz": 3e5,
+            "detector": "sample",
+            "averages": 4,
+            "reference_level_dbm": -30.0,
+            "attenuation_db": 5.0,
+            "sweep_time_s": 0.02,
+        },
     ),
     "Spanish": (
-        comma("Frecuencia inicial;1173;MHz\nFrecuencia final;1177.5;MHz\nAncho de banda de resolución;100;kHz\n"
-              "Ancho de banda de vídeo;1;MHz\nDetector;Eficaz\nPromedios;12\nNivel de referencia;-10;dBm\n"
-              "Atenuación;0;dB\nTiempo de barrido;1;s\nNúmero de puntos;10\nFrecuencia (MHz);Nivel (dBm)\n"
-              + rows("{f};{l}")),
-        {"rbw_hz": 1e5, "vbw_hz": 1e6, "detector": "rms", "averages": 12, "reference_level_dbm": -10.0,
-         "attenuation_db": 0.0, "sweep_time_s": 1.0},
+        comma(
+            "Frecuencia inicial;1173;MHz\nFrecuencia final;1177.5;MHz\nAncho de banda de resolución;100;kHz\n"
+            "Ancho de banda de vídeo;1;MHz\nDetector;Eficaz\nPromedios;12\nNivel de referencia;-10;dBm\n"
+            "Atenuación;0;dB\nTiempo de barrido;1;s\nNúmero de puntos;10\nFrecuencia (MHz);Nivel (dBm)\n"
+            + rows("{f};{l}")
+        ),
+        {
+            "rbw_hz": 1e5,
+            "vbw_hz": 1e6,
+            "detector": "rms",
+            "averages": 12,
+            "reference_level_dbm": -10.0,
+            "attenuation_db": 0.0,
+            "sweep_time_s": 1.0,
+        },
     ),
     "Italian": (
-        comma("Frequenza iniziale;1173;MHz\nFrequenza finale;1177.5;MHz\nLarghezza di banda di risoluzione;100;kHz\n"
-              "Banda video;1;MHz\nRivelatore;Campione\nNumero di medie;12\nLivello di riferimento;-10;dBm\n"
-              "Attenuazione;0;dB\nTempo di scansione;1;s\nPunti;10\nFrequenza (MHz);Livello (dBm)\n" + rows("{f};{l}")),
-        {"rbw_hz": 1e5, "vbw_hz": 1e6, "detector": "sample", "averages": 12, "reference_level_dbm": -10.0,
-         "attenuation_db": 0.0, "sweep_time_s": 1.0},
+        comma(
+            "Frequenza iniziale;1173;MHz\nFrequenza finale;1177.5;MHz\nLarghezza di banda di risoluzione;100;kHz\n"
+            "Banda video;1;MHz\nRivelatore;Campione\nNumero di medie;12\nLivello di riferimento;-10;dBm\n"
+            "Attenuazione;0;dB\nTempo di scansione;1;s\nPunti;10\nFrequenza (MHz);Livello (dBm)\n" + rows("{f};{l}")
+        ),
+        {
+            "rbw_hz": 1e5,
+            "vbw_hz": 1e6,
+            "detector": "sample",
+            "averages": 12,
+            "reference_level_dbm": -10.0,
+            "attenuation_db": 0.0,
+            "sweep_time_s": 1.0,
+        },
     ),
     "Portuguese": (
-        comma("Frequência inicial;1173;MHz\nFrequência final;1177.5;MHz\nLargura de banda de resolução;100;kHz\n"
-              "Largura de banda de vídeo;1;MHz\nDetetor;Amostra\nMédias;12\nNível de referência;-10;dBm\n"
-              "Atenuação;0;dB\nTempo de varredura;1;s\nPontos;10\nFrequência (MHz);Nível (dBm)\n" + rows("{f};{l}")),
-        {"rbw_hz": 1e5, "vbw_hz": 1e6, "detector": "sample", "averages": 12, "reference_level_dbm": -10.0,
-         "attenuation_db": 0.0, "sweep_time_s": 1.0},
+        comma(
+            "Frequência inicial;1173;MHz\nFrequência final;1177.5;MHz\nLargura de banda de resolução;100;kHz\n"
+            "Largura de banda de vídeo;1;MHz\nDetetor;Amostra\nMédias;12\nNível de referência;-10;dBm\n"
+            "Atenuação;0;dB\nTempo de varredura;1;s\nPontos;10\nFrequência (MHz);Nível (dBm)\n" + rows("{f};{l}")
+        ),
+        {
+            "rbw_hz": 1e5,
+            "vbw_hz": 1e6,
+            "detector": "sample",
+            "averages": 12,
+            "reference_level_dbm": -10.0,
+            "attenuation_db": 0.0,
+            "sweep_time_s": 1.0,
+        },
     ),
     "German, level only, centre and span": (
-        comma("Mittenfrequenz;1175.25;MHz\nDarstellbereich;4.5;MHz\nMesspunkte;10\nBandbreite;100;kHz\nEinheit;dBm\n"
-              "Messwerte\n" + rows("{l}")),
+        comma(
+            "Mittenfrequenz;1175.25;MHz\nDarstellbereich;4.5;MHz\nMesspunkte;10\nBandbreite;100;kHz\nEinheit;dBm\n"
+            "Messwerte\n" + rows("{l}")
+        ),
         {"rbw_hz": 1e5},
     ),
     "several pairs a line": (
@@ -113,12 +161,18 @@ SPECIMENS: dict[str, tuple[str | bytes, dict]] = {
     ),
     "thousands marks by blanks and decimal comma": (
         "RBW;100 kHz\nFréquence (kHz);Niveau (dBm)\n"
-        + "\n".join(f"1 17{3 + i // 2} {'000' if i % 2 == 0 else '500'},0;{str(x).replace('.', ',')}" for i, x in enumerate(LEVEL)),
+        + "\n".join(
+            f"1 17{3 + i // 2} {'000' if i % 2 == 0 else '500'},0;{str(x).replace('.', ',')}"
+            for i, x in enumerate(LEVEL)
+        ),
         {"rbw_hz": 1e5},
     ),
     "thousands marks by points, no-break blanks in the preamble": (
         "Startfrequenz;1.173.000.000;Hz\nRBW;100\u00a0000;Hz\nFrequenz;Pegel\nHz;dBm\n"
-        + "\n".join(f"1.17{3 + i // 2}.{'000' if i % 2 == 0 else '500'}.000;{str(x).replace('.', ',')}" for i, x in enumerate(LEVEL)),
+        + "\n".join(
+            f"1.17{3 + i // 2}.{'000' if i % 2 == 0 else '500'}.000;{str(x).replace('.', ',')}"
+            for i, x in enumerate(LEVEL)
+        ),
         {"rbw_hz": 1e5},
     ),
     "UTF-16 little endian with byte order mark, CRLF": (
@@ -138,7 +192,9 @@ SPECIMENS: dict[str, tuple[str | bytes, dict]] = {
         {"rbw_hz": 1e5, "shift": DBUV_50},
     ),
     "code page 1252": (
-        ("Auflösungsbandbreite;100;kHz\nBemerkung;„Mast“ – 5°\nFrequenz [MHz];Pegel [dBµV]\n" + rows("{f};{l}")).encode("cp1252"),
+        ("Auflösungsbandbreite;100;kHz\nBemerkung;„Mast“ – 5°\nFrequenz [MHz];Pegel [dBµV]\n" + rows("{f};{l}")).encode(
+            "cp1252"
+        ),
         {"rbw_hz": 1e5, "shift": DBUV_50},
     ),
     "NUL bytes behind cells": (
@@ -153,20 +209,29 @@ SPECIMENS: dict[str, tuple[str | bytes, dict]] = {
     ),
     "level before frequency": ("RBW,100 kHz\nAmplitude (dBm),Frequency (MHz)\n" + rows("{l},{f}"), {"rbw_hz": 1e5}),
     "no heading, level before frequency, unit in the preamble": (
-        "Y Axis Unit: dBm\nStart: 1173 MHz\nStop: 1177.5 MHz\n" + rows("{l} {f}"), {}),
+        "Y Axis Unit: dBm\nStart: 1173 MHz\nStop: 1177.5 MHz\n" + rows("{l} {f}"),
+        {},
+    ),
     "point column named, from zero": ("Point,Frequency (Hz),dBm\n" + rows("{i},{hz},{l}"), {}),
     "index column without a name": ("Level unit,dBm\nX unit,Hz\n" + rows("{i},{hz},{l}", start=1), {}),
     "units in cells of their own": ("Freq,,Amp,,\n" + rows("   {hz},Hz,  {l}, dBm,"), {}),
-    "units glued, exponents": ("No.,Frequency,Amplitude\n" + rows("{i},{hz}.000000Hz,{l:e}dBm", start=1), {"exact": False}),
+    "units glued, exponents": (
+        "No.,Frequency,Amplitude\n" + rows("{i},{hz}.000000Hz,{l:e}dBm", start=1),
+        {"exact": False},
+    ),
     "unit changes from row to row": (
-        "Frequency;Level\n1173 MHz;-96.4 dBm\n1173500 kHz;-97.82 dBm\n1174000000 Hz;-94.75 dBm\n1.1745 GHz;-98.62 dBm\n"
-        "1175 MHz;-84.11 dBm\n1175.5 MHz;-83.9 dBm\n1176 MHz;-84.27 dBm\n1176.5 MHz;-95.87 dBm\n1177 MHz;-94.73 dBm\n"
-        "1177.5 MHz;-96.1 dBm\n",
+        (
+            "Frequency;Level\n1173 MHz;-96.4 dBm\n1173500 kHz;-97.82 dBm\n1174000000 Hz;-94.75 dBm\n1.1745 GHz;-98.62 dBm\n"
+            "1175 MHz;-84.11 dBm\n1175.5 MHz;-83.9 dBm\n1176 MHz;-84.27 dBm\n1176.5 MHz;-95.87 dBm\n1177 MHz;-94.73 dBm\n"
+            "1177.5 MHz;-96.1 dBm\n"
+        ),
         {},
     ),
     "unit row below the names": ("RBW;100 kHz\nFrequency;Level\n[MHz];[dBm]\n" + rows("{f};{l}"), {"rbw_hz": 1e5}),
     "white space between columns": (
-        "# RBW 100 kHz\n# Frequency (MHz)   Level (dBm)\n" + rows("  {f}    {l}"), {"rbw_hz": 1e5}),
+        "# RBW 100 kHz\n# Frequency (MHz)   Level (dBm)\n" + rows("  {f}    {l}"),
+        {"rbw_hz": 1e5},
+    ),
     "white space, decimal comma": ("Frequenz (MHz)  Pegel (dBm)\n" + comma(rows("{f}   {l}")), {}),
     "bars between columns": ("| Frequency (MHz) | Level (dBm) |\n" + rows("| {f} | {l} |"), {}),
     "live, average, hold columns": (
@@ -176,7 +241,8 @@ SPECIMENS: dict[str, tuple[str | bytes, dict]] = {
     ),
     "columns numbered, modes in the preamble": (
         "Trace 1 Mode,Max Hold\nTrace 2 Mode,Clear Write\nTrace 3 Mode,Blank\nTrace 1 Detector,Peak\n"
-        "Trace 2 Detector,Sample\nFrequency (MHz),Trace 1 (dBm),Trace 2 (dBm),Trace 3 (dBm)\n" + rows("{f},{m},{l},-2147.48"),
+        "Trace 2 Detector,Sample\nFrequency (MHz),Trace 1 (dBm),Trace 2 (dBm),Trace 3 (dBm)\n"
+        + rows("{f},{m},{l},-2147.48"),
         {"trace_mode": "clear_write", "detector": "sample", "traces": {"Trace 1"}},
     ),
     "modes of the columns side by side in the preamble": (
@@ -185,17 +251,20 @@ SPECIMENS: dict[str, tuple[str | bytes, dict]] = {
         {"trace_mode": "average", "detector": "rms"},
     ),
     "blanked columns of three kinds": (
-        "Freq (MHz),A (dBm),B (dBm),C (dBm),D (dBm)\n" + rows("{f},---,-999.0,{l},0.0"), {"traces": set()}),
+        "Freq (MHz),A (dBm),B (dBm),C (dBm),D (dBm)\n" + rows("{f},---,-999.0,{l},0.0"),
+        {"traces": set()},
+    ),
     "only a hold": (
-        "Frequency (MHz),Max Hold (dBm)\n" + rows("{f},{l}"), {"trace_mode": "max_hold", "warns": "quality.hold_used"}),
+        "Frequency (MHz),Max Hold (dBm)\n" + rows("{f},{l}"),
+        {"trace_mode": "max_hold", "warns": "quality.hold_used"},
+    ),
     "level only, start, stop and points": (
-        "START FREQUENCY,1173,MHz\nSTOP FREQUENCY,1177.5,MHz\nNUMBER OF POINTS,10\nY UNIT,dBm\nTRACE DATA\n" + rows("{l}"),
+        "START FREQUENCY,1173,MHz\nSTOP FREQUENCY,1177.5,MHz\nNUMBER OF POINTS,10\nY UNIT,dBm\nTRACE DATA\n"
+        + rows("{l}"),
         {},
     ),
-    "level only with an index": (
-        "Start (MHz),1173\nStop (MHz),1177.5\nIndex,Level (dBm)\n" + rows("{i},{l}"), {}),
-    "level only, start and step": (
-        "Start: 1173 MHz\nStep: 500 kHz\nUnit: dBm\nValues:\n" + rows("{l}"), {}),
+    "level only with an index": ("Start (MHz),1173\nStop (MHz),1177.5\nIndex,Level (dBm)\n" + rows("{i},{l}"), {}),
+    "level only, start and step": ("Start: 1173 MHz\nStep: 500 kHz\nUnit: dBm\nValues:\n" + rows("{l}"), {}),
     "level only, all on one line": (
         "Start,1173,MHz\nStop,1177.5,MHz\nPoints,20\nUnit,dBm\n" + rows("{l}", ",") + "," + rows("{l}", ","),
         {"points": 20},
@@ -215,20 +284,33 @@ SPECIMENS: dict[str, tuple[str | bytes, dict]] = {
         {},
     ),
     "settings after the trace": (
-        "Frequency (MHz),Level (dBm)\n" + rows("{f},{l}") + "\n\nRBW,100,kHz\nDetector,RMS\n", {"rbw_hz": 1e5}),
+        "Frequency (MHz),Level (dBm)\n" + rows("{f},{l}") + "\n\nRBW,100,kHz\nDetector,RMS\n",
+        {"rbw_hz": 1e5},
+    ),
     "blocks of traces over one axis": (
-        "RBW,100,kHz\nTrace,1\nTrace Mode,Max Hold\nFrequency (MHz),Level (dBm)\n" + rows("{f},{m}")
-        + "\n\nTrace,2\nTrace Mode,Average\nFrequency (MHz),Level (dBm)\n" + rows("{f},{l}") + "\n",
+        "RBW,100,kHz\nTrace,1\nTrace Mode,Max Hold\nFrequency (MHz),Level (dBm)\n"
+        + rows("{f},{m}")
+        + "\n\nTrace,2\nTrace Mode,Average\nFrequency (MHz),Level (dBm)\n"
+        + rows("{f},{l}")
+        + "\n",
         {"rbw_hz": 1e5, "trace_mode": "average"},
     ),
     "blocks of levels under headings": (
-        "Start: 1173 MHz\nStop: 1177.5 MHz\nUnit: dBm\n[Trace A Max Hold]\n" + rows("{m}") + "\n[Trace B Clear Write]\n"
-        + rows("{l}") + "\n",
+        "Start: 1173 MHz\nStop: 1177.5 MHz\nUnit: dBm\n[Trace A Max Hold]\n"
+        + rows("{m}")
+        + "\n[Trace B Clear Write]\n"
+        + rows("{l}")
+        + "\n",
         {"trace_mode": "clear_write"},
     ),
     "rows across, frequencies in a row": (
-        "Frequency (MHz)," + ",".join(map(str, F_MHZ)) + "\nAverage (dBm)," + rows("{l}", ",") + "\nMax hold (dBm),"
-        + rows("{m}", ",") + "\n",
+        "Frequency (MHz),"
+        + ",".join(map(str, F_MHZ))
+        + "\nAverage (dBm),"
+        + rows("{l}", ",")
+        + "\nMax hold (dBm),"
+        + rows("{m}", ",")
+        + "\n",
         {"trace_mode": "average", "traces": {"Max hold"}},
     ),
     "one row with a time": (
@@ -242,16 +324,22 @@ SPECIMENS: dict[str, tuple[str | bytes, dict]] = {
         {"captured_at": "2026-03-02T10:00:00+00:00"},
     ),
     "level unit of the reference level": (
-        "start_freq_Hz 1173000000\nstop_freq_Hz 1177500000\nreference_level_dBm 0.0\nbw 10khz\ntrace_data\n" + rows("{hz}.0,{l}"),
+        "start_freq_Hz 1173000000\nstop_freq_Hz 1177500000\nreference_level_dBm 0.0\nbw 10khz\ntrace_data\n"
+        + rows("{hz}.0,{l}"),
         {"rbw_hz": 1e4, "assumes": "level unit dBm"},
     ),
     "only one level unit possible": (
-        "RBW: 100 kHz\nFrequency (MHz),Amplitude\n" + rows("{f},{l}"), {"rbw_hz": 1e5, "assumes": "level unit dBm"}),
+        "RBW: 100 kHz\nFrequency (MHz),Amplitude\n" + rows("{f},{l}"),
+        {"rbw_hz": 1e5, "assumes": "level unit dBm"},
+    ),
     "only one frequency unit possible": (
-        "RBW: 100 kHz\nUnit: dBm\nFrequency,Amplitude\n" + rows("{f},{l}"), {"rbw_hz": 1e5, "assumes": "frequency unit MHz"}),
+        "RBW: 100 kHz\nUnit: dBm\nFrequency,Amplitude\n" + rows("{f},{l}"),
+        {"rbw_hz": 1e5, "assumes": "frequency unit MHz"},
+    ),
     "unicode minus": ("Frequency (MHz);Level (dBm)\n" + rows("{f};{l}").replace("-", "\u2212"), {}),
     "preamble in a spreadsheet's padded columns": (
-        "Start,1173,MHz,,,\nStop,1177.5,MHz,,,\nRBW,100,kHz,,,\n,,,,,\nFrequency (MHz),Level (dBm),,,,\n" + rows("{f},{l},,,,"),
+        "Start,1173,MHz,,,\nStop,1177.5,MHz,,,\nRBW,100,kHz,,,\n,,,,,\nFrequency (MHz),Level (dBm),,,,\n"
+        + rows("{f},{l},,,,"),
         {"rbw_hz": 1e5},
     ),
     "settings beside the rows": (
@@ -268,14 +356,16 @@ SPECIMENS: dict[str, tuple[str | bytes, dict]] = {
         "Input impedance;75;ohm\nFrequency (MHz);Level (dBmV)\n" + rows("{f};{l}"),
         {"shift": 10.0 * math.log10(1e-6 / 75.0 * 1e3)},
     ),
-    "time per point in front": (
-        "Time,Frequency (MHz),Level (dBm)\n" + rows("10:00:0{i},{f},{l}"), {}),
+    "time per point in front": ("Time,Frequency (MHz),Level (dBm)\n" + rows("10:00:0{i},{f},{l}"), {}),
     "video average of the log trace": (
-        "Detector,Average\nAverage type,Log Power (Video)\nAverages,16\nFrequency (MHz),Level (dBm)\n" + rows("{f},{l}"),
+        "Detector,Average\nAverage type,Log Power (Video)\nAverages,16\nFrequency (MHz),Level (dBm)\n"
+        + rows("{f},{l}"),
         {"detector": "log_average", "averages": 16},
     ),
     "power average": (
-        "Detector,Average\nAverage type,Power (RMS)\nFrequency (MHz),Level (dBm)\n" + rows("{f},{l}"), {"detector": "rms"}),
+        "Detector,Average\nAverage type,Power (RMS)\nFrequency (MHz),Level (dBm)\n" + rows("{f},{l}"),
+        {"detector": "rms"},
+    ),
     "detector not told apart": (
         "Detector,Average\nFrequency (MHz),Level (dBm)\n" + rows("{f},{l}"),
         {"detector": None, "warns": "quality.detector_unclear"},
@@ -329,22 +419,45 @@ def test_one_sweep_of_a_specimen_is_the_list_of_one(name: str, tmp_path: Path) -
 
 SEVERAL = {
     "rows with times": (
-        "Frequency (MHz);" + ";".join(map(str, F_MHZ)) + "\n2026-03-02 10:00:00;" + rows("{l}", ";")
-        + "\n2026-03-02 10:00:10;" + rows("{m}", ";") + "\n", "dBm"),
+        "Frequency (MHz);"
+        + ";".join(map(str, F_MHZ))
+        + "\n2026-03-02 10:00:00;"
+        + rows("{l}", ";")
+        + "\n2026-03-02 10:00:10;"
+        + rows("{m}", ";")
+        + "\n",
+        "dBm",
+    ),
     "blocks with a time each": (
-        "Date: 2026-03-02 10:00:00\nFrequency (MHz),Level (dBm)\n" + rows("{f},{l}")
-        + "\n\nDate: 2026-03-02 10:00:10\nFrequency (MHz),Level (dBm)\n" + rows("{f},{m}") + "\n", None),
+        "Date: 2026-03-02 10:00:00\nFrequency (MHz),Level (dBm)\n"
+        + rows("{f},{l}")
+        + "\n\nDate: 2026-03-02 10:00:10\nFrequency (MHz),Level (dBm)\n"
+        + rows("{f},{m}")
+        + "\n",
+        None,
+    ),
     "blocks over different spans": (
-        "Frequency (MHz),Level (dBm)\n" + rows("{f},{l}") + "\n\nFrequency (MHz),Level (dBm)\n"
-        + "\n".join(f"{f + 100},{x + 3:.2f}" for f, x in zip(F_MHZ, LEVEL, strict=True)) + "\n", None),
+        "Frequency (MHz),Level (dBm)\n"
+        + rows("{f},{l}")
+        + "\n\nFrequency (MHz),Level (dBm)\n"
+        + "\n".join(f"{f + 100},{x + 3:.2f}" for f, x in zip(F_MHZ, LEVEL, strict=True))
+        + "\n",
+        None,
+    ),
     "segment rows swept twice": (
         "\n".join(
             f"2026-03-02,10:00:{s:02d},{a},{a + 2500000},500000,12," + ",".join(f"{x + s / 10 * 3:.2f}" for x in part)
-            for s in (0, 10) for a, part in ((1173000000, LEVEL[:5]), (1175500000, LEVEL[5:]))
-        ) + "\n", "dBm"),
+            for s in (0, 10)
+            for a, part in ((1173000000, LEVEL[:5]), (1175500000, LEVEL[5:]))
+        )
+        + "\n",
+        "dBm",
+    ),
     "side by side": (
         "Frequency (MHz);Level (dBm);Frequency (MHz);Level (dBm)\n"
-        + "\n".join(f"{f};{x};{f + 100};{x + 3:.2f}" for f, x in zip(F_MHZ, LEVEL, strict=True)), None),
+        + "\n".join(f"{f};{x};{f + 100};{x + 3:.2f}" for f, x in zip(F_MHZ, LEVEL, strict=True)),
+        None,
+    ),
 }
 
 

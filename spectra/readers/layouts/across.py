@@ -14,6 +14,7 @@ own or in the preamble.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 
@@ -63,7 +64,7 @@ def sniff_across(head: str) -> float:
     """Say how surely each row of a text is a whole sweep or trace."""
     seen = glimpse(head)
     for line in seen.lines:
-        if max(map(line.count, ",;\t ")) < _FEW:
+        if max(map(line.count, ",;\t")) < _FEW and line.count(" ") < _SOME:
             continue
         cells = _long_cells(line)
         if cells is None:
@@ -93,7 +94,7 @@ def _rises_down(seen: Glimpse) -> bool:
         return False
     for i in (i for i, kind in enumerate(kinds) if kind == "N"):
         values = [number(r.texts[i], seen.dialect.decimal) or 0.0 for r in rows]
-        if values[0] >= 0.0 and all(b > a for a, b in zip(values, values[1:], strict=False)):
+        if values[0] >= 0.0 and all(b > a for a, b in pairwise(values)):
             return True
     return False
 
@@ -102,7 +103,7 @@ def _long_cells(line: str) -> tuple[list[str], int] | None:
     """Return labels and count of numbers of a line that could be a row across (looking at its first cells only)."""
     if len(line) < 12:
         return None
-    dialect = _dialect_of(uncommented(line))
+    dialect = dialect_of_row(uncommented(line))
     cells = split_row(uncommented(line)[:4000], dialect.delimiter)
     kinds = [classify(cell, dialect.decimal)[0] for cell in cells[:64]]
     first = next((i for i, kind in enumerate(kinds) if kind in "NX"), None)
@@ -111,7 +112,7 @@ def _long_cells(line: str) -> tuple[list[str], int] | None:
     return [cell.strip(' "\t:') for cell in cells[:first]], sum(1 for kind in kinds[first:] if kind == "N")
 
 
-def _dialect_of(line: str) -> Dialect:
+def dialect_of_row(line: str) -> Dialect:
     for delimiter in (";", "\t", "|"):
         if line.count(delimiter) >= 2:
             return Dialect(delimiter, "," if "," in line else ".")
@@ -134,9 +135,9 @@ def long_rows(document: Document, few: int = _FEW) -> tuple[list[LongRow], list[
         at = end
         if not text.strip():
             continue
-        row = _long_row(line, uncommented(text), dialect or _dialect_of(uncommented(text)))
+        row = long_row(line, uncommented(text), dialect or dialect_of_row(uncommented(text)))
         if row is not None and dialect is None and row.values.size >= few:
-            dialect = _dialect_of(uncommented(text))
+            dialect = dialect_of_row(uncommented(text))
             decimal = dialect.decimal
         if row is None or row.values.size < few:
             if rows and row is not None and row.stamp:
@@ -147,7 +148,7 @@ def long_rows(document: Document, few: int = _FEW) -> tuple[list[LongRow], list[
     return rows, lines, decimal
 
 
-def _long_row(line: int, text: str, dialect: Dialect) -> LongRow | None:
+def long_row(line: int, text: str, dialect: Dialect) -> LongRow | None:
     cells = split_row(text, dialect.delimiter)
     while cells and not cells[-1].strip(' "'):
         cells.pop()
@@ -193,6 +194,14 @@ def read_across(document: Document) -> list[Draft]:
         raise SweepFormatError(
             document.name, None, "no rows of levels", "a row of levels for each sweep", "Save the trace again."
         )
+    if len(rows) > 2000 + len(document.source.data) // 1000:
+        raise SweepFormatError(
+            document.name,
+            rows[-1].line,
+            f"{len(rows)} short rows",
+            "sweeps of more points",
+            "Save a trace point by point.",
+        )
     axis_row = _axis_row(rows)
     sweeps = [row for row in rows if row is not axis_row]
     if not sweeps:
@@ -207,8 +216,14 @@ def read_across(document: Document) -> list[Draft]:
     level_unit = _level_unit(lines)
     if not any(row.stamp for row in sweeps) and (len(sweeps) == 1 or all(row.name for row in sweeps)):
         columns = [
-            TraceColumn(find_unit(row.name)[1] or f"trace {i + 1}", row.values, row.unit or level_unit, i + 1,
-                        trace_mode_of(row.name), i)
+            TraceColumn(
+                find_unit(row.name)[1] or f"trace {i + 1}",
+                row.values,
+                row.unit or level_unit,
+                i + 1,
+                trace_mode_of(row.name),
+                i,
+            )
             for i, row in enumerate(sweeps)
         ]
         span = (sweeps[0].line, sweeps[-1].line)
@@ -253,7 +268,11 @@ def _axis_row(rows: list[LongRow]) -> LongRow | None:
     first = rows[0]
     if len(rows) > 1 and not (first.stamp and first.values.size != rows[1].values.size):
         rises = bool((np.diff(first.values) > 0.0).all()) and first.values.size >= _FEW
-        if rises and not bool((np.diff(rows[1].values) > 0.0).all()) and not is_time(first.labels[0] if first.labels else ""):
+        if (
+            rises
+            and not bool((np.diff(rows[1].values) > 0.0).all())
+            and not is_time(first.labels[0] if first.labels else "")
+        ):
             return first
     return None
 

@@ -95,7 +95,11 @@ def _header(document: Document) -> tuple[dict[str, Any], int, int]:
 
 def _broken(name: str, line: int, found: str) -> SweepFormatError:
     return SweepFormatError(
-        name, line, found, "a sweep as Sweepmuster writes it", "Convert the raw file again; the raw file stays as it is."
+        name,
+        line,
+        found,
+        "a sweep as Sweepmuster writes it",
+        "Convert the raw file again; the raw file stays as it is.",
     )
 
 

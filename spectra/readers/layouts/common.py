@@ -17,7 +17,9 @@ from spectra.units import FloatArray
 
 __all__ = ["Head", "column_head", "frequency_columns", "is_index", "role_of", "tells_axis"]
 
-_INDEX_NAMES = frozenset({"no", "no.", "nr", "nr.", "#", "n", "index", "idx", "point", "pt", "points", "num", "i", "n°"})
+_INDEX_NAMES = frozenset(
+    {"no", "no.", "nr", "nr.", "#", "n", "index", "idx", "point", "pt", "points", "num", "i", "n°"}
+)
 _NOT_LEVELS = frozenset({"time", "limit", "index", "bw", "span", "rbw", "step", "date"})
 
 
@@ -47,8 +49,10 @@ def role_of(name: str, unit: str | None) -> str:
         return "frequency"
     if kind in ("level", "ratio", "other_level"):
         return "level"
-    if "freq" in ideas or "centrefreq" in ideas or folded in ("x", "x-axis", "x axis", "x value", "x values"):
+    if "freq" in ideas or "centrefreq" in ideas:
         return "frequency"
+    if folded in ("x", "x-axis", "x axis", "x value", "x values"):
+        return "x"
     if trace_mode_of(name) or ideas & {"level", "trace"} or folded in ("y", "y-axis", "y axis", "y value", "y values"):
         return "level"
     if ideas & _NOT_LEVELS:
@@ -168,6 +172,7 @@ def frequency_columns(head: Head, table: Table, facts: Facts) -> list[int]:
     """
     columns = range(len(table.cells))
     named = [c for c in columns if head.role(c) == "frequency"]
+    named = named or [c for c in columns if head.role(c) == "x"]
     if named:
         return named
     open_ = [c for c in columns if head.role(c) in ("", "other")]

@@ -94,7 +94,9 @@ def _blocks(document: Document) -> list[_Block]:
         title = _title(section.lines)
         aside = _beside_the_point(section.lines)
         if table.rows < 2 or (len(sections) > 1 and (table.rows < 0.2 * most or (aside and table.rows < most))):
-            document.left_out.append(f"lines {table.first_line} to {table.last_line}: a small table ({title or 'rows'})")
+            document.left_out.append(
+                f"lines {table.first_line} to {table.last_line}: a small table ({title or 'rows'})"
+            )
             carried += section.lines
             continue
         if aside and len(sections) == 1:
@@ -136,12 +138,16 @@ def _no_rows(document: Document) -> SweepFormatError:
             "Save the whole trace as CSV.",
         )
     return SweepFormatError(
-        document.name, None, "text without rows of numbers", "a sweep: rows of frequency and level", "Save the trace as CSV."
+        document.name,
+        None,
+        "text without rows of numbers",
+        "a sweep: rows of frequency and level",
+        "Save the trace as CSV.",
     )
 
 
 def _title(lines: list[TextLine]) -> str:
-    return uncommented(lines[-1].text).strip(" ;,\t\"[]")[:40] if lines else ""
+    return uncommented(lines[-1].text).strip(' ;,\t"[]')[:40] if lines else ""
 
 
 def _beside_the_point(lines: list[TextLine]) -> bool:
@@ -204,7 +210,7 @@ def _level_columns(head: Head, table: Table, among: Iterable[int]) -> list[Trace
     found: list[TraceColumn] = []
     for column in among:
         role, values = head.role(column), table.columns[column]
-        if role in ("index", "other", "frequency"):
+        if role in ("index", "other", "frequency", "x"):
             continue
         if role == "" and len(table.cells) > 1 and is_index(values):
             continue
@@ -234,7 +240,7 @@ def _name_of(block: _Block) -> tuple[str, str | None, int | None]:
     number = int(told) if told.isdigit() else None
     mode = trace_mode_of(mode_text) or trace_mode_of(told)
     for line in reversed(block.lines):
-        text = uncommented(line.text).strip(" ;,\t\"[]<>:")
+        text = uncommented(line.text).strip(' ;,\t"[]<>:')
         ideas, _, found = ideas_of(text[:60])
         if name == "" and ("trace" in ideas or trace_mode_of(text)) and len(text) < 40 and "=" not in text:
             name, number = text, found
@@ -265,9 +271,10 @@ def _same_sweep(before: Draft, draft: Draft, block: _Block) -> bool:
         return False
     if (before.axis is None) != (draft.axis is None):
         return False
-    if before.axis is not None and draft.axis is not None:
-        if not np.array_equal(before.axis, draft.axis) or before.axis_unit != draft.axis_unit:
-            return False
+    if before.axis is not None and draft.axis is not None and not np.array_equal(before.axis, draft.axis):
+        return False
+    if before.axis_unit != draft.axis_unit:
+        return False
     for concept in ("start", "stop", "centre", "span", "when", "rbw"):
         own, old = block.facts.get(concept), before.facts.get(concept)
         if own is not None and old is not None and own.value != old.value:
@@ -277,7 +284,7 @@ def _same_sweep(before: Draft, draft: Draft, block: _Block) -> bool:
     name, mode, number = _name_of(block)
     name = name or draft.columns[0].name
     known = {(c.name, c.mode) for c in before.columns}
-    named = bool(name) and not name.startswith("trace ") or number is not None or mode is not None
+    named = (bool(name) and not name.startswith("trace ")) or number is not None or mode is not None
     return named and (name, mode) not in known and (number is None or number not in {c.trace for c in before.columns})
 
 

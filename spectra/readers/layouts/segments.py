@@ -16,7 +16,7 @@ from spectra.errors import SweepFormatError
 from spectra.readers.cells import find_unit, unit_kind
 from spectra.readers.document import Document, glimpse
 from spectra.readers.draft import Draft, TraceColumn
-from spectra.readers.layouts.across import LongRow, _dialect_of, _long_row, long_rows
+from spectra.readers.layouts.across import LongRow, dialect_of_row, long_row, long_rows
 from spectra.readers.outline import TextLine
 from spectra.readers.preamble import cells_of, uncommented
 from spectra.readers.words import key_of
@@ -33,7 +33,7 @@ def sniff_segments(head: str) -> float:
         text = uncommented(text)
         if max(map(text.count, ",;\t ")) < 4:
             continue
-        row = _long_row(0, text, _dialect_of(text))
+        row = long_row(0, text, dialect_of_row(text))
         if row is None or row.values.size < 5:
             continue
         if _lead(row.values) is None:
@@ -65,15 +65,18 @@ def _segment(row: LongRow, name: str) -> tuple[FloatArray, FloatArray]:
     lead = _lead(row.values)
     if lead is None:
         raise SweepFormatError(
-            name, row.line, "a row that is no segment", "start, stop, step, then a level for each step", "Save it again."
+            name,
+            row.line,
+            "a row that is no segment",
+            "start, stop, step, then a level for each step",
+            "Save it again.",
         )
     start, stop, step = (float(v) for v in row.values[:3])
     levels = row.values[lead:]
-    if abs((stop - start) / step - (levels.size - 1)) < 0.5:
-        axis = start + np.arange(levels.size) * (stop - start) / (levels.size - 1)  # both ends are points
-    else:
-        axis = start + np.arange(levels.size) * step
-    return axis, levels
+    steps = np.arange(levels.size, dtype=np.float64)
+    if abs((stop - start) / step - (levels.size - 1)) < 0.5:  # both ends are points
+        return start + steps * (stop - start) / (levels.size - 1), levels
+    return start + steps * step, levels
 
 
 def read_segments(document: Document) -> list[Draft]:
@@ -86,6 +89,10 @@ def read_segments(document: Document) -> list[Draft]:
         if not groups or float(row.values[0]) <= float(groups[-1][-1].values[0]):
             groups.append([])
         groups[-1].append(row)
+    if len(groups) > 2000 + len(document.source.data) // 1000:
+        raise SweepFormatError(
+            document.name, rows[-1].line, f"{len(groups)} short sweeps", "sweeps of more points", "Split the file."
+        )
     if len(groups) > 1 and len(groups[-1]) < len(groups[0]):
         raise SweepFormatError(
             document.name,
@@ -116,7 +123,10 @@ def _join(group: list[LongRow], name: str) -> tuple[FloatArray, FloatArray, list
             overlap = int(np.count_nonzero(axis <= axes[-1][-1] + 1e-6 * step))
             if overlap > 1:
                 raise SweepFormatError(
-                    name, row.line, f"a segment that overlaps the one before by {overlap} points", "segments side by side",
+                    name,
+                    row.line,
+                    f"a segment that overlaps the one before by {overlap} points",
+                    "segments side by side",
                     "Sweep again without overlap, or save each segment on its own.",
                 )
             if overlap:

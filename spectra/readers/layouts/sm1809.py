@@ -79,12 +79,22 @@ def read_sm1809(document: Document) -> list[Draft]:
     fields = {entry.key.lower(): entry for entry in entries}
     if fields.get("multiscan") and fields["multiscan"].value.strip().upper().startswith("Y"):
         raise SweepFormatError(
-            document.name, fields["multiscan"].line, "Multiscan Y", "one scan set per file", "Export each band on its own."
+            document.name,
+            fields["multiscan"].line,
+            "Multiscan Y",
+            "one scan set per file",
+            "Export each band on its own.",
         )
     facts = facts_of(entries, decimal)
     warnings = _unit_trap(document, facts)
     if not rows:
-        raise SweepFormatError(document.name, None, "a header without scans", "time-stamped rows of levels", "Export again.")
+        raise SweepFormatError(
+            document.name, None, "a header without scans", "time-stamped rows of levels", "Export again."
+        )
+    if len(rows) > 2000 + len(document.source.data) // 1000:
+        raise SweepFormatError(
+            document.name, rows[-1].line, f"{len(rows)} short scans", "longer scans", "Split the file."
+        )
     points = facts.number("points")
     day = _day(facts)
     drafts: list[Draft] = []
@@ -111,7 +121,9 @@ def _draft(row: LongRow, facts: Facts, stamp: str, warnings: list[str]) -> Draft
     draft = Draft("sm1809", None, None, [column], facts, (row.line, row.line), line_per_row=False)
     draft.stamp = stamp or None
     draft.warnings = list(warnings)
-    draft.assumptions = ["read as Rec. ITU-R SM.1809 is remembered: kHz, first and last level at FreqStart and FreqStop"]
+    draft.assumptions = [
+        "read as Rec. ITU-R SM.1809 is remembered: kHz, first and last level at FreqStart and FreqStop"
+    ]
     return draft
 
 

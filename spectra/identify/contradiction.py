@@ -26,7 +26,8 @@ def contradictions(facts: Facts) -> list[Finding]:
                 "fault",
                 "The other polarisation is on this port",
                 f"The carriers are those of {name_of(prepared, answer)}; expected was {expected_words(expected)}. "
-                "Either the ports are exchanged, the feed stands 90° off, or the LNB is switched to the other polarisation.",
+                "Either the ports are exchanged, the feed stands 90° off, or the LNB is switched to the other "
+                "polarisation.",
                 evidence=evidence,
                 next_steps=(
                     step("Check that the analyser is on the port that was meant."),

@@ -82,7 +82,9 @@ def score_groups(
     for group in groups:
         pairs = search.find_pairs(prepared, group, window_hz, valid)
         pairs = _only(pairs, allowed)
-        visible = model.visibility(group.views, prepared.if_hz, prepared.width_hz, prepared.cn_db, prepared.kind)
+        visible = model.visibility(
+            group.views, prepared.if_hz, prepared.width_hz, prepared.gap_hz, prepared.cn_db, prepared.kind
+        )
         if valid is not None:
             visible = visible * valid
         chosen = search.shortlist(prepared, group, pairs, window_hz, visible, SHORTLIST)

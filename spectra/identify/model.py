@@ -155,12 +155,20 @@ def log_roll_off_gain(alpha_c: FloatArray, std_c: FloatArray, alpha_r: FloatArra
 
 
 def visibility(
-    views: tuple[View, ...], if_hz: FloatArray, width_hz: FloatArray, cn_db: FloatArray, kind: NDArray[np.int8]
+    views: tuple[View, ...],
+    if_hz: FloatArray,
+    width_hz: FloatArray,
+    gap_hz: FloatArray,
+    cn_db: FloatArray,
+    kind: NDArray[np.int8],
 ) -> FloatArray:
-    """Return the chance that a row, if on air, is found in at least one of the sweeps."""
+    """Return the chance that a row, if on air, is found (as a carrier of its own) in at least one of the sweeps."""
     hidden = np.ones(if_hz.size)
     for view in views:
-        hidden *= 1.0 - _visibility_in(view, if_hz, width_hz, cn_db, kind)
+        chance = _visibility_in(view, if_hz, width_hz, cn_db, kind)
+        # neighbours nearer than the filter resolves are often measured as one carrier
+        apart = 1.0 / (1.0 + np.exp(-np.clip((gap_hz - 0.5 * view.rbw_hz) / (0.3 * view.rbw_hz), -30.0, 30.0)))
+        hidden *= 1.0 - chance * (0.45 + 0.55 * apart)
     return 1.0 - hidden
 
 

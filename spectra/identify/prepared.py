@@ -47,9 +47,12 @@ class Prepared:
         Index of the row in the table.
     row_hyp, row_slot : ndarray of int, shape (r,)
         Hypothesis and slot (global number) of each row.
-    if_hz, round_hz, log_rate, log_rate_std, width_hz, roll_off, cn_db : ndarray, shape (r,)
+    if_hz, round_hz, log_rate, log_rate_std, width_hz, gap_hz, roll_off, cn_db : ndarray, shape (r,)
         Nominal IF, standard deviation of the printed frequency's rounding, natural log of the symbol rate with its
-        spread (NaN where nothing is known), total width (NaN), roll-off (NaN), reference C/N (NaN).
+        spread (NaN where nothing is known), total width (NaN), distance to the next carrier's edge, roll-off (NaN),
+        reference C/N (NaN).
+    coarse_hz : ndarray, shape (r,)
+        As `round_hz`, for the rounding that the whole list shows.
     kind : ndarray of int, shape (r,)
     log_share : ndarray, shape (r,)
         Log of one over the number of different carriers that the list gives for the row's slot.
@@ -77,6 +80,7 @@ class Prepared:
     log_rate: FloatArray
     log_rate_std: FloatArray
     width_hz: FloatArray
+    gap_hz: FloatArray
     roll_off: FloatArray
     cn_db: FloatArray
     kind: NDArray[np.int8]
@@ -184,6 +188,7 @@ def _prepare(table: CarrierTable, chain: ReceiveChain) -> Prepared:
         log_rate=log_rate,
         log_rate_std=log_rate_std,
         width_hz=width_hz,
+        gap_hz=_gaps(row_hyp, row_slot, if_hz, width_hz),
         roll_off=table.roll_off[row],
         cn_db=table.reference_cn_db[row],
         kind=kind,
@@ -228,6 +233,19 @@ def _slots(row_hyp: IntArray, if_hz: FloatArray, width_hz: FloatArray) -> IntArr
     near = np.maximum(0.25 * np.minimum(width[1:], width[:-1]), 1e3)
     new = (np.diff(row_hyp) != 0) | (np.diff(if_hz) > near)
     return np.concatenate(([0], np.cumsum(new)))
+
+
+def _gaps(row_hyp: IntArray, row_slot: IntArray, if_hz: FloatArray, width_hz: FloatArray) -> FloatArray:
+    """Return the distance from the edge of each row to that of the nearest other slot of its list."""
+    gap = np.full(if_hz.size, np.inf)
+    if if_hz.size < 2:
+        return gap
+    half = 0.5 * np.nan_to_num(width_hz)
+    between = np.diff(if_hz) - half[1:] - half[:-1]
+    between[(np.diff(row_hyp) != 0) | (np.diff(row_slot) == 0)] = np.inf
+    gap[:-1] = between
+    gap[1:] = np.minimum(gap[1:], between)
+    return gap
 
 
 def _log_share(row_slot: IntArray, if_hz: FloatArray, log_rate: FloatArray) -> FloatArray:

@@ -50,6 +50,7 @@ def _call(prepared: Prepared, scoring: Scoring, option: Option, valid: np.ndarra
         group.views,
         prepared.if_hz[rows] + option.offset_hz,
         prepared.width_hz[rows],
+        prepared.gap_hz[rows],
         prepared.cn_db[rows],
         prepared.kind[rows],
     )

@@ -102,6 +102,7 @@ def score_entries(
         group.views,
         prepared.if_hz[row] + offset_hz[row_entry],
         prepared.width_hz[row],
+        prepared.gap_hz[row],
         prepared.cn_db[row],
         prepared.kind[row],
     )

@@ -103,6 +103,7 @@ class World:
 
     table: CarrierTable
     seen: tuple[tuple[str, LoState, PlanList], ...]
+    columns: dict[str, tuple[np.ndarray, ...]]
     tolerance_hz: float | None = 1e6
 
     @classmethod
@@ -115,7 +116,7 @@ class World:
                     rf_hz = table.rf_hz[plan.rows]
                     if ((rf_hz >= state.rf_min_hz) & (rf_hz <= state.rf_max_hz)).any():
                         seen.append((band, state, plan))
-        return cls(table, tuple(seen), tolerance_hz)
+        return cls(table, tuple(seen), _columns(table, seen), tolerance_hz)
 
 
 def draw(
@@ -147,18 +148,57 @@ def _draw_one(
     lo_range_hz: tuple[float, ...],
     most: int | None,
 ) -> Trial | None:
-    table, chain = world.table, chain_of(band, world.tolerance_hz)
-    lo_error = float(rng.uniform(-1.0, 1.0) * rng.choice(lo_range_hz))
+    chain = chain_of(band, world.tolerance_hz)
+    start, stop, rbw = _span(chain, rng, most)
+    sky = draw_sky(world.table, rng, state, plan, missing, extra, lo_range_hz)
+    measurement, shown = _measure(sky.if_hz, sky.symbol_rate_bd, sky.listed, start, stop, rbw, rng)
+    if not sky.listed[shown].any():
+        return None
+    std = np.array([c.centre_std_hz for c in measurement.carriers])
+    order = np.argsort(sky.if_hz[shown])
+    good = sky.listed[shown][order]
+    bound = float(np.sum(1.0 / (std[good] ** 2 + sky.rounding_hz**2)) ** -0.5)
+    return Trial(measurement, chain, plan, state, sky.lo_error_hz, int(good.sum()), bound)
+
+
+def _span(chain: ReceiveChain, rng: np.random.Generator, most: int | None) -> tuple[float, float, float]:
+    """Whole IF range, 500 MHz of it, or (for few carriers) 100 to 500 MHz; and an RBW that goes with it."""
     start, stop = chain.if_min_hz, chain.if_max_hz
     if most is not None or rng.random() < 0.3:
         width = rng.uniform(100e6, 500e6) if most is not None else 500e6
         start = rng.uniform(start, stop - width)
         stop = start + width
     rbw = float(rng.choice([1e6, 3e6])) if stop - start > 600e6 else (1e6 if stop - start > 300e6 else 0.3e6)
+    return start, stop, rbw
+
+
+@dataclass(frozen=True)
+class DrawnSky:
+    """What is on air: IF (LO error included), rates, which are listed, std of the frequencies that the table rounds."""
+
+    if_hz: np.ndarray
+    symbol_rate_bd: np.ndarray
+    listed: np.ndarray
+    lo_error_hz: float
+    rounding_hz: float
+
+
+def draw_sky(
+    table: CarrierTable,
+    rng: np.random.Generator,
+    state: LoState,
+    plan: PlanList,
+    missing: float,
+    extra: float,
+    lo_range_hz: tuple[float, ...],
+) -> DrawnSky:
+    """Draw which rows are on air, the unlisted carriers (half at rows of others, half anywhere) and the LO error."""
+    lo_error = float(rng.uniform(-1.0, 1.0) * rng.choice(lo_range_hz))
     rf = table.rf_hz[plan.rows]
     rows = plan.rows[(rf >= state.rf_min_hz) & (rf <= state.rf_max_hz)]
     rf, rate = table.rf_hz[rows].copy(), table.symbol_rate_bd[rows]
-    if rng.random() < 0.5:
+    rounded = rng.random() < 0.5
+    if rounded:
         rf += rng.uniform(-0.5, 0.5, rf.size) * table.rf_step_hz[rows]
     on_air = rng.random(rf.size) >= missing
     count = rng.binomial(max(1, rf.size), extra)
@@ -168,15 +208,8 @@ def _draw_one(
     rf = np.concatenate([rf[on_air], np.where(inside & (rng.random(count) < 0.5), table.rf_hz[foreign], far)])
     rate = np.concatenate([rate[on_air], table.symbol_rate_bd[foreign]])
     listed = np.arange(rf.size) < on_air.sum()
-    if_hz = state.sign * (rf - state.lo_hz - lo_error)
-    measurement, shown = _measure(if_hz, rate, listed, start, stop, rbw, rng)
-    if not listed[shown].any():
-        return None
-    std = np.array([c.centre_std_hz for c in measurement.carriers])
-    order = np.argsort(if_hz[shown])
-    good = listed[shown][order]
-    bound = float(np.sum(1.0 / (std[good] ** 2 + np.median(table.rf_step_hz[rows]) ** 2 / 12.0)) ** -0.5)
-    return Trial(measurement, chain, plan, state, lo_error, int(good.sum()), bound)
+    rounding = float(np.median(table.rf_step_hz[rows])) / np.sqrt(12.0) if rounded else 0.0
+    return DrawnSky(state.sign * (rf - state.lo_hz - lo_error), rate, listed, lo_error, rounding)
 
 
 def centre_std_hz(rate: float, cn_db: float, roll_off: float, rbw: float, spacing: float) -> float:
@@ -261,26 +294,40 @@ def shared(world: World, trial: Trial) -> tuple[float, float]:
     The lesser of the shares of the two lists (1 MHz, 2 % of rate), rows of one frequency counted once.
     """
     start, stop = trial.measurement.sweep.start_hz, trial.measurement.sweep.stop_hz
-    mine = _distinct(world.table, trial.plan, trial.state, start, stop)
-    best = elsewhere = 0.0
-    for band, state, plan in world.seen:
-        if plan is trial.plan or band != trial.chain.name or state.name != trial.state.name:
-            continue
-        theirs = _distinct(world.table, plan, state, start, stop)
-        if not theirs.size or (min(len(mine), len(theirs)) <= best * max(len(mine), len(theirs)) and best == elsewhere):
-            continue
-        same = np.abs(mine[:, None, 0] - theirs[None, :, 0]) <= 1.001e6
-        same &= ~(np.abs(mine[:, None, 1] - theirs[None, :, 1]) > 0.02)
-        share = float(min(same.any(axis=1).mean(), same.any(axis=0).mean()))
-        best = max(best, share)
-        if not same_position(world.table, trial.plan)[plan.rows].any():
-            elsewhere = max(elsewhere, share)
-    return best, elsewhere
+    edges = sorted(trial.state.lo_hz + trial.state.sign * np.array([start, stop]))
+    rf_hz, log_rate, number = world.columns[trial.state.name]
+    own = next(i for i, (_, state, plan) in enumerate(world.seen) if plan is trial.plan and state == trial.state)
+    low, high = np.searchsorted(rf_hz, edges)
+    rf_hz, log_rate, number = rf_hz[low:high], log_rate[low:high], number[low:high]
+    size = np.bincount(number, minlength=len(world.seen)).astype(float)
+    mine = number == own
+    theirs = np.zeros((int(mine.sum()), len(world.seen)), bool)
+    hits = np.zeros(len(world.seen))
+    answered = np.zeros(rf_hz.size, bool)
+    for index, (f, r) in enumerate(zip(rf_hz[mine], log_rate[mine], strict=True)):
+        a, b = np.searchsorted(rf_hz, (f - 1.001e6, f + 1.001e6))
+        same = np.arange(a, b)[~(np.abs(log_rate[a:b] - r) > 0.02)]
+        theirs[index, number[same]] = True
+        answered[same] = True
+    hits = np.bincount(number[answered], minlength=len(world.seen))
+    share = np.minimum(theirs.mean(axis=0), hits / np.maximum(size, 1.0)) if mine.any() else hits * 0.0
+    share[own] = 0.0
+    here = same_position(world.table, trial.plan)
+    apart = np.array([not here[plan.rows].any() for _, _, plan in world.seen])
+    return float(share.max()), float((share * apart).max())
 
 
-def _distinct(table: CarrierTable, plan: PlanList, state: LoState, start: float, stop: float) -> np.ndarray:
-    rf_hz = table.rf_hz[plan.rows]
-    if_hz = state.if_from_rf(rf_hz)
-    use = (rf_hz >= state.rf_min_hz) & (rf_hz <= state.rf_max_hz) & (if_hz >= start) & (if_hz <= stop)
-    found = np.column_stack([rf_hz[use], np.log(table.symbol_rate_bd[plan.rows][use])])
-    return found[np.concatenate(([True], np.diff(found[:, 0]) > 1e6))] if len(found) else found
+def _columns(table: CarrierTable, seen: list[tuple[str, LoState, PlanList]]) -> dict[str, tuple[np.ndarray, ...]]:
+    """Rows of all lists by LO state, by rising frequency, each frequency of a list once: rf, log rate, number."""
+    parts: dict[str, list[np.ndarray]] = {}
+    for number, (_, state, plan) in enumerate(seen):
+        rf_hz = table.rf_hz[plan.rows]
+        use = (rf_hz >= state.rf_min_hz) & (rf_hz <= state.rf_max_hz)
+        rows = np.column_stack([rf_hz[use], np.log(table.symbol_rate_bd[plan.rows][use]), np.full(use.sum(), number)])
+        parts.setdefault(state.name, []).append(rows[np.concatenate(([True], np.diff(rows[:, 0]) > 1e6))])
+    found = {}
+    for name, each in parts.items():
+        rows = np.concatenate(each)
+        rows = rows[np.argsort(rows[:, 0], kind="stable")]
+        found[name] = (rows[:, 0], rows[:, 1], rows[:, 2].astype(int))
+    return found

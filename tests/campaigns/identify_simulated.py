@@ -1,0 +1,168 @@
+"""Trials of the whole way from a simulated sweep to the verdict, over open carrier plans.
+
+The plans (see `identify_trials`) are on air with an unknown LO error, swept by the simulator, measured and identified,
+once with the whole table and once with every list of the true orbital position left out. As a script it writes
+`identify_simulated.csv` beside itself: ``python tests/campaigns/identify_simulated.py [trials] [seed]``.
+"""
+
+from __future__ import annotations
+
+import csv
+import importlib.util
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from types import ModuleType
+from typing import Any
+
+import numpy as np
+
+from spectra import __version__
+from spectra.identify import identify
+from spectra.measure import measure
+from spectra.simulate import Analyser, Emission, ReceiveLine, Spectrum, sweep_spectrum
+
+COLUMNS = (
+    "trial",
+    "listed",
+    "verdict",
+    "right",
+    "named",
+    "error_hz",
+    "std_hz",
+    "carriers",
+    "twin",
+    "absent_verdict",
+    "absent_twin",
+)
+
+
+def _trials() -> ModuleType:
+    spec = importlib.util.spec_from_file_location("identify_trials", Path(__file__).with_name("identify_trials.py"))
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    sys.modules.setdefault("identify_trials", module)
+    spec.loader.exec_module(module)
+    return module
+
+
+trials = _trials()
+
+
+def _sweep(chain: Any, sky: Any, rng: np.random.Generator) -> Any:
+    """Sweep the sky: noise of -145 dBm/Hz, tilt and ripple, C/N of 11 +- 3 dB, carriers that do not overlap."""
+    wide = rng.random() < 0.7
+    start, stop = chain.if_min_hz, chain.if_max_hz
+    if not wide:
+        start = float(rng.uniform(start, stop - 500e6))
+        stop = start + 500e6
+    rbw = float(rng.choice([0.3e6, 1e6])) if not wide else 1e6
+    line = ReceiveLine(
+        start, stop, float(rng.uniform(-4, 4)), float(rng.uniform(0, 1.5)), float(rng.uniform(30e6, 90e6))
+    )
+    taken: list[tuple[float, float]] = []
+    emissions, shown = [], []
+    for index in np.argsort(~sky.listed, kind="stable").tolist():
+        f = float(sky.if_hz[index])
+        rate = float(np.nan_to_num(sky.symbol_rate_bd[index], nan=5e6))
+        roll_off = float(rng.choice([0.2, 0.25, 0.35]))
+        width = rate * (1.0 + roll_off)
+        if any(abs(f - g) < 0.45 * (width + w) for g, w in taken):
+            continue
+        cn_db = float(np.clip(rng.normal(11.0, 3.0), 4.0, 20.0))
+        taken.append((f, width))
+        emissions.append(Emission(f, rate, roll_off, -145.0 + 10.0 * np.log10(rate) + cn_db))
+        shown.append(bool(sky.listed[index]) and start + 0.5 * width < f < stop - 0.5 * width)
+    analyser = Analyser(start_hz=start, stop_hz=stop, points=1001, rbw_hz=rbw, detector="rms", averages=10)
+    spectrum = Spectrum(-145.0, line, tuple(emissions))
+    return sweep_spectrum(spectrum, analyser, int(rng.integers(2**31))), int(sum(shown))
+
+
+def run(world: Any, count: int, seed: int, least: int = 5) -> Iterator[dict[str, Any]]:
+    """Yield one record a trial; sweeps with fewer listed carriers than `least` are drawn again."""
+    for number in range(count):
+        rng = np.random.default_rng((seed, number))
+        while True:
+            band, state, plan = world.seen[rng.integers(len(world.seen))]
+            chain = trials.chain_of(band, world.tolerance_hz)
+            sky = trials.draw_sky(world.table, rng, state, plan, 0.12, 0.15, (0.1e6, 1e6, 3e6))
+            sweep, listed = _sweep(chain, sky, rng)
+            if listed >= least:
+                break
+        measurement = measure(sweep)
+        yield _record(world, number, measurement, chain, state, plan, sky, listed)
+
+
+def _record(
+    world: Any, number: int, measurement: Any, chain: Any, state: Any, plan: Any, sky: Any, listed: int
+) -> dict[str, Any]:
+    trial = trials.Trial(measurement, chain, plan, state, sky.lo_error_hz, listed, float("nan"))
+    any_twin, far_twin = trials.shared(world, trial)
+    result = identify(measurement, world.table, chain)
+    rest = trials.without(world.table, trials.same_position(world.table, plan))
+    absent = identify(measurement, rest, chain)
+    best = result.candidates[0] if result.candidates else None
+    right = best is not None and _is(best, plan, state)
+    return {
+        "trial": number,
+        "listed": listed,
+        "verdict": result.verdict,
+        "right": int(right),
+        "named": int(any(_is(each, plan, state) for each in result.candidates[:5])),
+        "error_hz": round(best.lo_error_hz - sky.lo_error_hz) if right and best is not None else "",
+        "std_hz": round(best.lo_error_std_hz) if right and best is not None else "",
+        "carriers": len(measurement.carriers),
+        "twin": round(any_twin, 2),
+        "absent_verdict": absent.verdict,
+        "absent_twin": round(far_twin, 2),
+    }
+
+
+def _is(candidate: Any, plan: Any, state: Any) -> bool:
+    return (candidate.satellite, candidate.polarisation, candidate.lo_state) == (
+        plan.satellite,
+        plan.polarisation,
+        state.name,
+    )
+
+
+def summary(records: list[dict[str, Any]], twins_from: float = 0.7) -> dict[str, float]:
+    """Return the figures of a campaign."""
+    alone = [r for r in records if r["twin"] < twins_from]
+    far = [r for r in records if r["absent_twin"] < twins_from]
+    return {
+        "trials": len(records),
+        "first": float(np.mean([r["right"] for r in records])),
+        "first without twins": float(np.mean([r["right"] for r in alone])),
+        "confirmed and right without twins": float(
+            np.mean([r["right"] and r["verdict"] == "confirmed" for r in alone])
+        ),
+        "wrongly confirmed": sum(r["verdict"] == "confirmed" and not r["right"] for r in records),
+        "absent: confirmed": sum(r["absent_verdict"] == "confirmed" for r in records),
+        "absent, no twin elsewhere: confirmed": sum(r["absent_verdict"] == "confirmed" for r in far),
+        "absent, no twin elsewhere: trials": len(far),
+        "absent, no twin elsewhere: unidentified": float(np.mean([r["absent_verdict"] == "unidentified" for r in far])),
+    }
+
+
+def main(arguments: list[str]) -> None:
+    """Run and write the table."""
+    count = int(arguments[0]) if arguments else 300
+    seed = int(arguments[1]) if len(arguments) > 1 else 1
+    world = trials.World.build(trials.load_plans())
+    path = Path(__file__).with_suffix(".csv")
+    records = []
+    with path.open("w", encoding="utf-8", newline="") as out:
+        out.write(f"# sweepmuster {__version__}, seed {seed}, {count} trials\n")
+        writer = csv.DictWriter(out, COLUMNS)
+        writer.writeheader()
+        for record in run(world, count, seed):
+            writer.writerow(record)
+            records.append(record)
+    for name, value in summary(records).items():
+        sys.stdout.write(f"{name}: {value:g}\n")
+
+
+if __name__ == "__main__":
+    main(sys.argv[1:])

@@ -1,1 +1,36 @@
-"""Pages that can be handed over: self-contained, offline."""
+"""Room report: pages that can be handed over, self-contained and offline, with their evidence beside them."""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from spectra.report.build import build_report as build_report
+    from spectra.report.evidence import verify_evidence as verify_evidence
+    from spectra.report.html import html_of as html_of
+    from spectra.report.page import write_figures as write_figures
+    from spectra.report.write import write_visit_report as write_visit_report
+
+_HOME = {
+    "build_report": "build",
+    "html_of": "html",
+    "verify_evidence": "evidence",
+    "write_figures": "page",
+    "write_visit_report": "write",
+}
+
+__all__ = sorted(_HOME)
+
+
+def __getattr__(name: str) -> Any:
+    home = _HOME.get(name)
+    if home is None:
+        raise AttributeError(f"module 'spectra.report' has no attribute {name!r}")
+    value = getattr(import_module(f"spectra.report.{home}"), name)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *_HOME})

@@ -145,7 +145,7 @@ def _second_state(visit: Visit, captures: Sequence[CaptureReview]) -> ChecklistI
         len(frequencies) > 1,
         ("swept: " + ", ".join(sorted(str(name) for name in told)) if told else "no sweep says its LO state")
         + ("" if len(frequencies) > 1 else "; what keeps its IF when the LO changes came in by the cable"),
-        "Sweep once more in a state of the LNB's other LO frequency and note lo_state in the sidecar.",
+        "Let the terminal select an LO state of the other LO frequency, sweep again, and note lo_state in the sidecar.",
     )
 
 

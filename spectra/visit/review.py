@@ -24,8 +24,11 @@ __all__ = ["SCHEMA", "VisitReview", "VisitStep", "judge", "review_visit"]
 SCHEMA = "sweepmuster/visit/1"
 _COVERS = 0.9
 """A later sweep replaces an earlier one of its port and LO state if it covers this part of its span."""
-_RANK = {"fault": 0, "warning": 1, "note": 3}
-_CHECKLIST_RANK = {"needed": 2, "advised": 4}
+_RANK = {"fault": 0, "warning": 1, "note": 4}
+_CHECKLIST_RANK = {"needed": 2, "advised": 5}
+_CRAFT = ("quality", "clock")
+"""Subjects that speak of how a sweep was taken: their warnings come after what the visit lacks altogether."""
+_CRAFT_RANK = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,7 +135,8 @@ class VisitReview:
         deciding = self.deciding
         best = None if deciding is None or deciding.identification is None else deciding.identification.best
         value, std, bound, names = isolation(self.comparisons)
-        sure = deciding is not None and deciding.verdict in ("confirmed", "probable", "contradicted")
+        source = self._finest_lo(deciding)
+        lo = None if source is None or source.identification is None else source.identification.best
         return {
             "verdict": None if deciding is None else deciding.verdict,
             "satellite": None if best is None else best.satellite,
@@ -140,14 +144,32 @@ class VisitReview:
             "lo_state": None if best is None else best.lo_state,
             "log10_odds_none": None if best is None else best.log10_odds_none,
             "log10_odds_next": None if best is None else best.log10_odds_next,
-            "lo_error_hz": None if best is None or not sure else best.lo_error_hz,
-            "lo_error_std_hz": None if best is None or not sure else best.lo_error_std_hz,
             "capture": None if deciding is None else deciding.name,
+            "lo_error_hz": None if lo is None else lo.lo_error_hz,
+            "lo_error_std_hz": None if lo is None else lo.lo_error_std_hz,
+            "lo_error_capture": None if source is None else source.name,
             "isolation_db": value,
             "isolation_std_db": std,
             "isolation_lower_bound_db": bound,
             "isolation_captures": list(names),
         }
+
+    def _finest_lo(self, deciding: CaptureReview | None) -> CaptureReview | None:
+        """Return the counted capture that knows the LO error of the deciding one's oscillator best."""
+        chain = self.visit.chain
+        if chain is None or deciding is None or deciding.identification is None:
+            return None
+        lo_hz = {state.name: state.lo_hz for state in chain.lo_states}
+        wanted = lo_hz.get(deciding.identification.best.lo_state or "")
+        known = [
+            (i.best.lo_error_std_hz, n)
+            for n, c in enumerate(self.counted)
+            if (i := c.identification) is not None
+            and i.verdict in ("confirmed", "probable", "contradicted")
+            and i.best.lo_error_std_hz is not None
+            and lo_hz.get(i.best.lo_state or "") == wanted
+        ]
+        return self.counted[min(known)[1]] if known and wanted is not None else None
 
     def _who(self) -> dict[str, Any]:
         names = ("vessel", "terminal", "expected_satellite", "expected_polarisation")
@@ -298,12 +320,10 @@ def _next_steps(
     """
     wanted: list[tuple[int, NextStep, str, str]] = []
     for capture in captures:
-        wanted += [
-            (_RANK[f.severity], next_step, f.code, capture.name) for f in capture.findings for next_step in f.next_steps
-        ]
+        wanted += [(_rank(f), next_step, f.code, capture.name) for f in capture.findings for next_step in f.next_steps]
     for comparison in comparisons:
         name = ", ".join(comparison.captures)
-        wanted += [(_RANK[f.severity], s, f.code, name) for f in comparison.findings for s in f.next_steps]
+        wanted += [(_rank(f), s, f.code, name) for f in comparison.findings for s in f.next_steps]
     wanted += [
         (_CHECKLIST_RANK[item.weight], item.next_step, item.code, "") for item in items if item.next_step is not None
     ]
@@ -315,3 +335,9 @@ def _next_steps(
         ranked[next_step.text] = (min(rank, held[0]) if held else rank, next_step, because, names)
     ordered = sorted(ranked.values(), key=lambda item: (item[0], len(item[1].cautions)))
     return tuple(VisitStep(next_step, tuple(because), tuple(names)) for _, next_step, because, names in ordered)
+
+
+def _rank(finding: Finding) -> int:
+    if finding.severity == "warning" and finding.code.partition(".")[0] in _CRAFT:
+        return _CRAFT_RANK
+    return _RANK[finding.severity]

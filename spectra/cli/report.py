@@ -1,0 +1,71 @@
+"""``sweepmuster report``: make the report on a visit, and check it against the raw files."""
+
+from __future__ import annotations
+
+import argparse
+
+from spectra.cautions import DISCLAIMER
+from spectra.cli.console import print_json, print_table, say
+from spectra.cli.visit import progress_bar, report_path, write_report
+from spectra.errors import UsageError
+
+EPILOG = DISCLAIMER
+
+_WORDS = {"same": "same", "changed": "CHANGED", "missing": "MISSING"}
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the options of each sub-command."""
+    commands = parser.add_subparsers(dest="what", metavar="WHAT", required=True)
+    make = commands.add_parser("make", help="write the report on a visit's folder, and its evidence as JSON beside it")
+    make.add_argument("folder", metavar="FOLDER", help="folder with the sweeps, as it came off the stick")
+    make.add_argument("--out", required=True, metavar="OUT.html", help="where to write the report")
+    make.add_argument("--table", metavar="T.csv", help="carrier table (else that of visit.toml or of the folder)")
+    make.add_argument("--chain", metavar="C.toml", help="receive chain (else that of visit.toml or of the folder)")
+    make.add_argument("--language", default="en", metavar="CODE", help="language: en, de (default en)")
+    verify = commands.add_parser("verify", help="hold the raw files against the hashes in a report's evidence")
+    verify.add_argument("file", metavar="FILE", help="the report, or the .json written beside it")
+    verify.add_argument("--folder", metavar="DIR", help="folder of the visit (else looked for beside the evidence)")
+    verify.add_argument("--json", action="store_true", help="print what was found as JSON")
+
+
+def execute(arguments: argparse.Namespace) -> int:
+    """Make a report, or verify one: 1 where a file is changed or missing."""
+    return _make(arguments) if arguments.what == "make" else _verify(arguments)
+
+
+def _make(arguments: argparse.Namespace) -> int:
+    from spectra.visit import load_visit, review_visit
+
+    target = report_path(arguments.out)
+    if target is None:
+        raise UsageError("--out", None, "no name", "a file name that ends in .html", "Name it like visit.html.")
+    visit = load_visit(arguments.folder, table=arguments.table, chain=arguments.chain)
+    for problem in visit.failed:
+        say(str(problem))
+    review = review_visit(visit, tell=progress_bar("analysing"))
+    write_report(review, target, arguments.language)
+    print(review.statement.sentence)
+    return 2 if visit.failed or any(capture.failed for capture in review.captures) else 0
+
+
+def _verify(arguments: argparse.Namespace) -> int:
+    from spectra.report import verify_evidence
+
+    checks = verify_evidence(arguments.file, arguments.folder)
+    wrong = [check for check in checks if check.status != "same"]
+    if arguments.json:
+        print_json(
+            {
+                "schema": "sweepmuster/verification/1",
+                "ok": not wrong,
+                "files": [check.to_dict() for check in checks],
+            }
+        )
+    else:
+        print_table(
+            ("file", "kind", "state", "SHA-256 in the evidence"),
+            [(check.path, check.kind, _WORDS[check.status], check.expected) for check in checks],
+        )
+        print(f"{len(checks) - len(wrong)} of {len(checks)} files are as they were when the report was made.")
+    return 1 if wrong else 0

@@ -103,15 +103,16 @@ class _Work:
         before = self.trace.information
         self.relaw()
         if not 0.7 < self.trace.information / before < 1.4:
+            self._asked.clear()
             self._first()
             self.relaw()
 
     def _first(self) -> None:
         basis, trace = self.trace.basis, self.trace
         best: tuple[float, Scene, Evaluation] | None = None
-        for beta in first_floors(basis, trace.x, trace.y, trace.law, trace.information, self.spacing_hz):
+        for beta, strength in first_floors(basis, trace.x, trace.y, trace.law, trace.information, self.spacing_hz):
             kind, theta = seed_carriers(trace, basis.floor(beta), self.law.correlation, self.least, self.widest)
-            scene = Scene(np.empty(0, dtype=np.intp), np.empty((0, 4)), beta, 10.0 * basis.prior_strength)
+            scene = Scene(np.empty(0, dtype=np.intp), np.empty((0, 4)), beta, strength)
             self.scene = scene.with_carriers(kind, theta)
             self.refit(8)
             worth = self._worth()

@@ -31,6 +31,7 @@ _KNOT_HZ = 5e6
 _MOST_INTERVALS = 240
 _RIPPLE_CURVATURE = 0.063  # second difference of coefficients 5 MHz apart: 1 dB of ripple at 60 MHz, in nepers
 _FIRST_ERROR = 0.15  # nepers by which a first floor may be wrong
+_SOFT, _STIFF = 10.0, 1e4  # strengths to begin with, over that of a decibel of ripple
 _LINE_TOLERANCE = 0.25  # nepers that ripple may put between a straight line and the floor
 WIDEST_CARRIER_HZ = 90e6
 
@@ -260,14 +261,15 @@ def humps(height: FloatArray, least: float) -> list[tuple[int, int]]:
 
 def first_floors(
     basis: FloorBasis, x: FloatArray, y: FloatArray, law: PointLaw, information: float, spacing_hz: float
-) -> list[FloatArray]:
-    """Return spline coefficients of one or two first floors that carriers do not lift.
+) -> list[tuple[FloatArray, float]]:
+    """Return spline coefficients, and the strength to begin with, of one to three first floors.
 
     Block means are held against lower envelopes. One is the greater of the lower convex hull and the opening by the
     widest carrier: it follows every bend, but a carrier at the end of the span lifts it. The other is a straight line
     that has next to nothing under it: blind to bends, but sure at the ends. From either the floor grows outward: blocks
     near the envelope make a floor, blocks near that floor make a better one (a forward search, as in consecutive mean
-    excision). Where both agree there is one first floor; else the evidence will decide.
+    excision). Where these agree there is one first floor; else the evidence will decide, and where they bend the
+    straight line itself, held stiff, is a third.
     """
     n = y.size
     block = int(np.clip(np.ceil(60.0 / information), 1, max(1, n // 250, min(n // 40, np.ceil(12.0 / information)))))
@@ -290,7 +292,10 @@ def first_floors(
         beta = _grow(basis, y, law, information, block, mean, envelope, spread, strict)
         if all(np.abs(basis.floor(beta) - basis.floor(other)).max() > _FIRST_ERROR for other in grown):
             grown.append(beta)
-    return grown
+    straight = basis.approximate(np.interp(x, centre, line))
+    if all(np.abs(basis.floor(beta) - basis.floor(straight)).max() > _FIRST_ERROR for beta in grown):
+        return [*((beta, _SOFT * basis.prior_strength) for beta in grown), (straight, _STIFF * basis.prior_strength)]
+    return [(beta, _SOFT * basis.prior_strength) for beta in grown]
 
 
 def _grow(

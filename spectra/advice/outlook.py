@@ -29,7 +29,10 @@ LEAST_RISE_DB = 2.0
 """What a wide carrier must rise above the floor to be told from ripple and tilt of the line (our allowance)."""
 
 RIPPLE_PERIOD_HZ = 5e6
-"""Ripple finer than this does not occur: c v / (2 L) for 20 m of cable at a velocity factor of 0.66 (derived)."""
+"""Ripple finer than this does not occur: c v / (2 L) for 20 m of cable at a velocity factor of 0.66 (derived).
+
+Half a period looks like a weak carrier, so carriers as wide as that must rise by `LEAST_RISE_DB`.
+"""
 
 _RATE_STEP = 0.01
 """Rates within 1 % count as alike (as C/N within 0.05 dB): neither moves a limit by more than 0.05 dB."""
@@ -166,7 +169,7 @@ class SweepOutlook:
         shape, threshold = self._thresholds
         excess = 10.0 ** ((cn_db - self.loss_db) / 10.0)
         found = gammaincc(shape, threshold / (1.0 + excess[:, None, None] * shapes)).max(axis=2).mean(axis=1)
-        hidden = (symbol_rate_bd > RIPPLE_PERIOD_HZ) & (1.0 + excess < 10.0 ** (LEAST_RISE_DB / 10.0))
+        hidden = (symbol_rate_bd >= 0.5 * RIPPLE_PERIOD_HZ) & (1.0 + excess < 10.0 ** (LEAST_RISE_DB / 10.0))
         return np.where(hidden, 0.0, found)
 
     def probability(self, symbol_rate_bd: ArrayLike, roll_off: ArrayLike, cn_db: ArrayLike) -> FloatArray:

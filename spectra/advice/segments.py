@@ -85,9 +85,7 @@ def _cut_region(
         crossing = (low < stop) & (high > stop)
         back = 0.0 if not crossing.any() else min(float(stop - low[crossing].min()), (1.0 - _LEAST_SHARE) * most)
         # a carrier that must be cut here starts again whole in the next segment, as far as that can be
-        start = math.ceil((stop - max(back, margin)) / grid) * grid
-        if start <= found[-1].start_hz + 0.1 * most:
-            start = stop
+        start = max(math.ceil((stop - max(back, margin)) / grid) * grid, found[-1].start_hz + 0.1 * most)
 
 
 def _into_gap(start: float, wanted: float, latest: float, low: FloatArray, high: FloatArray) -> float:

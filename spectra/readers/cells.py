@@ -8,10 +8,11 @@ from functools import lru_cache
 __all__ = [
     "BLANK_WORDS",
     "FREQUENCY_SCALE",
-    "LONGEST_CELL",
     "LEVEL_UNITS",
+    "LONGEST_CELL",
     "OTHER_LEVEL_UNITS",
     "RATIO_UNITS",
+    "bare_number",
     "classify",
     "find_unit",
     "number",
@@ -113,6 +114,22 @@ def number(text: str, decimal: str = ".") -> float | None:
         return None  # a mark of another file, or no number
     plain = whole + ("." if mark else "") + tail
     return float(plain) if _PLAIN.fullmatch(plain) else None
+
+
+def bare_number(cell: str, decimal: str) -> float | None:
+    """Return the number in a stripped cell, the quick way where it is plainly written; None if it is none."""
+    if cell[-1:].isdigit() and len(cell) <= LONGEST_CELL and cell.isascii() and "_" not in cell:
+        if decimal == ".":
+            plain = cell
+        elif "." in cell:
+            return number(cell, decimal)
+        else:
+            plain = cell.replace(",", ".")
+        try:
+            return float(plain)
+        except ValueError:
+            return number(cell, decimal)
+    return None if cell[-1:].isalpha() else number(cell, decimal)
 
 
 def classify(cell: str, decimal: str) -> tuple[str, str, str]:

@@ -8,11 +8,13 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Any
 
+import numpy as np
+
 from spectra.capture import Capture, Context, context_from_mapping, read_context, sidecar_path
 from spectra.errors import ContextError, SpectraError, SweepFormatError, UsageError
 from spectra.readers.document import Document
 from spectra.readers.finish import finish
-from spectra.readers.layouts import choose_reader
+from spectra.readers.layouts import Reader, choose_reader
 from spectra.readers.options import Options
 from spectra.readers.source import open_sources, sources_of
 from spectra.sweep import Detector, Sweep
@@ -118,13 +120,8 @@ def read_document(document: Document, options: Options) -> tuple[list[Sweep], st
     reader, certainty = choose_reader(document.head)
     document.reader = (reader.name, certainty)
     try:
-        drafts = reader.read(document)
-        if isinstance(drafts, Sweep):
-            return [drafts], reader.name, certainty
-        for draft in drafts:
-            draft.assumptions += source.notes
-            draft.assumptions += [f"left out: {what}" for what in document.left_out]
-        return [finish(draft, source, options) for draft in drafts], reader.name, certainty
+        with np.errstate(all="ignore"):  # what overflows is not finite, and that is refused with its line
+            return _sweeps(document, reader, options), reader.name, certainty
     except SweepFormatError as problem:
         if problem.source in (source.file, ""):
             raise
@@ -139,6 +136,16 @@ def read_document(document: Document, options: Options) -> tuple[list[Sweep], st
             "a sweep saved as text",
             "Save the trace again.",
         ) from problem
+
+
+def _sweeps(document: Document, reader: Reader, options: Options) -> list[Sweep]:
+    drafts = reader.read(document)
+    if isinstance(drafts, Sweep):
+        return [drafts]
+    for draft in drafts:
+        draft.assumptions += document.source.notes
+        draft.assumptions += [f"left out: {what}" for what in document.left_out]
+    return [finish(draft, document.source, options) for draft in drafts]
 
 
 def load_capture(path: str | Path, **context: Any) -> Capture:

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from functools import lru_cache
 
 from spectra.errors import SweepFormatError
-from spectra.readers.cells import BLANK_WORDS, classify, number, split_row, unit_kind
+from spectra.readers.cells import BLANK_WORDS, bare_number, classify, number, split_row, unit_kind
 from spectra.readers.dialect import Dialect, Row, guess_dialect, row_of
 from spectra.readers.table import Table, read_table
 
@@ -23,6 +23,8 @@ MAX_LINES = 10000
 """Most lines that are no rows."""
 MAX_TRIES = 4000
 """Most lines that begin like rows and are none."""
+MAX_BESIDE = 1000
+"""Most lines that are looked at beside the numbers."""
 _LONGEST_ROW = 20000
 _WIDE = 16
 _LOOK = 3
@@ -119,7 +121,8 @@ class _Beside(Exception):  # noqa: N818  # no error: a turn taken inside this mo
 
 def _outline(data: bytes, name: str, *, may_clip: bool = True) -> Outline:
     cursor = _Cursor(data)
-    sections, section = [], Section()
+    sections: list[Section] = []
+    section = Section()
     singles: list[TextLine] = []
     hint: Dialect | None = None
     step, texts, tries = 32768, 0, 0
@@ -198,10 +201,12 @@ def _clip(data: bytes, dialect: Dialect, row: Row) -> tuple[bytes, list[TextLine
     for at, text in enumerate(data.decode("utf-8", "replace").split("\n"), 1):
         cells = split_row(text.rstrip("\r"), dialect.delimiter)
         if len(cells) > width and all(
-            classify(cell, dialect.decimal)[0] == kind for cell, kind in zip(cells[:width], row.kinds, strict=True)
+            (kind == "N" and bare_number(cell.strip(' "'), dialect.decimal) is not None)
+            or classify(cell, dialect.decimal)[0] == kind
+            for cell, kind in zip(cells[:width], row.kinds, strict=True)
         ):
             beside = dialect.delimiter.join(cells[width:]).strip(dialect.delimiter + ' "')
-            if beside:
+            if beside and len(extra) < MAX_BESIDE:
                 extra.append(TextLine(at, beside))
             text = dialect.delimiter.join(cells[:width])
         lines.append(text)

@@ -18,7 +18,7 @@ import numpy as np
 import numpy.typing as npt
 
 from spectra.errors import SweepFormatError
-from spectra.readers.cells import BLANK_WORDS, FREQUENCY_SCALE, is_time, number, split_row, unit_key
+from spectra.readers.cells import BLANK_WORDS, FREQUENCY_SCALE, bare_number, is_time, number, split_row, unit_key
 from spectra.readers.dialect import Dialect, Row, row_of
 from spectra.units import FloatArray
 
@@ -387,22 +387,13 @@ class _PlainRow:
             return None
         if any(not cells[i].strip(' "')[:1].isdigit() or not is_time(cells[i]) for i in self.times):
             return None
-        found = []
+        found: list[Any] = []
         for i in self.numbers:
             cell = cells[i].strip(' "')
-            if self.dialect.decimal == ",":
-                if "." in cell:
-                    return None
-                cell = cell.replace(",", ".")
-            if cell.lower() in BLANK_WORDS:
-                found.append(math.nan)
-                continue
-            if not cell[-1:].isdigit() or "_" in cell or not cell.isascii():
-                return None  # perhaps a word, a unit, a thousands mark
-            try:
-                found.append(float(cell))
-            except ValueError:
+            value = bare_number(cell, self.dialect.decimal)
+            if value is None and cell.lower() not in BLANK_WORDS:
                 return None
+            found.append(math.nan if value is None else value)
         return found
 
 

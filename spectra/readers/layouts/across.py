@@ -277,6 +277,10 @@ def _axis_row(rows: list[LongRow]) -> LongRow | None:
     return None
 
 
+def _rises(values: FloatArray) -> bool:
+    return bool((values[1:] > values[:-1]).all())
+
+
 def _trimmed(row: LongRow, axis: FloatArray | None, facts: Facts, name: str) -> LongRow:
     """Cut leading numbers that are no levels (a count or a time in seconds); refuse a row of another length."""
     stated = facts.number("points")

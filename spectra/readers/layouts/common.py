@@ -194,4 +194,4 @@ def frequency_columns(head: Head, table: Table, facts: Facts) -> list[int]:
 
 
 def _share_rising(values: FloatArray) -> float:
-    return float((np.diff(values) > 0.0).mean()) if values.size > 1 else 0.0
+    return float((values[1:] > values[:-1]).mean()) if values.size > 1 else 0.0

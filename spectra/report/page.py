@@ -11,12 +11,15 @@ from spectra.atomic import write_atomic
 
 __all__ = ["write_figures"]
 
+_CONFIG = {"displaylogo": False, "responsive": True, "modeBarButtonsToRemove": ["lasso2d", "select2d"]}
+
 _HEAD = """<!DOCTYPE html>
 <html lang="en"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width, initial-scale=1">
 <title>{title}</title>
 <style>
  body {{ font: 16px/1.45 system-ui, sans-serif; margin: 1.2rem auto; max-width: 76rem; padding: 0 1rem;
         color: #1c2430; background: #fbfaf7; }}
+ body > div {{ max-width: 100%; overflow: hidden; }}
  h1 {{ font-size: 1.4rem; }} h2 {{ font-size: 1.1rem; margin: 1.6rem 0 .2rem; overflow-wrap: anywhere; }}
 </style></head><body><h1>{title}</h1>
 """
@@ -38,6 +41,6 @@ def write_figures(figures: Sequence[tuple[str, Any]], path: str | Path, *, title
     for number, (heading, figure) in enumerate(figures):
         parts.append(f"<h2>{html.escape(heading)}</h2>\n")
         # the library goes in once, in the file itself: the page must open without a network
-        parts.append(figure.to_html(full_html=False, include_plotlyjs=number == 0, config={"displaylogo": False}))
+        parts.append(figure.to_html(full_html=False, include_plotlyjs=number == 0, config=_CONFIG))
     parts.append("</body></html>\n")
     write_atomic(path, "".join(parts))

@@ -267,12 +267,8 @@ def _axis_row(rows: list[LongRow]) -> LongRow | None:
             return row
     first = rows[0]
     if len(rows) > 1 and not (first.stamp and first.values.size != rows[1].values.size):
-        rises = bool((np.diff(first.values) > 0.0).all()) and first.values.size >= _FEW
-        if (
-            rises
-            and not bool((np.diff(rows[1].values) > 0.0).all())
-            and not is_time(first.labels[0] if first.labels else "")
-        ):
+        rises = _rises(first.values) and first.values.size >= _FEW
+        if rises and not _rises(rows[1].values) and not is_time(first.labels[0] if first.labels else ""):
             return first
     return None
 

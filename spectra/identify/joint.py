@@ -107,7 +107,7 @@ def _only(pairs: search.Pairs, allowed: np.ndarray) -> search.Pairs:
     keep = allowed[pairs.hyp]
     if keep.all():
         return pairs
-    return search.Pairs(*(getattr(pairs, name)[keep] for name in ("hyp", "row", "carrier", "offset_hz", "gain")))
+    return search.Pairs(*(getattr(pairs, name)[keep] for name in search.Pairs.__slots__))
 
 
 def platforms(prepared: Prepared) -> np.ndarray:

@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 __all__ = [
     "DEFAULT_TOLERANCE_HZ",
     "KNOWN",
+    "LIKE_CENTRE_HZ",
+    "LIKE_RATE",
     "ON_AIR_GUESS",
     "UNKNOWN",
     "carrier_rate_density",
@@ -38,6 +40,9 @@ DEFAULT_TOLERANCE_HZ = 3e6
 """LO tolerance where the chain states none (common practice, no source)."""
 ON_AIR_GUESS = 0.85
 """Share of a list that is on air, for the first look."""
+
+LIKE_RATE, LIKE_CENTRE_HZ = 0.12, 0.7e6
+"""How far a satellite that shares a raster with a list may be from its rates (log) and frequencies."""
 
 _MOVED = 0.04  # part of the rows whose carrier sits a little off its printed frequency
 _MOVED_EXTRA_HZ = 0.1e6

@@ -17,6 +17,7 @@ __all__ = ["Answer", "Ranking", "log_sum", "rank", "same_position"]
 
 PRIOR_LISTED = 0.9
 """Prior chance that what the antenna looks at is in the table (common practice, no source)."""
+LEAD_START, LEAD_SLOPE, LEAD_LIMIT = -1.0, 0.2, 15.0
 SAME_POSITION_DEG = 0.3
 _LN10 = log(10.0)
 
@@ -121,12 +122,29 @@ def rank(
     answers.sort(key=lambda each: (-each.log_known, each.satellite, each.polarisation or "", each.state))
     each = -log(max(hypotheses, 1))
     absent = log(0.5 * (1.0 - PRIOR_LISTED))
+    chance = absent + sum(score.log_chance(scoring.group.count) for scoring in scorings)
+    kin = [answer.log_unknown for answer in answers]
+    if answers:
+        kin[0] -= _lead_gain(answers, chance - log(PRIOR_LISTED) - each)
     return Ranking(
         answers=tuple(answers),
-        log_chance=absent + sum(score.log_chance(scoring.group.count) for scoring in scorings),
-        log_kin=absent + each + log_sum([answer.log_unknown for answer in answers]),
+        log_chance=chance,
+        log_kin=absent + each + log_sum(kin),
         log_prior=log(PRIOR_LISTED) + each,
     )
+
+
+def _lead_gain(answers: Sequence[Answer], chance: float) -> float:
+    """Return how much less likely a mere resemblance is, by the lead of the best over all other positions.
+
+    A list that only resembles what is on air seldom stands alone: rasters and rates are shared by many. Over the open
+    plans the log10 odds between "listed" and "resembles" grow by about a fifth of each decade of the lead, from one
+    decade short of even, up to leads of fifteen decades (fitted; see tests/campaigns/identify_trials).
+    """
+    best = answers[0]
+    elsewhere = [other.log_known for other in answers if not same_position(other, best)]
+    lead = (best.log_known - max([*elsewhere, chance])) / _LN10
+    return _LN10 * (LEAD_SLOPE * min(max(lead, 0.0), LEAD_LIMIT) + LEAD_START)
 
 
 def _distinct_sum(members: list[tuple[float, System]]) -> float:

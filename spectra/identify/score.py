@@ -78,6 +78,7 @@ class _Work:
     offset_hz: FloatArray
     std_hz: FloatArray
     log_base: FloatArray
+    log_loose: FloatArray
 
 
 def score_entries(
@@ -121,7 +122,12 @@ def score_entries(
     silent = np.ones(slot_entry.size, bool)
     silent[work.slot[taken]] = False
     known = _evidence(model.KNOWN, group.count, matched, gain, slot_entry, slot_visible, silent)
-    unknown = _evidence(model.UNKNOWN, group.count, matched, gain, slot_entry, slot_visible, silent)
+    # an unknown satellite that resembles the list may share its rows, or only its raster
+    wide = np.hypot(work.std_hz, model.LIKE_CENTRE_HZ)
+    log_pair = work.log_loose + model.log_centre_density(work.offset_hz - offset[work.entry], wide)
+    raster = np.bincount(work.entry[taken], log_pair[taken], entries).astype(np.float64)
+    both = np.logaddexp(gain, raster) + np.log(0.5)
+    unknown = _evidence(model.UNKNOWN, group.count, matched, both, slot_entry, slot_visible, silent)
     first = prepared.hyp_start[hyp]
     half = np.where(prepared.coarse_hz[first] > 1.5 * prepared.round_hz[first], 0.5, 1.0)
     return Scored(
@@ -194,9 +200,9 @@ def _candidates(
         key = row_entry * (prepared.row.size + 1) + row
         at = np.searchsorted(key, entry * (prepared.row.size + 1) + pair_row)
     slot = slot_of_row[at]
-    log_base = pairs.gain[index] + prepared.log_share[pair_row]
-    log_base += np.log(np.maximum(slot_visible[slot], 1e-3) * group.span_hz)
-    return _Work(entry, pair_row, carrier, slot, pairs.offset_hz[index], std, log_base)
+    common = prepared.log_share[pair_row] + np.log(np.maximum(slot_visible[slot], 1e-3) * group.span_hz)
+    log_base, log_loose = pairs.gain[index] + common, pairs.loose[index] + common
+    return _Work(entry, pair_row, carrier, slot, pairs.offset_hz[index], std, log_base, log_loose)
 
 
 def _refine(work: _Work, start_hz: FloatArray, tolerance_hz: FloatArray, carriers: int) -> FloatArray:

@@ -331,3 +331,112 @@ def _columns(table: CarrierTable, seen: list[tuple[str, LoState, PlanList]]) -> 
         rows = rows[np.argsort(rows[:, 0], kind="stable")]
         found[name] = (rows[:, 0], rows[:, 1], rows[:, 2].astype(int))
     return found
+
+
+COLUMNS = (
+    "trial", "listed", "carriers", "twin", "far_twin", "verdict", "right", "named", "rank", "error_hz", "std_hz", "bound_hz",
+    "none", "next", "kin", "probability", "absent_verdict", "absent_named", "absent_none", "absent_next", "absent_kin",
+    "absent_probability",
+)  # fmt: skip
+
+
+def record(world: World, number: int, trial: Trial) -> dict[str, object]:
+    """Identify one trial with the whole table, and with every list of the true position left out."""
+    from spectra.identify import identify
+
+    near, far = shared(world, trial)
+    result = identify(trial.measurement, world.table, trial.chain)
+    truth = (trial.plan.satellite, trial.plan.polarisation, trial.state.name)
+    places = [(c.satellite, c.polarisation, c.lo_state) for c in result.candidates]
+    place = places.index(truth) if truth in places else -1
+    limit = result.thresholds.confirmed_next
+    best = result.candidates[0] if result.candidates else None
+    behind = result.candidates[place].log10_odds_next if place > 0 else 0.0
+    named = place == 0 or (place > 0 and behind is not None and behind >= -limit)
+    value: dict[str, object] = {
+        "trial": number, "listed": trial.listed, "carriers": len(trial.measurement.carriers),
+        "twin": round(near, 2), "far_twin": round(far, 2), "verdict": result.verdict, "right": int(place == 0),
+        "named": int(named), "rank": place, "bound_hz": round(trial.offset_bound_hz),
+    }  # fmt: skip
+    if best is not None and place == 0:
+        value["error_hz"] = round(best.lo_error_hz - trial.lo_error_hz)
+        value["std_hz"] = round(best.lo_error_std_hz)
+    absent = identify(trial.measurement, without(world.table, same_position(world.table, trial.plan)), trial.chain)
+    for prefix, answer in (("", result), ("absent_", absent)):
+        for name in ("none", "next", "kin"):
+            odds = getattr(answer, f"log10_odds_{name}")
+            value[prefix + name] = "" if odds is None else round(odds, 2)
+        value[prefix + "probability"] = "" if answer.probability is None else f"{answer.probability:.5f}"
+    value["absent_verdict"] = absent.verdict
+    value["absent_named"] = (absent.candidates[0].satellite or "") if absent.candidates else ""
+    return value
+
+
+def figures(records: list[dict[str, object]], twins_from: float = 0.7) -> dict[str, float]:
+    """Return what the documentation quotes."""
+
+    def column(name: str, rows: list[dict[str, object]]) -> np.ndarray:
+        return np.array([float(str(r[name])) for r in rows if r.get(name, "") != ""])
+
+    def part(rows: list[dict[str, object]], *conditions: tuple[str, object]) -> float:
+        if not rows:
+            return float("nan")
+        return float(np.mean([all(r[name] == value for name, value in conditions) for r in rows]))
+
+    alone = [r for r in records if float(str(r["twin"])) < twins_from]
+    twins = [r for r in records if float(str(r["twin"])) >= twins_from]
+    far = [r for r in records if float(str(r["far_twin"])) < twins_from]
+    good = [r for r in records if r["right"] == 1 and r["verdict"] in ("confirmed", "probable")]
+    z = column("error_hz", good) / column("std_hz", good)
+    ratio = column("error_hz", good) / column("bound_hz", good)
+    return {
+        "trials": len(records),
+        "without twins": len(alone),
+        "without twins: first": part(alone, ("right", 1)),
+        "without twins: confirmed and right": part(alone, ("right", 1), ("verdict", "confirmed")),
+        "twins: true one named": part(twins, ("named", 1)),
+        "wrongly confirmed": sum(r["verdict"] == "confirmed" and r["right"] == 0 for r in records),
+        "probable or better": part(records, ("verdict", "confirmed")) + part(records, ("verdict", "probable")),
+        "absent: confirmed": sum(r["absent_verdict"] == "confirmed" for r in records),
+        "absent: unidentified": part(records, ("absent_verdict", "unidentified")),
+        "absent, no twin elsewhere": len(far),
+        "absent, no twin elsewhere: confirmed": sum(r["absent_verdict"] == "confirmed" for r in far),
+        "absent, no twin elsewhere: unidentified": part(far, ("absent_verdict", "unidentified")),
+        "LO error: coverage of 95 %": float(np.mean(np.abs(z) < 1.96)),
+        "LO error: RMSE over its standard uncertainty": float(np.sqrt(np.mean(z**2))),
+        "LO error: RMSE over the bound": float(np.sqrt(np.mean(ratio**2))),
+        "LO error: RMSE over the bound, 2 % of trials trimmed": float(
+            np.sqrt(np.mean(np.sort(ratio**2)[: int(0.98 * ratio.size)]))
+        ),
+    }
+
+
+def main(arguments: list[str]) -> None:
+    """Run a campaign: ``identify_trials.py [trials] [seed] [least] [most]``; the table lies beside this file."""
+    import csv
+    import sys
+
+    from spectra import __version__
+
+    count, seed, least, most = ([int(each) for each in arguments] + [2000, 1, 5, 0][len(arguments) :])[:4]
+    world = World.build(load_plans())
+    path = Path(__file__).with_name(f"identify_trials_{least}_{most or 'up'}.csv")
+    records = []
+    with path.open("w", encoding="utf-8", newline="") as out:
+        out.write(
+            f"# sweepmuster {__version__}, seed {seed}, {count} trials, {least} to {most or 'any'} listed carriers\n"
+        )
+        writer = csv.DictWriter(out, COLUMNS)
+        writer.writeheader()
+        for number, trial in enumerate(trials(world, count, seed, least=least, most=most or None)):
+            value = record(world, number, trial)
+            writer.writerow(value)
+            records.append(value)
+    for name, value in figures(records).items():
+        sys.stdout.write(f"{name}: {value:.4g}\n")
+
+
+if __name__ == "__main__":
+    import sys as _sys
+
+    main(_sys.argv[1:])

@@ -472,9 +472,12 @@ def solve(sweep: Sweep, false_alarms: float) -> Solution:
     if work.reconsider():
         work.relaw()
         work.settle(3)
-    for _ in range(2):
+    for _ in range(3):
+        before = work.scene.strength
         work.strengthen()
+        if work.scene.strength == before:
+            break
         work.refit(4)
-        work.relaw()
-    work.refit(10, 1e-3)
+    work.relaw()
+    work.refit(10, 2e-3)
     return work.solution()

@@ -121,7 +121,7 @@ def first_law(y: FloatArray, spacing_hz: float, settings: Settings) -> TraceLaw:
     near = _typical_step(y, 1)
     far = _typical_step(y, lag) if lag > 1 else near
     # Neighbours that share noise differ less than points far apart; edges act the other way.
-    shared = (1.0 - (near / far) ** 2) / float(correlation[0]) if correlation.size else 0.0
+    shared = (1.0 - (near / far) ** 2) / float(correlation[0]) if lag > 1 else 0.0
     strength = float(np.clip(shared, 0.0, 1.0))
     typical = min(far, near / math.sqrt(max(1.0 - strength * float(correlation[0]), 0.02))) if lag > 1 else near
     correlation = correlation * strength if strength > 0.1 else np.empty(0)

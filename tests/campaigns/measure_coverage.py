@@ -1,0 +1,124 @@
+"""Coverage of the stated intervals, with and without correlated points, alone and in crowded spans.
+
+Run: python tests/campaigns/measure_coverage.py [--trials N]; writes measure_coverage.md beside this file.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parent))
+import measure_scenes as scenes
+
+from spectra.measure import measure
+from spectra.measure.measurement import Carrier
+from spectra.signal.raised_cosine import occupied_fraction
+
+SEED = 20260302
+QUANTITIES = ("centre_hz", "symbol_rate_bd", "cn_db", "occupied_bandwidth_hz")
+
+
+def cells() -> list[tuple[str, int, float | None, float]]:
+    """Return (average, readings, C/N or None for a crowded span, RBW in spacings; above 1 neighbours share noise)."""
+    alone = [
+        (average, readings, cn_db, ratio)
+        for average in ("power", "log")
+        for readings in (10, 100)
+        for cn_db in (3.0, 12.0)
+        for ratio in (1.0, 3.0, 7.5)
+    ]
+    return [
+        *alone,
+        ("power", 1, 12.0, 1.0),
+        ("power", 10, None, 1.0),
+        ("log", 10, None, 1.0),
+        ("power", 100, None, 1.0),
+    ]
+
+
+def scores(carrier: Carrier, signal: scenes.Signal) -> dict[str, float | None]:
+    """Return each error over its stated standard uncertainty."""
+    truth = {
+        "centre_hz": (signal.centre_hz, carrier.centre_std_hz),
+        "symbol_rate_bd": (signal.symbol_rate_bd, carrier.symbol_rate_std_bd),
+        "cn_db": (signal.cn_db, carrier.cn_std_db),
+        "occupied_bandwidth_hz": (
+            signal.symbol_rate_bd * occupied_fraction(signal.roll_off),
+            carrier.occupied_bandwidth_std_hz,
+        ),
+    }
+    result: dict[str, float | None] = {}
+    for name, (value, std) in truth.items():
+        got = getattr(carrier, name)
+        result[name] = None if got is None or std is None else (got - value) / std
+    return result
+
+
+def trial(rng: np.random.Generator, cell: tuple[str, int, float | None, float]) -> list[dict[str, float | None]]:
+    average, readings, cn_db, ratio = cell
+    if cn_db is None:
+        setting = scenes.Setting(span_hz=1200e6, rbw_hz=1.2e6 * ratio, readings=readings, average=average)
+        signals = scenes.crowd(rng, setting, 16, 0.6)
+    else:
+        setting = scenes.Setting(readings=readings, average=average, rbw_hz=ratio * 100e3, correlated=ratio > 1.0)
+        signals = [scenes.Signal(1550e6 + rng.uniform(-8e6, 8e6), 27.5e6, rng.uniform(0.05, 0.35), cn_db)]
+    carriers = measure(scenes.sweep(rng, setting, signals)).carriers
+    found = []
+    for signal in signals:
+        near = [c for c in carriers if abs(c.centre_hz - signal.centre_hz) < 0.3 * signal.symbol_rate_bd]
+        if len(near) == 1 and signal.symbol_rate_bd > 3.0 * setting.rbw_hz:
+            found.append(scores(near[0], signal))
+    return found
+
+
+def run(trials: int, seed: int = SEED, which: list | None = None) -> list[dict]:
+    summary = []
+    for k, cell in enumerate(which or cells()):
+        rng = np.random.default_rng([seed, k])
+        count = trials if cell[2] is not None else max(1, trials // 10)
+        found = [s for _ in range(count) for s in trial(rng, cell)]
+        for name in QUANTITIES:
+            z = np.array([s[name] for s in found if s[name] is not None])
+            summary.append(
+                {
+                    "cell": cell,
+                    "quantity": name,
+                    "count": z.size,
+                    "within68": float(np.mean(np.abs(z) < 1.0)),
+                    "within95": float(np.mean(np.abs(z) < 1.96)),
+                    "null": 1.0 - z.size / max(len(found), 1),
+                }
+            )
+    return summary
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--trials", type=int, default=200)
+    trials = parser.parse_args().trials
+    rows = [
+        [
+            s["cell"][0],
+            str(s["cell"][1]),
+            "crowded" if s["cell"][2] is None else f"{s['cell'][2]:.0f}",
+            f"{s['cell'][3]:g}",
+            s["quantity"],
+            str(s["count"]),
+            f"{100 * s['within68']:.1f}",
+            f"{100 * s['within95']:.1f}",
+            f"{100 * s['null']:.1f}",
+        ]
+        for s in run(trials)
+    ]
+    header = ["average", "readings", "C/N dB", "RBW/spacing", "quantity", "count", "in 68 %", "in 95 %", "null %"]
+    title = "Coverage of the stated standard uncertainties (1 and 1.96 of them)"
+    scenes.write_table(Path(__file__).with_suffix(".md"), title, header, rows, SEED)
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

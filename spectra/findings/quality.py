@@ -227,15 +227,18 @@ def points_too_far_apart(sweep: Sweep, expected: Expected) -> Iterable[Finding]:
     rate, row, which = _narrowest(expected)
     rbw = sweep.settings.rbw_hz or 0.0
     limit = math.hypot(rate, rbw)  # about how wide the carrier shows through the filter
-    if sweep.spacing_hz <= limit:
-        return
+    if sweep.spacing_hz <= limit or sweep.settings.detector in ("peak", "normal"):
+        return  # a peak detector keeps what it meets on the way from point to point
+    told = sweep.settings.rbw_hz is not None
     points = math.ceil((sweep.stop_hz - sweep.start_hz) / max(rate, rbw)) + 1
     yield Finding(
         "quality.points_too_far_apart",
-        "warning" if row is not None else "note",
+        "warning" if told and row is not None else "note",
         "Carriers can fall between the points",
         f"Points lie {format_khz(sweep.spacing_hz)} apart; {which} shows {format_khz(limit)} wide through the RBW and "
-        "can lie between two points unseen.",
+        "can lie between two points unseen, or thinned out where the detector averages from point to point."
+        + ("" if told else " The RBW is not told: a wide one would show it."),
+        answer="yes" if told else "cannot_tell",
         evidence=(
             Evidence("spacing", sweep.spacing_hz, None, "Hz", limit),
             Evidence("points", float(sweep.points), None, None, float(points)),

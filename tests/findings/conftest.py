@@ -75,7 +75,7 @@ def make_measurement() -> Callable[..., Measurement]:
     ) -> Measurement:
         frequency = np.linspace(start_hz, stop_hz, points)
         level = np.full(points, -90.0)
-        sweep = Sweep(frequency, level, Settings(rbw_hz=rbw_hz, detector="rms", **settings), Origin(file=file))
+        sweep = Sweep(frequency, level, Settings(rbw_hz=rbw_hz, **{"detector": "rms", **settings}), Origin(file=file))
         floor = Floor(-90.0, density_dbm_hz, 0.05, 0.0, level, np.full(points, 0.1), np.ones(points, bool))
         return Measurement(sweep, floor, (), readings, 1.0, 1.4, level)
 

@@ -48,6 +48,9 @@ def test_points_apart(make_measurement, table, chain) -> None:
     # a wide RBW lets no carrier fall between the points
     assert "points_too_far_apart" not in _codes(make_measurement(points=201, rbw_hz=5e5), **known)
     assert "points_too_far_apart" not in _codes(make_measurement(points=1001), **known)
+    # an RBW that is not told may be wide; a peak detector gathers what lies between
+    assert _codes(make_measurement(points=201, rbw_hz=None), **known)["points_too_far_apart"].answer == "cannot_tell"
+    assert "points_too_far_apart" not in _codes(make_measurement(points=201, detector="peak"), **known)
 
 
 def test_what_of_the_if_is_missing(make_measurement, chain) -> None:

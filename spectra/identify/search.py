@@ -25,7 +25,7 @@ class Pairs:
     """Pairs of a row and a carrier that might be one, sorted by hypothesis and offset.
 
     `gain` is the log of how much better the row explains the carrier's rate, kind and roll-off than the table's
-    population does; the centre is left for later. `loose` is the same with the rate taken as like the row's, not the same.
+    population does; the centre is left for later. `loose` is the same with the rate taken as merely like the row's.
     """
 
     hyp: IntArray

@@ -334,9 +334,9 @@ def _columns(table: CarrierTable, seen: list[tuple[str, LoState, PlanList]]) -> 
 
 
 COLUMNS = (
-    "trial", "listed", "carriers", "twin", "far_twin", "verdict", "right", "named", "rank", "error_hz", "std_hz", "bound_hz",
-    "none", "next", "kin", "probability", "absent_verdict", "absent_named", "absent_none", "absent_next", "absent_kin",
-    "absent_probability",
+    "trial", "listed", "carriers", "twin", "far_twin", "verdict", "right", "named", "rank", "error_hz", "std_hz",
+    "bound_hz", "none", "next", "kin", "probability", "absent_verdict", "absent_named", "absent_none", "absent_next",
+    "absent_kin", "absent_probability",
 )  # fmt: skip
 
 

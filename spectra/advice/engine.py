@@ -21,15 +21,19 @@ from spectra.advice.analyser import AnalyserModel
 from spectra.advice.outlook import SweepOutlook
 from spectra.advice.segments import cut_into_segments, segment_of
 from spectra.advice.sweeps import Demand, PlannedSweep, RowOutlook, Segment
+from spectra.errors import UsageError
 from spectra.finding import NextStep, step
 
-__all__ = ["AVERAGES", "RESOLVING", "plan_sweep"]
+__all__ = ["AVERAGES", "MOST_SEGMENTS", "RESOLVING", "plan_sweep"]
 
 RESOLVING = 3.0
 """Symbol rate over RBW from which on widths can be measured (common practice, no source)."""
 
 AVERAGES = (1, 2, 3, 5, 10, 20, 30, 50, 100, 200, 300, 500, 1000)
 """Counts of averages that are tried."""
+
+MOST_SEGMENTS = 1000
+"""Nobody saves more traces than that."""
 
 _MARGIN_RBW = 10.0
 """Free spectrum beside a carrier, in RBWs, that shows skirts and floor."""
@@ -58,6 +62,11 @@ def plan_sweep(
         Fewest averages (a fit gains with their square root even where finding needs fewer) and most to wait for.
     narrowest_cn_db : float
         C/N at which the narrowest carrier must be found, where the table tells none.
+
+    Raises
+    ------
+    UsageError
+        If that would take more than `MOST_SEGMENTS` traces.
     """
     rbw = _rbw(demand, analyser)
     margin = max(_MARGIN_RBW * rbw, demand.offset_hz)
@@ -71,6 +80,14 @@ def plan_sweep(
         margin_hz=margin,
         only_occupied=demand.only_rows,
     )
+    if len(segments) > MOST_SEGMENTS:
+        raise UsageError(
+            "narrowest",
+            None,
+            f"{demand.narrowest_hz / 1e3:.4g} kHz, which would take {len(segments)} traces of {analyser.points} points",
+            f"no more than {MOST_SEGMENTS} traces",
+            "State a wider narrowest carrier or more points, or plan for the rows only.",
+        )
     widest = max(segments, key=lambda segment: segment.span_hz)
     sweep_time = analyser.time.sweep_time_s(widest.span_hz, rbw)
     per_sweep = analyser.readings_per_sweep(widest.span_hz, rbw, sweep_time)

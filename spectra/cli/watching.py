@@ -6,7 +6,7 @@ tried again for some looks before it is given up; one that changes after it was 
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Collection
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -37,13 +37,14 @@ class FolderWatch:
     ----------
     folder : Path
         Watched with everything below it; may vanish and come back (a stick that is pulled).
-    leave_out : iterable of Path
+    leave_out : collection of Path
         Files never to take, such as the carrier table.
     """
 
-    def __init__(self, folder: Path, leave_out: Iterable[Path] = ()) -> None:
+    def __init__(self, folder: Path, leave_out: Collection[Path] = ()) -> None:
         self._folder = folder
         self._left_out = {path.resolve() for path in leave_out}
+        self._names_left_out = {path.name for path in leave_out} | {path.name for path in self._left_out}
         self._seen: dict[Path, _Seen] = {}
 
     def look(self) -> list[Path]:
@@ -89,6 +90,10 @@ class FolderWatch:
         """Whether every file is answered (or given up) as it stands."""
         return all(seen.answered == seen.signature for seen in self._seen.values())
 
+    def _is_left_out(self, path: Path) -> bool:
+        # names first: resolving every file at every look is slow on a network share
+        return path.name in self._names_left_out and path.resolve() in self._left_out
+
     def _present(self) -> dict[Path, _Signature]:
         try:
             files = sweep_files(self._folder)
@@ -97,7 +102,7 @@ class FolderWatch:
         found: dict[Path, _Signature] = {}
         for path in files:
             signature = _signature(path)
-            if signature is not None and path.resolve() not in self._left_out:
+            if signature is not None and not self._is_left_out(path):
                 found[path] = signature
         return found
 

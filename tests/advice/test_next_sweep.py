@@ -103,6 +103,7 @@ def test_selecting_a_state_carries_its_caution(make_table, chain) -> None:
         ({"certainty": 1.0}, "certainty"),
         ({"narrowest_hz": -1.0}, "narrowest"),
         ({"points": 2}, "points"),
+        ({"narrowest_hz": 1e3}, "traces"),
         ({"rbw_steps_hz": (3e5, 1e5)}, "RBW steps"),
     ],
 )

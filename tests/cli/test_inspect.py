@@ -1,8 +1,10 @@
 """Inspection: which line gave what, what was assumed and ignored, a sketch, quality against table and chain."""
 
 import json
+import os
 import subprocess
 import sys
+from datetime import UTC, datetime
 from pathlib import Path
 
 import jsonschema
@@ -92,6 +94,19 @@ def test_own_noise_from_a_capture_of_it_beside(sweep_file: Path, tmp_path: Path,
     out = capsys.readouterr().out
     assert out.count("quality.analyser_floor)") == 1
     assert "Caution, voltage on the coax" in out
+
+
+def test_a_clock_that_is_wrong(sweep_file: Path, capsys) -> None:
+    """Sweep 9 h later than its file; told with the sidecar's clock_error_s (clock minus true) it is none."""
+    sidecar = sweep_file.with_name("noon.csv.toml")
+    saved = datetime(2026, 3, 14, 12, 0, 20, tzinfo=UTC).timestamp()
+    os.utime(sweep_file, (saved, saved))
+    sidecar.write_text("captured_at = 2026-03-14T21:00:00Z\n", encoding="utf-8")
+    assert main(["inspect", str(sweep_file)]) == 0
+    assert "clock.wrong_by_zone" in capsys.readouterr().out
+    sidecar.write_text("captured_at = 2026-03-14T21:00:00Z\nclock_error_s = 32400\n", encoding="utf-8")
+    assert main(["inspect", str(sweep_file)]) == 0
+    assert "clock." not in capsys.readouterr().out
 
 
 def test_sketch_without_and_with_braille() -> None:

@@ -55,7 +55,7 @@ def row_of(line: str, dialect: Dialect) -> Row:
     return Row("".join(kinds), texts, units)
 
 
-def guess_dialect(lines: list[str], *, decimal_hint: str | None = None) -> Dialect | None:
+def guess_dialect(lines: list[str]) -> Dialect | None:
     """Return the dialect in which all `lines` are rows of numbers that look alike, or None.
 
     Order of trial: semicolon, tab, bar, comma, white space, one cell a line. A comma may be delimiter or decimal
@@ -72,9 +72,8 @@ def guess_dialect(lines: list[str], *, decimal_hint: str | None = None) -> Diale
         if all(pairs) and "." not in joined:
             first = [int(pair[1]) for pair in pairs if pair]
             rising = all(b > a for a, b in pairwise(first)) and first[0] >= 0
-            if decimal_hint == "," or not rising:
-                return Dialect("", ",")
-            return Dialect(",", ".")
+            likelier = [Dialect(",", "."), Dialect("", ",")]
+            return next((d for d in (likelier if rising else likelier[::-1]) if _fits(lines, d)), None)
         if all("," in line for line in lines):
             found = _with_delimiter(lines, ",")
             if found:

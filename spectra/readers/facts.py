@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from spectra.readers.cells import (
     FREQUENCY_SCALE,
@@ -17,7 +17,7 @@ from spectra.readers.cells import (
     unit_kind,
 )
 from spectra.readers.preamble import Entry
-from spectra.readers.words import detector_of, fold, trace_mode_of
+from spectra.readers.words import Key, detector_of, fold, trace_mode_of
 
 __all__ = ["Facts", "Reading", "average_type_of", "facts_of"]
 
@@ -77,6 +77,8 @@ class Facts:
 def facts_of(entries: Iterable[Entry], decimal: str) -> Facts:
     """Return the facts in entries; the first statement of a thing counts, a different second one is a conflict."""
     facts = Facts()
+    entries = [part for entry in entries for part in _ends_of_range(entry)]
+    decimal = _decimal_of(entries, decimal)
     for entry in entries:
         reading = _reading(entry, decimal)
         if reading is None:
@@ -101,6 +103,35 @@ def facts_of(entries: Iterable[Entry], decimal: str) -> Facts:
         elif meaning.concept == "level_unit" and before.value != reading.value:
             facts.readings["level_unit"] = reading  # the statement nearest to the trace
     return facts
+
+
+_CLEAR_MARK = re.compile(r"[+-]?[0-9]+([.,])(?:[0-9]{1,2}|[0-9]{4,})(?:[eE][+-]?[0-9]+)?\s*(?:[A-Za-zµ%]+)?")
+
+
+def _decimal_of(entries: list[Entry], decimal: str) -> str:
+    """Return the decimal mark of the preamble: that of numbers which can be read in one way, else that of the rows."""
+    marks = {match[1] for entry in entries if (match := _CLEAR_MARK.fullmatch(entry.value.strip()))}
+    return next(iter(marks)) if len(marks) == 1 else decimal
+
+
+_RANGE = re.compile(
+    r"([0-9][0-9.,]*(?:[eE][+-]?[0-9]+)?)\s*([A-Za-z]*)\s*(?:-|–|\.\.+|…|to|bis|à|a|hasta|até|>)+\s*"
+    r"([0-9][0-9.,]*(?:[eE][+-]?[0-9]+)?)\s*([A-Za-z]*)"
+)
+
+
+def _ends_of_range(entry: Entry) -> list[Entry]:
+    """Part ``Frequency range: 950 - 2150 MHz`` into start and stop."""
+    if entry.meaning is None or entry.meaning.concept != "range":
+        return [entry]
+    match = _RANGE.fullmatch(entry.value.strip()[:LONGEST_CELL])
+    unit = (match[4] or entry.unit) if match else None
+    if match is None or unit is None or unit_kind(unit) != "frequency":
+        return [replace(entry, meaning=None)]
+    return [
+        replace(entry, value=match[1], unit=match[2] or unit, meaning=Key("start"), values=(match[1],)),
+        replace(entry, value=match[3], unit=unit, meaning=Key("stop"), values=(match[3],)),
+    ]
 
 
 def _joined(first: Reading, second: Reading) -> Reading:

@@ -244,6 +244,11 @@ def _averaging(draft: Draft, column: TraceColumn, own: Any, options: Options, va
     if mode == "clear_write" and len(draft.columns) > 1 and averages and averages > 1:
         averages = 1  # the count speaks of the averaged trace beside it
         draft.assumptions.append("the count of averages is that of the averaged trace, not of this live one")
+    if mode in ("max_hold", "min_hold", "clear_write") and len(draft.columns) == 1 and averages and averages > 1:
+        draft.warnings.append(
+            f"quality.averages_unclear: {averages} averages stated for a trace that is no average: not used"
+        )
+        averages = None
     if mode is None and averages is not None and averages > 1:
         mode = "average"
         draft.assumptions.append(f"{averages} averages stated: the trace is taken as their average")

@@ -101,6 +101,10 @@ def outline_of(data: bytes, name: str) -> Outline:
         outline.sections[0].lines += extra
         return outline
     if not outline.tables:
+        unnumbered, count = _NUMBERED_KEY.subn(b"", data)
+        if count >= 3:
+            outline = _outline(unnumbered, name)
+    if not outline.tables:
         found = _common_front(data)
         if found is None and len(outline.lines) > MAX_LINES:
             raise _too_much(name, MAX_LINES, f"more than {MAX_LINES} lines that are no rows of a trace")
@@ -109,6 +113,10 @@ def outline_of(data: bytes, name: str) -> Outline:
             outline = _outline(clipped, name, may_clip=False)
             outline.sections[0].lines += extra
     return outline
+
+
+_NUMBERED_KEY = re.compile(rb"^[ \t]*[A-Za-z]{1,12}[_ \[]?[0-9]{1,6}\]?[ \t]*[=:][ \t]*(?=[-+.]?[0-9])", re.MULTILINE)
+"""Rows written as ``P_17=-91.2`` or ``Point 17: 1173.5, -91.2``."""
 
 
 class _Beside(Exception):  # noqa: N818  # no error: a turn taken inside this module

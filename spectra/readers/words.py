@@ -76,6 +76,7 @@ _STEMS = {
     "gain": "gain verstarkung verstaerkung guadagno ganancia ganho",
     "external": "external ext extern externe externo esterno",
     "impedance": "impedance impedanz impedancia impedenza z zin wellenwiderstand",
+    "range": "range bereich gamme intervalo",
     "index": "index idx indice",
     "marker": "marker markers mkr peak peaks spitzen spitze pic pics pico picos picco picchi signal signals signale "
     "signaux senal senales segnale segnali sinal sinais",
@@ -103,11 +104,12 @@ _RULES: dict[str, str] = {
     "pass|video filter bw|vbw bw|video width|video filter band",
     "detector": "det|det mode|det trace|det trace mode|trace det mode",
     "averages": "avg|avg count|avg sweep|avg sweep count|avg trace|avg trace count|sweep count|avg sweep trace"
-    "|count trace avg|avg data count",
-    "average_type": "avg mode|avg mode trace|avg mode sweep",
+    "|count trace avg|avg data count|video avg|video avg count|level avg",
+    "average_type": "avg mode|avg mode level|avg mode trace|avg mode sweep",
     "points": "points|points count|points sweep|points trace|points freq|points data|points sweep count|points trace "
     "count|points data count|points acquisition|count points acquisition|trace sweep points|count points freq",
-    "step": "step|step freq|step points",
+    "step": "step|step freq|step points|step sweep",
+    "range": "range|freq range|sweep range|freq sweep range",
     "sweep_time": "sweep time|swt|sweep time count|swt sweep|sweep time trace",
     "reference_level": "ref|ref level|ref level y",
     "attenuation": "att|att level",
@@ -165,6 +167,7 @@ def ideas_of(text: str) -> tuple[frozenset[str], frozenset[str], int | None]:
     ideas: set[str] = set()
     strange: set[str] = set()
     number: int | None = None
+    before: tuple[str, ...] = ()
     for word in _SPLIT.split(fold(spaced)):
         if not word:
             continue
@@ -172,10 +175,13 @@ def ideas_of(text: str) -> tuple[frozenset[str], frozenset[str], int | None]:
             number = int(word) if len(word) < 4 else number
             continue
         found = _ideas_of_word(word)
-        if found is None:
+        if before[-1:] == ("trace",) and len(word) == 1 and word in "abcdefgh":
+            number = ord(word) - ord("a") + 1
+        elif found is None:
             strange.add(word)
         else:
             ideas.update(found)
+        before = found or ()
     ideas.discard("")
     return frozenset(ideas), frozenset(strange), number
 
@@ -190,6 +196,7 @@ class Key:
 
 
 _BRACKETS = re.compile(r"[\[\](){}<>\"']+")
+_IN_BRACKETS = re.compile(r"[\[({<][^\])}>]*[\])}>]")
 _WORD = re.compile(r"[^\W\d_]")
 
 
@@ -202,9 +209,12 @@ def key_of(text: str) -> Key | None:
     unit, name = find_unit(text)
     if unit is not None and not name.strip(" []()_-"):
         return None
+    bare = _IN_BRACKETS.sub(" ", name)
     name = _BRACKETS.sub(" ", name)
     if name.strip() in ("N", "n"):
         return Key("points")
+    if bare.strip() and bare.strip() != name.strip() and ideas_of(name)[1]:
+        name = bare  # a remark in brackets, such as (-3 dB) or (Auto)
     ideas, strange, number = ideas_of(name)
     if strange or not ideas:
         return None

@@ -357,6 +357,59 @@ SPECIMENS: dict[str, tuple[str | bytes, dict]] = {
         {"shift": 10.0 * math.log10(1e-6 / 75.0 * 1e3)},
     ),
     "time per point in front": ("Time,Frequency (MHz),Level (dBm)\n" + rows("10:00:0{i},{f},{l}"), {}),
+    "bench export with many settings": (
+        "Trace\nSwept SA,\nA.01.02,BOX9\nSegment,0\nNumber of Points,10\nSweep Time,0.00106\nStart Frequency,1173000000\n"
+        "Stop Frequency,1177500000\nAverage Count,0\nAverage Type,LogPower(Video)\nRBW,100000\nRBW Filter,Gaussian\n"
+        "RBW Filter BW,3dB\nVBW,1000000\nSweep Type,Sweep\nX Axis Scale,Lin\nPreAmp State,Off\nRef Level Offset,0\n"
+        "Trace Type,ClearWrite\nDetector,Normal\nTrace Name,Trace1\nX Axis Units,Hz\nY Axis Units,dBm\nDATA\n"
+        + rows("{hz},{l}"),
+        {"rbw_hz": 1e5, "vbw_hz": 1e6, "detector": "normal", "trace_mode": "clear_write", "averages": None},
+    ),
+    "names of the columns a few comments above": (
+        "! FILETYPE CSV\n! DATA Freq,SA Max Hold,SA Average\n! FREQ UNIT MHz\n! DATA UNIT dBm\nBEGIN\n"
+        + rows("{f},{m},{l}")
+        + "\nEND\n",
+        {"trace_mode": "average"},
+    ),
+    "rows as numbered keys": (
+        "START_FREQ=1173.0 MHZ\nSTOP_FREQ=1177.5 MHZ\nRBW=100 KHZ\nDATA_POINTS=10\nUNITS=DBM\n# Begin TRACE A Data\n"
+        + rows("P_{i}={l}")
+        + "\n# Data Done\n",
+        {"rbw_hz": 1e5},
+    ),
+    "rows as numbered keys with frequencies": (
+        "RBW=100 KHZ\nUNITS=DBM\n# Begin TRACE A Data\n" + rows("P_{i}={l} , {f} MHz") + "\n# Data Done\n",
+        {"rbw_hz": 1e5},
+    ),
+    "modes in a line of their own": (
+        "Frequency,Trace 1,Trace 2\n,Max Hold,Average\nMHz,dBm,dBm\n" + rows("{f},{m},{l}"),
+        {"trace_mode": "average"},
+    ),
+    "remark in brackets behind a key": (
+        "Res BW (-3dB): 100 kHz\nVBW (Auto): 300 kHz\nFrequency (MHz),Level (dBm)\n" + rows("{f},{l}"),
+        {"rbw_hz": 1e5, "vbw_hz": 3e5},
+    ),
+    "points in the preamble, commas in the rows": (
+        "Mittenfrequenz;1175.25;MHz\nRBW;1.000;MHz\nFrequenz (MHz);Pegel (dBm)\n" + comma(rows("{f};{l}")),
+        {"rbw_hz": 1e6},
+    ),
+    "frequency range": ("Frequency range: 1173 - 1177.5 MHz\nUnit: dBm\nLevels\n" + rows("{l}"), {}),
+    "traces by letter": (
+        "Trace A Mode: Max Hold\nTrace B Mode: Average\nFrequency (MHz),Trace A (dBm),Trace B (dBm)\n"
+        + rows("{f},{m},{l}"),
+        {"trace_mode": "average", "traces": {"Trace A"}},
+    ),
+    "units in upper case, slashes": ("RBW: 100KHZ\nFrequenz/MHZ;Pegel/DBM\n" + rows("{f};{l}"), {"rbw_hz": 1e5}),
+    "count of sweeps of a hold": (
+        "Sweep Count;10\nTrace Mode;Max Hold\nUnit;dBm\nFreq (MHz);Trace\n" + rows("{f};{l}"),
+        {"trace_mode": "max_hold", "averages": None, "warns": "quality.averages_unclear"},
+    ),
+    "two empty columns in front": ("Unit,dBm\n,,Frequency (MHz),Level\n" + rows(",,{f},{l}"), {}),
+    "limit line beside the trace": (
+        "Frequency (MHz),Level (dBm),Upper limit (dBm)\n" + rows("{f},{l},-40"),
+        {"traces": set()},
+    ),
+    "centre and span without units": ("Center Frequency,1175250000\nSpan,4500000\nUnit,dBm\nDATA\n" + rows("{l}"), {}),
     "video average of the log trace": (
         "Detector,Average\nAverage type,Log Power (Video)\nAverages,16\nFrequency (MHz),Level (dBm)\n"
         + rows("{f},{l}"),

@@ -10,7 +10,7 @@ import numpy as np
 from spectra.readers.cells import classify, find_unit, split_row, unit_kind
 from spectra.readers.facts import Facts
 from spectra.readers.outline import TextLine
-from spectra.readers.preamble import uncommented
+from spectra.readers.preamble import entries_of, uncommented
 from spectra.readers.table import Table
 from spectra.readers.words import ideas_of, key_of, trace_mode_of
 from spectra.units import FloatArray
@@ -68,14 +68,22 @@ def column_head(lines: list[TextLine], table: Table) -> Head:
     units: list[str | None] = [unit or None for unit in table.units]
     head = Head(names, units, [])
     nearest = table.first_line
-    for line in list(reversed(lines))[:3]:
+    skipped = False
+    for line in list(reversed(lines))[:8]:
         if line.line < nearest - 3:
             break
         nearest = line.line
         cells = _header_cells(line.text, table)
+        if cells is not None and skipped and not _names_both(cells):
+            cells = None  # with settings between it and the rows, only plain names count
         if cells is None:
-            if _separator(line.text):
+            skipped = skipped or not _separator(line.text)
+            if _separator(line.text) or (not any(names) and any(e.meaning for e in entries_of([line]))):
                 continue
+            break
+        if any(names):
+            if _add_modes(head, cells, table):
+                head.lines.insert(0, line.line)
             break
         head.lines.insert(0, line.line)
         for column, cell in enumerate(table.cells):
@@ -85,11 +93,26 @@ def column_head(lines: list[TextLine], table: Table) -> Head:
                 unit, name = text.strip("[]() "), ""
             if unit is not None and units[column] is None:
                 units[column] = unit
-            if not names[column] and name.strip(" ()[]"):
+            if name.strip(" ()[]"):
                 names[column] = re.sub(r"\(\s*\)|\[\s*\]", "", name).strip(" \"'")
-        if any(names):
-            break
     return head
+
+
+def _names_both(cells: list[str]) -> bool:
+    """Say whether cells name a frequency and a level."""
+    roles = {role_of(name, unit) for unit, name in map(find_unit, cells)}
+    return "frequency" in roles and bool(roles & {"level", ""})
+
+
+def _add_modes(head: Head, cells: list[str], table: Table) -> bool:
+    """Add the trace modes that a second line of names tells (``Trace 1`` below ``Max Hold``)."""
+    added = False
+    for column, cell in enumerate(table.cells):
+        text = cells[cell].strip() if cell < len(cells) else ""
+        if trace_mode_of(text) and not trace_mode_of(head.names[column]):
+            head.names[column] = f"{head.names[column]} {text}".strip()
+            added = True
+    return added
 
 
 def _separator(text: str) -> bool:

@@ -14,6 +14,7 @@ trace of the sweep; any other second table is a sweep of its own.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 
@@ -156,7 +157,7 @@ def _beside_the_point(lines: list[TextLine]) -> bool:
         text = uncommented(line.text)
         if any(c.isdigit() for c in text) and (":" in text or "=" in text):
             continue
-        ideas, _, _ = ideas_of(text[:60].replace(",", " ").replace(";", " "))
+        ideas, _, _ = ideas_of(re.split(r"[,;\t]", text[:60])[0])
         if ideas & {"marker", "limit"} and not trace_mode_of(text) and "det" not in ideas:
             return True
     return False

@@ -280,6 +280,7 @@ class _Work:
         changed = False
         rbw = self.rbw_hz / self.spacing_hz
         price = 0.5 * self.least**2 + 3.0
+        changed |= self._bridge()
         k = 0
         while k + 1 < self.scene.count:
             theta, kind = self.scene.theta, self.scene.kind
@@ -292,6 +293,20 @@ class _Work:
                     changed = True
                     continue
             k += 1
+        return changed
+
+    def _bridge(self) -> bool:
+        """Make one of two carriers that only a CW seems to part."""
+        changed = False
+        for k in range(1, self.scene.count - 1):
+            theta, kind = self.scene.theta, self.scene.kind
+            if k + 1 >= kind.size or list(kind[k - 1 : k + 2]) != [RC, CW, RC]:
+                continue
+            if theta[k + 1, 0] - theta[k - 1, 1] > 12.0 * self.trace.sigma + 4.0:
+                continue
+            one = merged(theta[k - 1], theta[k + 1], (RC, RC), self.rbw_hz / self.spacing_hz)
+            price = 0.5 * self.least**2 + 3.0
+            changed |= self._try([k - 1, k, k + 1], [RC, CW], [one, theta[k]], -price, hopeless=4.0 * price)
         return changed
 
     def _repair(self) -> bool:
@@ -331,7 +346,9 @@ class _Work:
         for k in range(self.scene.count):
             theta = self.scene.theta[k]
             if self.scene.kind[k] == CW:
-                changed |= self._try([k], [RC], [as_carrier(theta, rbw)], WIDTH_GAIN)
+                wider = self._try([k], [RC], [as_carrier(theta, rbw, self.trace.sigma)], WIDTH_GAIN)
+                # a carrier of no visible width still scatters like noise, a CW does not
+                changed |= wider or self._try([k], [RC], [as_carrier(theta, 0.3 * rbw, self.trace.sigma)], WIDTH_GAIN)
             elif theta[1] - theta[0] < 1.5 * rbw:
                 changed |= self._try([k], [CW], [as_tone(theta, self.trace.sigma)], -WIDTH_GAIN)
         return changed
@@ -356,8 +373,7 @@ class _Work:
             low, high = int(at.first[k]), int(at.last[k])
             if high <= low:
                 continue
-            total = np.exp(at.eta[low:high])
-            less = np.maximum(total - at.power[at.start[k] : at.start[k + 1]], 1e-3 * at.floor[low:high])
+            less = np.maximum(at.total[low:high] - at.power[at.start[k] : at.start[k + 1]], 1e-3 * at.floor[low:high])
             y = self.trace.y[low:high]
             with_it = law.normal_ratio(y - at.eta[low:high])
             without = np.minimum(law.normal_ratio(y - np.log(less)), 1e3)

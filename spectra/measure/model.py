@@ -78,6 +78,7 @@ class Evaluation:
     """
 
     eta: FloatArray
+    total: FloatArray
     noise: FloatArray
     floor: FloatArray
     weight: FloatArray
@@ -194,6 +195,7 @@ def evaluate(trace: Trace, scene: Scene) -> Evaluation:
     sharper = 0.5 * float(np.log(weight / trace.information).sum()) * trace.information / law.information
     return Evaluation(
         eta,
+        total,
         noise,
         floor,
         weight,

@@ -85,10 +85,11 @@ def merged(first: FloatArray, second: FloatArray, kinds: tuple[int, int], rbw: f
     return np.array([low, high, 0.2, float(level)])
 
 
-def as_carrier(theta: FloatArray, rbw: float) -> FloatArray:
-    """Return a CW as a carrier of about the filter's width and the same power."""
+def as_carrier(theta: FloatArray, width: float, sigma: float) -> FloatArray:
+    """Return a CW as a carrier of some width and the same power."""
     centre = 0.5 * float(theta[0] + theta[1])
-    return np.array([centre - 0.5 * rbw, centre + 0.5 * rbw, 0.2, float(theta[3]) + 0.15])
+    level = float(theta[3]) + np.log(max(1.0, np.sqrt(2.0 * np.pi) * sigma / width))
+    return np.array([centre - 0.5 * width, centre + 0.5 * width, 0.2, level])
 
 
 def as_tone(theta: FloatArray, sigma: float) -> FloatArray:

@@ -96,7 +96,8 @@ def _carrier(frame: _Frame, k: int) -> Carrier:
     columns = m + basis.interval[at] + np.arange(4)
     cross = float(solution.covariance[4 * k + 3, columns] @ basis.values[at])
     over_variance = max(float(covariance[3, 3] + frame.floor_variance[at] - 2.0 * cross), 0.0)
-    wide = solution.scene.kind[k] == RC and _is_wide(solution, k, covariance)
+    cut = left < solution.trace.x[0] + 0.5 or right > solution.trace.x[-1] - 0.5
+    wide = solution.scene.kind[k] == RC and (_is_wide(solution, k, covariance) or (cut and right - left > 8.0))
     if wide:
         return _modulated(frame, k, at, over, over_variance, covariance)
     return _narrow(frame, k, at, over, over_variance, covariance)
@@ -223,11 +224,14 @@ def _modulated(frame: _Frame, k: int, at: int, over: float, over_variance: float
     cn, cn_std = DB_PER_NEPER * over, DB_PER_NEPER * math.sqrt(over_variance)
     power_gradient = np.array([-1.0 / (right - left), 1.0 / (right - left), 0.0, 1.0])
     power_variance = float(power_gradient @ covariance @ power_gradient) + ENBW_RELATIVE_STD**2
-    rate_known = shape.rate_std < _LARGEST_RATE_STD * shape.rate and "cut_by_span" not in flags
+    whole = "cut_by_span" not in flags  # what lies outside the span is anybody's guess
+    rate_known = whole and shape.rate_std < _LARGEST_RATE_STD * shape.rate
     roll_off_known = rate_known and shape.roll_off_std < _LARGEST_ROLL_OFF_STD
     intervals = dict(shape.interval95)
     if not rate_known:
         intervals.pop("symbol_rate_bd", None)
+    if not whole:
+        intervals.clear()
     if not roll_off_known:
         intervals.pop("roll_off", None)
     cn0_std = DB_PER_NEPER * math.sqrt(_cn0_variance(solution, k, at, covariance, over_variance))
@@ -239,18 +243,18 @@ def _modulated(frame: _Frame, k: int, at: int, over: float, over_variance: float
         symbol_rate_std_bd=shape.rate_std if rate_known else None,
         roll_off=shape.roll_off if roll_off_known else None,
         roll_off_std=shape.roll_off_std if roll_off_known else None,
-        occupied_bandwidth_hz=shape.occupied[0],
-        occupied_bandwidth_std_hz=shape.occupied[1],
-        x_db=shape.x_db,
-        x_db_bandwidth_hz=shape.x_width[0] if shape.x_width else None,
-        x_db_bandwidth_std_hz=shape.x_width[1] if shape.x_width else None,
-        power_dbm=_power(frame, level, right - left),
-        power_std_db=DB_PER_NEPER * math.sqrt(max(power_variance, 0.0)),
+        occupied_bandwidth_hz=shape.occupied[0] if whole else None,
+        occupied_bandwidth_std_hz=shape.occupied[1] if whole else None,
+        x_db=shape.x_db if whole else None,
+        x_db_bandwidth_hz=shape.x_width[0] if shape.x_width and whole else None,
+        x_db_bandwidth_std_hz=shape.x_width[1] if shape.x_width and whole else None,
+        power_dbm=_power(frame, level, right - left) if whole else None,
+        power_std_db=DB_PER_NEPER * math.sqrt(max(power_variance, 0.0)) if whole else None,
         cn_db=cn if seen else None,
         cn_std_db=cn_std if seen else None,
         cn_lower_bound_db=None if seen else _lower_bound(frame, k, at),
-        cn0_dbhz=cn + 10.0 * math.log10(shape.rate) if seen else None,
-        cn0_std_db=cn0_std if seen else None,
+        cn0_dbhz=cn + 10.0 * math.log10(shape.rate) if seen and whole else None,
+        cn0_std_db=cn0_std if seen and whole else None,
         es_n0_db=cn if seen and rate_known else None,
         es_n0_std_db=cn_std if seen and rate_known else None,
         interval95=intervals,

@@ -132,12 +132,14 @@ class SweepOutlook:
 
     @property
     def false_alarm(self) -> float:
-        """False-alarm probability of one window at one place, the sweep's rate shared by all of them.
+        """False-alarm probability of one window at one place: the sweep's rate, shared by all that are tried.
 
-        Windows of one length overlap, so there are about points / length different ones: two sums over
-        (points / length) is taken, the harmonic-like sum over the lengths tried.
+        Windows of one length overlap and amount to about 2.5 points / length independent tests, points that share
+        noise to fewer (as `spectra.measure.detect.independent_tests` counts them).
         """
-        tests = 2.0 * float(np.sum(self.points / np.array(self.windows)))
+        widths = np.array(self.windows, dtype=np.float64)
+        correlated = float(widths[-1] / self.independent_points[-1])
+        tests = 2.5 * float(np.sum(self.points / np.maximum(widths, correlated)))
         return min(0.5, self.false_alarms_per_sweep / max(tests, 1.0))
 
     @cached_property

@@ -198,22 +198,17 @@ def _finer(std: float | None, than: float | None) -> bool:
 def isolation(comparisons: Sequence[Comparison]) -> tuple[float | None, float | None, float | None, tuple[str, ...]]:
     """Return isolation, its standard uncertainty, a lower bound where it only has one, and the captures.
 
-    The weakest well-measured pair would be an extreme of noise: pairs are averaged with their information, and where
-    they scatter more than their uncertainties allow, the uncertainty is widened by the Birge ratio (common practice).
+    Of several pairs of ports the one that knows it best speaks.
     """
-    pairs = [(pair, c.captures) for c in comparisons if c.kind == "polarisation" for pair in c.pairs]
-    known = [(p, names) for p, names in pairs if p.isolation_db is not None and p.isolation_std_db]
+    wholes = [(c.polarisation, c.captures) for c in comparisons if c.polarisation is not None]
+    known = [(w, names) for w, names in wholes if w.isolation_db is not None and w.isolation_std_db is not None]
     if known:
-        values = [(float(p.isolation_db or 0.0), float(p.isolation_std_db or 1.0)) for p, _ in known]
-        weight = sum(std**-2 for _, std in values)
-        mean = sum(value * std**-2 for value, std in values) / weight
-        spread = sum(((value - mean) / std) ** 2 for value, std in values)
-        birge = max(1.0, spread / (len(values) - 1)) ** 0.5 if len(values) > 1 else 1.0
-        return mean, birge * weight**-0.5, None, known[0][1]
-    bounds = [(p.isolation_lower_bound_db, names) for p, names in pairs if p.isolation_lower_bound_db is not None]
+        whole, names = min(known, key=lambda item: item[0].isolation_std_db or 0.0)
+        return whole.isolation_db, whole.isolation_std_db, None, names
+    bounds = [(w, names) for w, names in wholes if w.isolation_lower_bound_db is not None]
     if bounds:
-        bound, names = max(bounds, key=lambda item: float(item[0] or 0.0))
-        return None, None, bound, names
+        whole, names = max(bounds, key=lambda item: item[0].isolation_lower_bound_db or 0.0)
+        return None, None, whole.isolation_lower_bound_db, names
     return None, None, None, ()
 
 

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from spectra.plan.chain import ReceiveChain
     from spectra.plan.table import CarrierTable
 
-__all__ = ["CaptureReview", "analyse", "analyse_capture"]
+__all__ = ["CaptureReview", "analyse", "analyse_capture", "with_rules"]
 
 _POOL_FROM_POINTS = 40_000
 """Trace points from which on starting workers costs less than it saves (a worker takes about a second to start)."""
@@ -117,8 +117,9 @@ def analyse(
             done.append(analyse_capture(capture, visit.table, visit.chain))
             if tell is not None:
                 tell(number, len(captures))
-        return _with_rules(visit, done)
-    return _with_rules(visit, _in_pool(visit, min(wanted, len(captures)), tell))
+        return with_rules(done, visit.table, visit.chain)
+    found = _in_pool(visit, min(wanted, len(captures)), tell)
+    return with_rules(found, visit.table, visit.chain)
 
 
 def _processes(captures: Sequence[VisitCapture]) -> int:
@@ -195,7 +196,9 @@ def _identified(
         return None
 
 
-def _with_rules(visit: Visit, reviews: Sequence[CaptureReview]) -> tuple[CaptureReview, ...]:
+def with_rules(
+    reviews: Sequence[CaptureReview], table: CarrierTable | None, chain: ReceiveChain | None
+) -> tuple[CaptureReview, ...]:
     """Add what the rules tell of each capture when they know its context, the table, the chain and the others' times.
 
     They cost little beside measuring and need the whole visit, so they run here and not in the workers.
@@ -214,12 +217,14 @@ def _with_rules(visit: Visit, reviews: Sequence[CaptureReview]) -> tuple[Capture
             try:
                 found += capture_findings(
                     measurement,
-                    table=visit.table,
-                    chain=visit.chain,
+                    table=table,
+                    chain=chain,
                     context=review.source.context,
                     analyser_floor=floors[0] if floors else None,
                     times=(times[review.name], *(t for name, t in times.items() if name != review.name)),
                     spans_hz=spans,
+                    identification=review.identification,
+                    identified_from=review.measurements,
                 )
             except SpectraError as problem:
                 failed.append(problem)

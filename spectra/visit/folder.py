@@ -22,7 +22,16 @@ if TYPE_CHECKING:
     from spectra.plan.table import CarrierTable
     from spectra.sweep import Sweep
 
-__all__ = ["is_carrier_table", "is_receive_chain", "load_visit", "sweep_files"]
+__all__ = [
+    "VisitPlan",
+    "context_of",
+    "is_carrier_table",
+    "is_receive_chain",
+    "load_visit",
+    "plan_visit",
+    "read_entries",
+    "sweep_files",
+]
 
 _SWEEP_SUFFIXES = {".csv", ".txt", ".tsv", ".tab", ".dat", ".asc", ".gz", ".zip"}
 _SEGMENT_OVERLAP = 0.5
@@ -53,6 +62,50 @@ def load_visit(folder: str | Path, *, table: str | Path | None = None, chain: st
     TableError, ChainError
         If the table or the chain cannot be used.
     """
+    plan = plan_visit(folder, table=table, chain=chain)
+    captures, failed = read_entries(plan, plan.entries)
+    states = [] if plan.chain is None else [state.name for state in plan.chain.lo_states]
+    return Visit(
+        folder=plan.root,
+        head=plan.written.head,
+        captures=_in_order(captures),
+        table=plan.table,
+        chain=plan.chain,
+        limits=plan.written.limits,
+        suggestions=_suggestions(captures, states),
+        failed=tuple(failed),
+        assumptions=plan.assumptions,
+        attachments=plan.written.attachments,
+        table_path=plan.table_path,
+        chain_path=plan.chain_path,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class VisitPlan:
+    """A folder before its sweeps are read: what ``visit.toml`` says, which files make which capture."""
+
+    root: Path
+    written: VisitFile
+    entries: tuple[CaptureEntry, ...]
+    table: CarrierTable | None = None
+    chain: ReceiveChain | None = None
+    table_path: Path | None = None
+    chain_path: Path | None = None
+    assumptions: tuple[str, ...] = ()
+
+
+def plan_visit(
+    folder: str | Path,
+    *,
+    table: str | Path | None = None,
+    chain: str | Path | None = None,
+    files: Sequence[Path] | None = None,
+) -> VisitPlan:
+    """Return what a folder holds without reading its sweeps; arguments and errors as for `load_visit`.
+
+    `files` names the sweep files to take instead of all of the folder.
+    """
     from spectra.plan import load_chain, load_table
 
     root = Path(folder)
@@ -65,29 +118,28 @@ def load_visit(folder: str | Path, *, table: str | Path | None = None, chain: st
     loaded_table: CarrierTable | None = None if table_path is None else load_table(table_path)
     loaded_chain: ReceiveChain | None = None if chain_path is None else load_chain(chain_path)
     left_out = [item.path for item in written.attachments] + [path for path in (table_path,) if path is not None]
-    entries = _entries(root, written, left_out)
+    if files is None:
+        entries = _entries(root, written, left_out)
+    else:
+        wanted = {path.resolve() for path in files}
+        named = [entry for entry in written.captures if wanted & {path.resolve() for path in entry.files}]
+        known = {path.resolve() for entry in named for path in entry.files}
+        entries = [*named, *(CaptureEntry((path,), {}) for path in files if path.resolve() not in known)]
     if not entries:
         raise VisitError(
             str(root), None, "no sweep file in the folder", "files such as noon.csv", "Name the folder of the sweeps."
         )
-    pile = _Pile(root, written.head)
+    return VisitPlan(
+        root, written, tuple(entries), loaded_table, loaded_chain, table_path, chain_path, tuple(assumptions)
+    )
+
+
+def read_entries(plan: VisitPlan, entries: Iterable[CaptureEntry]) -> tuple[list[VisitCapture], list[SpectraError]]:
+    """Read the sweeps of entries; those that cannot be used come back as their errors."""
+    pile = _Pile(plan.root, plan.written.head)
     for entry in entries:
         pile.add(entry)
-    states = [] if loaded_chain is None else [state.name for state in loaded_chain.lo_states]
-    return Visit(
-        folder=root,
-        head=written.head,
-        captures=_in_order(pile.captures),
-        table=loaded_table,
-        chain=loaded_chain,
-        limits=written.limits,
-        suggestions=_suggestions(pile.captures, states),
-        failed=tuple(pile.failed),
-        assumptions=tuple(assumptions),
-        attachments=written.attachments,
-        table_path=table_path,
-        chain_path=chain_path,
-    )
+    return pile.captures, pile.failed
 
 
 def sweep_files(root: Path, leave_out: Iterable[Path] = ()) -> list[Path]:
@@ -174,68 +226,94 @@ class _Pile:
 
     def add(self, entry: CaptureEntry) -> None:
         """Read the files of one entry; a file that cannot be used fails the whole entry, never part of it."""
-        from spectra.readers import load_capture
+        from spectra.readers import read_sweeps
 
         try:
-            loaded = [load_capture(path, **entry.context) for path in entry.files]
-            notes = self._notes(entry)
+            context, reading = _context(self.head, entry)
+            notes = _notes(entry)
+            per_file = [read_sweeps(path, **options) for path, options in zip(entry.files, reading, strict=True)]
         except SpectraError as problem:
             self.failed.append(problem)
             return
-        context = self._with_head(loaded[0].context)
         name = _relative(entry.files[0], self.root)
-        sweeps = [sweep for capture in loaded for sweep in capture.sweeps]
+        sweeps = [sweep for found in per_file for sweep in found]
         if len(entry.files) > 1 or len(sweeps) == 1 or _are_segments(sweeps):
-            self._keep(sweeps, context, name, entry.files, notes)
+            self.captures.append(VisitCapture(Capture(tuple(sweeps), context, name), entry.files, notes, reading))
             return
         for number, sweep in enumerate(sweeps, 1):
-            self._keep([sweep], context, f"{name} (sweep {number})", entry.files, notes)
+            capture = Capture((sweep,), context, f"{name} (sweep {number})")
+            self.captures.append(VisitCapture(capture, entry.files, notes, reading, number))
 
-    def _keep(
-        self, sweeps: Sequence[Sweep], context: Context, name: str, files: tuple[Path, ...], notes: tuple[str, ...]
-    ) -> None:
-        self.captures.append(VisitCapture(Capture(tuple(sweeps), context, name), files, notes))
 
-    def _with_head(self, context: Context) -> Context:
-        """Return the context with what the head of ``visit.toml`` says of all captures, where it is silent itself."""
-        fill: dict[str, Any] = {}
-        for key in ("vessel", "terminal", "expected_satellite", "expected_polarisation"):
-            # which polarisation a cross port shows follows from the port, not from what the vessel works on
-            if key == "expected_polarisation" and context.port == "cross":
-                continue
-            if getattr(context, key) is None and getattr(self.head, key) is not None:
-                fill[key] = getattr(self.head, key)
-        return dataclasses.replace(context, **fill)
+def context_of(plan: VisitPlan, entry: CaptureEntry) -> tuple[Context, tuple[dict[str, Any], ...]]:
+    """Return the context of an entry and, for each file, the options it is read with, before any sweep is read.
 
-    def _notes(self, entry: CaptureEntry) -> tuple[str, ...]:
-        """Tell where sidecars and ``visit.toml`` differ, and check the one key of a sidecar that is the visit's own."""
-        notes: list[str] = []
-        told = []
-        for path in entry.files:
-            sidecar = sidecar_path(path)
-            if not sidecar.is_file():
-                continue
-            context = read_context(sidecar)
-            told.append(context)
-            stage = context.extra.get("stage")
-            if stage is not None and stage not in STAGES:
-                raise VisitError(
-                    str(sidecar), None, f"stage = {stage!r}", "one of " + ", ".join(STAGES), "Mend that line."
-                )
-            written = context_from_mapping(entry.context, NAME)
-            for key in entry.context:
-                old, new = (_key(said, key) for said in (context, written))
-                if old is not None and old != new:
-                    notes.append(f"{NAME} says {key} = {new}, {sidecar.name} says {old}: {NAME} is taken")
-        for other in told[1:]:
-            differing = [
-                key
-                for key in ("port", "lo_state", "role", "expected_satellite")
-                if _key(other, key) != _key(told[0], key)
-            ]
-            if differing:
-                notes.append(f"sidecars of the segments differ in {', '.join(differing)}: that of the first is taken")
-        return tuple(notes)
+    The sidecar of the first file counts; what ``visit.toml`` says of the entry wins; its head fills gaps.
+
+    Raises
+    ------
+    ContextError
+        If a sidecar or a key cannot be used.
+    """
+    return _context(plan.written.head, entry)
+
+
+def _context(head: VisitHead, entry: CaptureEntry) -> tuple[Context, tuple[dict[str, Any], ...]]:
+    from spectra.readers.face import OPTION_NAMES
+
+    sidecars = [sidecar_path(path) for path in entry.files]
+    said = [read_context(sidecar) if sidecar.is_file() else Context() for sidecar in sidecars]
+    reading = tuple(
+        {key: value for key, value in {**context.extra, **entry.context}.items() if key in OPTION_NAMES}
+        for context in said
+    )
+    told = said[0]
+    stated = context_from_mapping({key: v for key, v in entry.context.items() if key not in OPTION_NAMES}, NAME)
+    changes = {key: getattr(stated, key) for key in entry.context if key in Context.__dataclass_fields__}
+    kept = () if "captured_at" in changes else told.assumptions
+    merged = dataclasses.replace(
+        told, **{**changes, "extra": {**told.extra, **stated.extra}, "assumptions": (*kept, *stated.assumptions)}
+    )
+    return _with_head(head, merged), reading
+
+
+def _with_head(head: VisitHead, context: Context) -> Context:
+    """Return the context with what the head of ``visit.toml`` says of all captures, where it is silent itself."""
+    fill: dict[str, Any] = {}
+    for key in ("vessel", "terminal", "expected_satellite", "expected_polarisation"):
+        # which polarisation a cross port shows follows from the port, not from what the vessel works on
+        if key == "expected_polarisation" and context.port == "cross":
+            continue
+        if getattr(context, key) is None and getattr(head, key) is not None:
+            fill[key] = getattr(head, key)
+    return dataclasses.replace(context, **fill)
+
+
+def _notes(entry: CaptureEntry) -> tuple[str, ...]:
+    """Tell where sidecars and ``visit.toml`` differ, and check the one key of a sidecar that is the visit's own."""
+    notes: list[str] = []
+    told = []
+    for path in entry.files:
+        sidecar = sidecar_path(path)
+        if not sidecar.is_file():
+            continue
+        context = read_context(sidecar)
+        told.append(context)
+        stage = context.extra.get("stage")
+        if stage is not None and stage not in STAGES:
+            raise VisitError(str(sidecar), None, f"stage = {stage!r}", "one of " + ", ".join(STAGES), "Mend that line.")
+        written = context_from_mapping(entry.context, NAME)
+        for key in entry.context:
+            old, new = (_key(said, key) for said in (context, written))
+            if old is not None and old != new:
+                notes.append(f"{NAME} says {key} = {new}, {sidecar.name} says {old}: {NAME} is taken")
+    for other in told[1:]:
+        differing = [
+            key for key in ("port", "lo_state", "role", "expected_satellite") if _key(other, key) != _key(told[0], key)
+        ]
+        if differing:
+            notes.append(f"sidecars of the segments differ in {', '.join(differing)}: that of the first is taken")
+    return tuple(notes)
 
 
 def _key(context: Context, key: str) -> Any:

@@ -232,7 +232,7 @@ def judge(visit: Visit, captures: tuple[CaptureReview, ...]) -> VisitReview:
     aside = _set_aside(captures)
     names = {name for name, _ in aside}
     counted = [capture for capture in captures if capture.name not in names]
-    comparisons = compare_pairs(captures, visit.table, visit.chain)
+    comparisons = compare_pairs(captures, counted, visit.table, visit.chain, visit.limits.isolation_min_db)
     found = criteria(visit, counted, comparisons)
     items = checklist(visit, captures)
     warnings = [

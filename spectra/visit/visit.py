@@ -86,12 +86,15 @@ class VisitHead:
 class VisitCapture:
     """A capture of the visit with the files it came from, in the order of its sweeps.
 
-    `notes` tell what had to be decided when its context was put together.
+    `notes` tell what had to be decided when its context was put together; `reading` holds, for each file, the
+    options it was read with, as sidecar or ``visit.toml`` state them; `number` counts the captures of one file from 1.
     """
 
     capture: Capture
     files: tuple[Path, ...]
     notes: tuple[str, ...] = ()
+    reading: tuple[Mapping[str, Any], ...] = ()
+    number: int = 1
 
     @property
     def name(self) -> str:

@@ -9,7 +9,7 @@ import pytest
 
 from spectra.capture import Context
 from spectra.finding import Evidence, Finding, step
-from spectra.findings.comparison import Common, Comparison, Pair
+from spectra.findings.comparison import Common, Comparison, Pair, Polarisation
 from spectra.identify.identification import Candidate, Expected, Identification, RollCallEntry
 from spectra.measure.measurement import Carrier, Floor, Measurement
 from spectra.plan import load_chain, load_table
@@ -121,7 +121,8 @@ def review_in(
     )
     review = judge(visit, captures)
     pairs = (Pair(1.22e9, 1.22e9, isolation_db=24.0, isolation_std_db=0.5),)
-    pair = Comparison("polarisation", (co.name, cross.name), pairs, Common())
+    whole = Polarisation(24.0, 0.5)
+    pair = Comparison("polarisation", (co.name, cross.name), pairs, Common(), (), whole)
     return dataclasses.replace(review, comparisons=(pair,))
 
 

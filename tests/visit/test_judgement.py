@@ -12,7 +12,7 @@ import pytest
 from spectra import schemas
 from spectra.capture import Capture, Context
 from spectra.finding import Finding, step
-from spectra.findings.comparison import Common, Comparison, Pair
+from spectra.findings.comparison import Common, Comparison, Polarisation
 from spectra.identify.identification import Candidate, Expected, Identification, RollCallEntry
 from spectra.measure.measurement import Carrier, Floor, Measurement
 from spectra.plan import load_chain, load_table
@@ -20,6 +20,7 @@ from spectra.sweep import Sweep
 from spectra.visit import CaptureReview, Limits, Visit, VisitCapture, VisitHead, judge
 from spectra.visit.acceptance import isolation, judge_limit
 from spectra.visit.checklist import covered_hz
+from spectra.visit.pairs import before_after_pairs, polarisation_pairs, state_pairs
 
 NOON = datetime(2026, 3, 14, 12, tzinfo=UTC)
 FAULT = Finding("line.no_supply", "fault", "No supply", "x", next_steps=(step("Check the supply of the LNB."),))
@@ -208,19 +209,27 @@ def test_covered_is_a_union() -> None:
     assert covered_hz([], 0.0, 8.0) == 0.0
 
 
-def test_isolation_from_pairs() -> None:
-    """Information-weighted mean by hand: weights 1 and 1/4, spread inside the uncertainties."""
-    pairs = (Pair(isolation_db=22.0, isolation_std_db=1.0), Pair(isolation_db=24.0, isolation_std_db=2.0))
-    value, std, bound, names = isolation([Comparison("polarisation", ("a", "b"), pairs, Common())])
-    assert value == pytest.approx((22.0 + 24.0 / 4) / 1.25)
-    assert std == pytest.approx(1.25**-0.5)
-    assert (bound, names) == (None, ("a", "b"))
-    # pairs that scatter more than they may widen it: chi-square 5 for one degree of freedom (Birge ratio, derived)
-    wide = (Pair(isolation_db=22.0, isolation_std_db=1.0), Pair(isolation_db=27.0, isolation_std_db=2.0))
-    assert isolation([Comparison("polarisation", ("a", "b"), wide, Common())])[1] == pytest.approx((5.0 / 1.25) ** 0.5)
-    bounds = (Pair(isolation_lower_bound_db=19.0), Pair(isolation_lower_bound_db=21.0))
-    assert isolation([Comparison("polarisation", ("a", "b"), bounds, Common())])[:3] == (None, None, 21.0)
-    assert isolation([Comparison("repeat", ("a", "b"), pairs, Common())])[0] is None
+def test_isolation_from_the_pair_that_knows_it_best() -> None:
+    def pair(*names: str, **whole: float) -> Comparison:
+        return Comparison("polarisation", names, (), Common(), (), Polarisation(**whole))
+
+    worse = pair("a", "b", isolation_db=22.0, isolation_std_db=1.0)
+    better = pair("c", "d", isolation_db=24.0, isolation_std_db=0.5)
+    assert isolation([worse, better]) == (24.0, 0.5, None, ("c", "d"))
+    bounds = [pair("a", "b", isolation_lower_bound_db=19.0), pair("c", "d", isolation_lower_bound_db=21.0)]
+    assert isolation(bounds) == (None, None, 21.0, ("c", "d"))
+    assert isolation([Comparison("repeat", ("a", "b"), (), Common())]) == (None, None, None, ())
+
+
+def test_which_captures_are_compared() -> None:
+    co, cross = capture("co.csv", port="co", minutes=1), capture("x.csv", port="cross", minutes=9)
+    far = capture("far.csv", port="co", minutes=60)
+    elsewhere = capture("else.csv", port="co", minutes=8, span=(1.5e9, 1.6e9))
+    assert polarisation_pairs([co, far, elsewhere, cross]) == ((co, cross),)  # nearest in time that shares the span
+    low, high = capture("low.csv"), capture("high.csv", minutes=5, lo_state="high")
+    assert state_pairs([high, low, cross]) == ((low, high),)
+    found, left = capture("f.csv", stage="as_found"), capture("l.csv", stage="as_left", minutes=30)
+    assert before_after_pairs([left, found, capture("w.csv", stage="work", minutes=40)]) == ((found, left),)
 
 
 def test_review_keeps_its_schema(visit: Visit) -> None:

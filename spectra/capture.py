@@ -233,7 +233,11 @@ def write_context(context: Context, path: str | Path) -> None:
 
 
 def _toml_key(key: str) -> str:
-    return key if re.fullmatch(r"[A-Za-z0-9_-]+", key) else json.dumps(key, ensure_ascii=False)
+    return key if re.fullmatch(r"[A-Za-z0-9_-]+", key) else _toml_text(key)
+
+
+def _toml_text(text: str) -> str:
+    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")  # DEL alone JSON leaves as it is
 
 
 def _toml(key: str, value: Any, source: str) -> str:
@@ -243,7 +247,7 @@ def _toml(key: str, value: Any, source: str) -> str:
     if isinstance(value, int | float):
         return repr(value)  # TOML writes inf and nan as Python does
     if isinstance(value, str):
-        return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
+        return _toml_text(value)
     if isinstance(value, datetime | date | time):
         return value.isoformat()
     if isinstance(value, list | tuple):

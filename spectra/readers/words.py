@@ -81,7 +81,7 @@ _STEMS = {
     "marker": "marker markers mkr peak peaks spitzen spitze pic pics pico picos picco picchi signal signals signale "
     "signaux senal senales segnale segnali sinal sinais",
     "limit": "limit limits grenzwert limite mask maske upperlimit lowerlimit margin delta",
-    "": "of the a in to for by at is de der des die das du do da le la les los del della dello di der per por pour "
+    "": "d l of the a in to for by at is de der des die das du do da le la les los del della dello di der per por pour "
     "fur fuer und and et e set setting settings value actual current active used source rf hf input eingang "
     "eingangs entree entrada ingresso analyzer analyser instrument instrumento inst meas log linear lin display main "
     "total totale recorded sa swept",

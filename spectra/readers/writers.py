@@ -48,7 +48,7 @@ def write_sweep(sweep: Sweep, path: str | Path) -> None:
         If the file cannot be written.
     """
     settings, origin = sweep.settings, sweep.origin
-    head: dict[str, object] = {}
+    head: dict[str, object] = {"points": sweep.points}
     for name in SETTING_NAMES:
         value = getattr(settings, name)
         if value is not None:

@@ -50,11 +50,67 @@ SEEDS = [
     "Frequency (MHz)," + ",".join(str(1173 + i) for i in range(14)) + "\nAverage (dBm)," + ACROSS + "\n",
 ]
 CELLS = [
-    "", "nan", "inf", "-inf", "1e999", "-1e-999", "0", "-0", "1_0", "0x10", "1e5", "1.2.3", "1,2,3", "--", "---", "+", ".",
-    "e", "1e", "1 250", "1'250", "\u2212", "\u00a0", '"', '""', '"1', ";", ",", "\t", "|", "MHz", "dBm", "dB", "dBuV", "\x00",
-    "\ufeff", "\x1a", "9" * 400, "1" + "0" * 5000, "=", ":", "::", "a=b=c", "RBW=", "RBW/VBW", "Start", "Points,0",
-    "Points,99999999999", "13:05:00", "2026-99-99", "#", "!", "[", "Trace 2", "Max Hold", "{}", "[[[[", "\U0001f4e1", "½", "٣",
-]  # fmt: skip
+    "",
+    "nan",
+    "inf",
+    "-inf",
+    "1e999",
+    "-1e-999",
+    "0",
+    "-0",
+    "1_0",
+    "0x10",
+    "1e5",
+    "1.2.3",
+    "1,2,3",
+    "--",
+    "---",
+    "+",
+    ".",
+    "e",
+    "1e",
+    "1 250",
+    "1'250",
+    "\u2212",
+    "\u00a0",
+    '"',
+    '""',
+    '"1',
+    ";",
+    ",",
+    "\t",
+    "|",
+    "MHz",
+    "dBm",
+    "dB",
+    "dBuV",
+    "\x00",
+    "\ufeff",
+    "\x1a",
+    "9" * 400,
+    "1" + "0" * 5000,
+    "=",
+    ":",
+    "::",
+    "a=b=c",
+    "RBW=",
+    "RBW/VBW",
+    "Start",
+    "Points,0",
+    "Points,99999999999",
+    "13:05:00",
+    "2026-99-99",
+    "#",
+    "!",
+    "[",
+    "Trace 2",
+    "Max Hold",
+    "{}",
+    "[[[[",
+    "\U0001f4e1",
+    "½",
+    "٣",
+]
 ENCODINGS = ["utf-8", "utf-8", "utf-8", "utf-8-sig", "utf-16", "utf-16-le", "utf-16-be", "latin-1", "cp1252"]
 
 
@@ -157,7 +213,7 @@ def run(inputs: int, seed: int, keep: Path | None = None) -> Counter[str]:
             tried(data, count)
         except Exception as problem:  # noqa: BLE001  # every failure is counted and kept, that is the purpose
             count["failed"] += 1
-            print(f"FAILED {type(problem).__name__}: {problem}", file=sys.stderr)
+            sys.stderr.write(f"FAILED {type(problem).__name__}: {problem}" + "\n")
             if keep is not None and count["failed"] <= 50:
                 keep.mkdir(parents=True, exist_ok=True)
                 (keep / f"fail-{seed}-{count['failed']}.bin").write_bytes(data)
@@ -196,7 +252,7 @@ def run_guided(inputs: int, seed: int) -> Counter[str]:
     try:
         atheris.Fuzz()
     finally:
-        print(dict(count), file=sys.stderr)
+        sys.stderr.write(f"{dict(count)}\n")
     return count
 
 
@@ -227,7 +283,7 @@ def main() -> int:
         "slowest_ms": count["slowest_us"] / 1000,
         "seconds": round(seconds),
     }
-    print(row, {k: v for k, v in count.items() if k not in row and k != "slowest_us"})
+    sys.stdout.write(f"{row} { {k: v for k, v in count.items() if k not in row and k != 'slowest_us'} }\n")
     if options.table is not None:
         new = not options.table.exists()
         with options.table.open("a", newline="", encoding="utf-8") as stream:

@@ -20,15 +20,43 @@ SCALE = {"Hz": 1.0, "kHz": 1e3, "MHz": 1e6, "GHz": 1e9}
 WORDS = {
     "en": ("Start", "Stop", "Frequency", "Level", "Averages", "Detector", "RBW"),
     "de": ("Startfrequenz", "Stoppfrequenz", "Frequenz", "Pegel", "Mittelungen", "Detektor", "Auflösebandbreite"),
-    "fr": ("Fréquence de début", "Fréquence de fin", "Fréquence", "Niveau", "Moyennes", "Détecteur",
-           "Bande passante de résolution"),
-    "es": ("Frecuencia inicial", "Frecuencia final", "Frecuencia", "Nivel", "Promedios", "Detector",
-           "Ancho de banda de resolución"),
-    "it": ("Frequenza iniziale", "Frequenza finale", "Frequenza", "Livello", "Medie", "Rivelatore",
-           "Banda di risoluzione"),
-    "pt": ("Frequência inicial", "Frequência final", "Frequência", "Nível", "Médias", "Detetor",
-           "Largura de banda de resolução"),
-}  # fmt: skip
+    "fr": (
+        "Fréquence de début",
+        "Fréquence de fin",
+        "Fréquence",
+        "Niveau",
+        "Moyennes",
+        "Détecteur",
+        "Bande passante de résolution",
+    ),
+    "es": (
+        "Frecuencia inicial",
+        "Frecuencia final",
+        "Frecuencia",
+        "Nivel",
+        "Promedios",
+        "Detector",
+        "Ancho de banda de resolución",
+    ),
+    "it": (
+        "Frequenza iniziale",
+        "Frequenza finale",
+        "Frequenza",
+        "Livello",
+        "Medie",
+        "Rivelatore",
+        "Banda di risoluzione",
+    ),
+    "pt": (
+        "Frequência inicial",
+        "Frequência final",
+        "Frequência",
+        "Nível",
+        "Médias",
+        "Detetor",
+        "Largura de banda de resolução",
+    ),
+}
 
 
 @st.composite
@@ -54,8 +82,19 @@ def layouts(draw: st.DrawFn) -> dict[str, object]:
             st.sampled_from(["utf-8", "utf-8-sig", "utf-16", "utf-16-le", "utf-16-be", "latin-1", "cp1252"])
         ),
         "end": draw(st.sampled_from(["\n", "\r\n", "\r"])),
-        "style": draw(st.sampled_from(["key,value,unit", "key: value unit", "key=value unit", '"key","value unit"',
-                                       "# key: value unit", "! key value unit", "[key],value unit"])),
+        "style": draw(
+            st.sampled_from(
+                [
+                    "key,value,unit",
+                    "key: value unit",
+                    "key=value unit",
+                    '"key","value unit"',
+                    "# key: value unit",
+                    "! key value unit",
+                    "[key],value unit",
+                ]
+            )
+        ),
         "language": draw(st.sampled_from(list(WORDS))),
         "units": draw(st.sampled_from(["names", "row", "cells", "own cells", "preamble"])),
         "index": draw(st.booleans()),
@@ -66,7 +105,7 @@ def layouts(draw: st.DrawFn) -> dict[str, object]:
         "last_end": draw(st.booleans()),
         "averages": draw(st.integers(2, 999)),
         "rbw_khz": draw(st.sampled_from([1, 3, 10, 30, 100, 300])),
-    }  # fmt: skip
+    }
 
 
 def preamble(told: dict[str, object]) -> list[str]:

@@ -203,7 +203,7 @@ SPECIMENS: dict[str, tuple[str | bytes, dict]] = {
     ),
     "old Mac line ends": ("RBW,100,kHz\rFrequency (MHz),Level (dBm)\r" + rows("{f},{l}", "\r") + "\r", {"rbw_hz": 1e5}),
     "sep line of a spreadsheet, trailing delimiters": (
-        "sep=;\nType;TESTBOX;\nRBW;100000.000000;Hz;\nx-Unit;Hz;\ny-Unit;dBm;\nTrace Mode;CLR/WRITE;\nDetector;MAXPEAK;\n"
+        "sep=;\nType;BOX;\nRBW;100000.000000;Hz;\nx-Unit;Hz;\ny-Unit;dBm;\nTrace Mode;CLR/WRITE;\nDetector;MAXPEAK;\n"
         "Sweep Count;0;\nValues;10;\n" + rows("{hz}.0;{l};"),
         {"rbw_hz": 1e5, "detector": "peak", "trace_mode": "clear_write", "averages": None},
     ),
@@ -221,8 +221,9 @@ SPECIMENS: dict[str, tuple[str | bytes, dict]] = {
     ),
     "unit changes from row to row": (
         (
-            "Frequency;Level\n1173 MHz;-96.4 dBm\n1173500 kHz;-97.82 dBm\n1174000000 Hz;-94.75 dBm\n1.1745 GHz;-98.62 dBm\n"
-            "1175 MHz;-84.11 dBm\n1175.5 MHz;-83.9 dBm\n1176 MHz;-84.27 dBm\n1176.5 MHz;-95.87 dBm\n1177 MHz;-94.73 dBm\n"
+            "Frequency;Level\n1173 MHz;-96.4 dBm\n1173500 kHz;-97.82 dBm\n1174e6 Hz;-94.75 dBm\n1.1745 GHz;-98.62 dBm\n"
+            "1175 MHz;-84.11 dBm\n1175.5 MHz;-83.9 dBm\n1176 MHz;-84.27 dBm\n"
+            "1176.5 MHz;-95.87 dBm\n1177 MHz;-94.73 dBm\n"
             "1177.5 MHz;-96.1 dBm\n"
         ),
         {},
@@ -358,7 +359,7 @@ SPECIMENS: dict[str, tuple[str | bytes, dict]] = {
     ),
     "time per point in front": ("Time,Frequency (MHz),Level (dBm)\n" + rows("10:00:0{i},{f},{l}"), {}),
     "bench export with many settings": (
-        "Trace\nSwept SA,\nA.01.02,BOX9\nSegment,0\nNumber of Points,10\nSweep Time,0.00106\nStart Frequency,1173000000\n"
+        "Trace\nSwept SA,\nA.01,BOX9\nSegment,0\nNumber of Points,10\nSweep Time,0.00106\nStart Frequency,1173000000\n"
         "Stop Frequency,1177500000\nAverage Count,0\nAverage Type,LogPower(Video)\nRBW,100000\nRBW Filter,Gaussian\n"
         "RBW Filter BW,3dB\nVBW,1000000\nSweep Type,Sweep\nX Axis Scale,Lin\nPreAmp State,Off\nRef Level Offset,0\n"
         "Trace Type,ClearWrite\nDetector,Normal\nTrace Name,Trace1\nX Axis Units,Hz\nY Axis Units,dBm\nDATA\n"

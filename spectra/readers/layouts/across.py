@@ -139,6 +139,8 @@ def long_rows(document: Document, few: int = _FEW) -> tuple[list[LongRow], list[
         if row is not None and dialect is None and row.values.size >= few:
             dialect = dialect_of_row(uncommented(text))
             decimal = dialect.decimal
+        if row is None:
+            _check_broken(document.name, line, uncommented(text), dialect or dialect_of_row(uncommented(text)), few)
         if row is None or row.values.size < few:
             if rows and row is not None and row.stamp:
                 raise _cut_short(document.name, line, row.values.size, rows[-1].values.size)
@@ -146,6 +148,19 @@ def long_rows(document: Document, few: int = _FEW) -> tuple[list[LongRow], list[
             continue
         rows.append(row)
     return rows, lines, decimal
+
+
+def _check_broken(name: str, line: int, text: str, dialect: Dialect, few: int) -> None:
+    """Refuse a row that has a time and levels like the others, and a cell that is no number."""
+    cells = split_row(text, dialect.delimiter)
+    if len(cells) <= few or not is_time(cells[0]):
+        return
+    kinds = [classify(cell, dialect.decimal)[0] for cell in cells]
+    if kinds.count("N") >= max(few, len(cells) // 2) and "T" in kinds:
+        bad = cells[kinds.index("T")].strip()[:40]
+        raise SweepFormatError(
+            name, line, f"{bad!r} among the levels", "a number in every cell", "Save it again, or delete that row."
+        )
 
 
 def long_row(line: int, text: str, dialect: Dialect) -> LongRow | None:

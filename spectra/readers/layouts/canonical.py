@@ -3,6 +3,7 @@
 Specimen::
 
     # sweepmuster sweep 1
+    # points: 1001
     # rbw_hz: 100000.0
     # detector: "rms"
     # captured_at: "2026-03-14T12:00:00+00:00"
@@ -61,6 +62,8 @@ def read_canonical(document: Document) -> Sweep:
     if row.kinds != "N" * len(columns):
         raise _broken(source.file, line + 1, f"row {first.strip()[:60]!r}")
     table = read_table(source.data, end, line + 1, row, dialect, source.file)
+    if values.get("points", table.rows) != table.rows:
+        raise _broken(source.file, table.last_line, f"{table.rows} rows where {values['points']!r} points are stated")
     if source.data[table.end :].strip():
         raise _broken(source.file, table.last_line + 1, "a row that breaks off")
     return _made(source, values, table.columns, names, (table.first_line, table.last_line))

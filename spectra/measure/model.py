@@ -140,20 +140,31 @@ def _shapes(trace: Trace, scene: Scene, index: NDArray[np.intp], owner: NDArray[
 def _tone_bias(law: PointLaw, ratio: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Return how a CW of power `ratio` over the noise shifts ln(level) against noise of the same power, and d/dratio.
 
-    Noise averaged in dB reads low, a CW does not: E ln(power) = ln(S) + E1(S/N) (derived from the Rice distribution).
+    Noise averaged in dB reads low, a CW does not: E ln(power) = ln(S) + E1(S/N) (derived from the Rice distribution). A
+    voltage average is biased as the relative variance of the power, a peak as its root. The law of a point also grows
+    narrower; its mode moves towards its mean, which the log-gamma form counts in `turn`.
     """
-    if law.average == "power":
-        return np.zeros(ratio.shape), np.zeros(ratio.shape)
-    r = np.maximum(ratio, 1e-9)
+    shift, slope = np.zeros(ratio.shape), np.zeros(ratio.shape)
+    there = np.flatnonzero(ratio > 1e-4)
+    if law.average == "power" or there.size == 0:
+        return shift, slope
+    r = ratio[there]
+    spread = (1.0 + 2.0 * r) / (1.0 + r) ** 2
+    by_r = -2.0 * r / (1.0 + r) ** 3
     if law.average in ("log", "negative_peak"):
-        shift = special.exp1(r) + np.log(r / (1.0 + r)) + np.euler_gamma
-        return shift, (-np.expm1(-r)) / r - 1.0 / (1.0 + r)
-    if law.average == "voltage":  # the bias falls with the relative variance of the power
-        spread, slope = (1.0 + 2.0 * r) / (1.0 + r) ** 2, -2.0 * r / (1.0 + r) ** 3
-    else:  # a peak stands over the mean as far as the power spreads
-        root = np.sqrt(1.0 + 2.0 * r)
-        spread, slope = root / (1.0 + r), -r / ((1.0 + r) ** 2 * root)
-    return -law.mean * (1.0 - spread), law.mean * slope
+        bias = special.exp1(r) + np.log(r / (1.0 + r)) + np.euler_gamma
+        steep = -np.expm1(-r) / r - 1.0 / (1.0 + r)
+    elif law.average == "voltage":
+        bias, steep = law.mean * (spread - 1.0), law.mean * by_r
+    else:
+        root = np.sqrt(spread)
+        bias, steep = law.mean * (root - 1.0), 0.5 * law.mean * by_r / root
+    shape = law.shape / spread
+    turn = np.log(shape) - special.digamma(shape) - (np.log(law.shape) - special.digamma(law.shape))
+    by_spread = -1.0 / spread + shape / spread * special.polygamma(1, shape)
+    shift[there] = bias + law.scale * turn
+    slope[there] = steep + law.scale * by_spread * by_r
+    return shift, slope
 
 
 def evaluate(trace: Trace, scene: Scene) -> Evaluation:

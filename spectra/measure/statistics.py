@@ -177,9 +177,9 @@ def refined_law(
     """
     average, peak_of, assumption = assumed_average(settings)
     index = np.flatnonzero(usable)
-    if index.size < 24:
-        return before
     values = residual[index]
+    if index.size < 24 or float(np.ptp(values)) < 1e-9:
+        return before
     centre = float(np.median(values))
     spread = 1.4826 * float(np.median(np.abs(values - centre))) + 1e-9
     z = np.clip(residual - centre, -6.0 * spread, 5.0 * spread)

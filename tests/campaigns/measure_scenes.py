@@ -124,7 +124,7 @@ def sweep(rng: np.random.Generator, setting: Setting, signals: list[Signal]) -> 
         draw(rng, setting, signals),
         rbw_hz=setting.rbw_hz,
         detector=DETECTORS[setting.average],
-        averages=setting.readings,
+        averages=1 if setting.average == "peak" else setting.readings,
     )
 
 

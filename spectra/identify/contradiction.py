@@ -6,7 +6,7 @@ from spectra.finding import Evidence, Finding, NextStep, step
 from spectra.identify.odds import Answer
 from spectra.identify.words import Facts, degrees_east, expected_words, finding, longitude_words, name_of, way_words
 
-__all__ = ["contradictions"]
+__all__ = ["contradictions", "inverted"]
 
 
 def contradictions(facts: Facts) -> list[Finding]:
@@ -39,6 +39,29 @@ def contradictions(facts: Facts) -> list[Finding]:
     if expected.lo_state is not None and expected.lo_state not in prepared.state_names[answer.state]:
         found.append(_other_state(facts, answer, evidence))
     return found
+
+
+def inverted(facts: Facts) -> Finding:
+    """Tell that the carriers fit only with the spectrum turned round."""
+    answer = facts.judgement.answer
+    assert answer is not None
+    state = facts.prepared.states[answer.state]
+    return finding(
+        facts,
+        "identification.inverted_spectrum",
+        "fault",
+        "The spectrum is inverted",
+        "As the chain states it nothing in the table explains the carriers; mirrored "
+        f"({state.injection}-side injection, LO {state.lo_hz / 1e6:g} MHz for the same IF range) they are those of {name_of(facts.prepared, answer)}.",
+        evidence=(
+            Evidence("odds against chance", round(facts.ranking.odds_none(answer), 2), unit="log10"),
+            Evidence("carriers explained", facts.matched, unit=f"of {facts.carriers}"),
+        ),
+        next_steps=(
+            step("Check the LO frequency and injection side of the chain against the label of what is fitted."),
+            step("Look for a converter in the line that inverts the spectrum."),
+        ),
+    )
 
 
 def _other_satellite(facts: Facts, answer: Answer, evidence: tuple[Evidence, ...]) -> Finding:

@@ -4,47 +4,34 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime
 
 import numpy as np
 
 from spectra.capture import Context
-from spectra.identify import joint, model, odds
+from spectra.identify import joint, odds
 from spectra.identify.evidence import Group, gather
 from spectra.identify.expectation import expectation
 from spectra.identify.identification import THRESHOLDS, Candidate, Expected, Identification, RollCallEntry
+from spectra.identify.inversion import as_inverted, mirrored, stands
+from spectra.identify.knowledge import Knowledge, knowledge
 from spectra.identify.odds import Answer, Ranking
 from spectra.identify.offset import Offsets, fit_offsets
 from spectra.identify.prepared import Prepared, prepare
 from spectra.identify.rollcall import roll_call, unlisted_carriers
 from spectra.identify.told import findings
 from spectra.identify.verdict import Judgement, judge
+from spectra.identify.weak import WeakAnswer, weak_answer
 from spectra.identify.words import Facts, sentence
 from spectra.measure.measurement import Measurement
 from spectra.plan.chain import ReceiveChain
 from spectra.plan.table import CarrierTable
-from spectra.units import FloatArray
 
 __all__ = ["identify"]
 
-_COMMANDED = np.log(9.0)  # a commanded LO state is the one in use nine times in ten (common practice, no source)
-_NETWORK_ID = np.log(30.0)  # a reported network id is right thirty times for once it is stale
 _MOST_CANDIDATES = 10
+_FEW = 5  # carriers; with fewer the trace itself is asked, and no inverted spectrum is thought of
+_REPLACED = ("identification.unidentified", "identification.no_carriers")
 _BEAM_MARGIN = np.log(10.0)
-
-
-@dataclass(frozen=True, slots=True)
-class _Knowledge:
-    """What is known beforehand, by LO state, list and hypothesis."""
-
-    tolerance_hz: FloatArray
-    log_state: FloatArray
-    log_list: FloatArray
-    allowed: np.ndarray
-    valid: np.ndarray | None
-    below_horizon: tuple[str, ...]
-    network_id: str | None
-    network_names: tuple[str, ...]
 
 
 def identify(
@@ -92,9 +79,37 @@ def identify(
     expected = expectation(expect, lo_state, contexts, table, chain)
     groups = gather(measurements, contexts, lo_state)
     prepared = prepare(table, chain)
-    known = _knowledge(prepared, contexts, measurements, expected)
-    used = [group for group in groups if group.count]
-    scorings = joint.score_groups(prepared, used, known.tolerance_hz, known.valid, known.allowed) if used else []
+    known = knowledge(prepared, contexts, measurements, expected)
+    solution = _solve(prepared, known, groups, expected)
+    carriers = sum(group.count for group in groups)
+    if solution.judgement.verdict == "unidentified" and carriers >= _FEW:
+        turned = prepare(table, mirrored(chain))
+        known_turned = knowledge(turned, contexts, measurements, expected)
+        other = _solve(turned, known_turned, groups, expected)
+        if stands(other.ranking, other.judgement):
+            other = replace(other, judgement=as_inverted(other.judgement, expected))
+            return _result(measurements, turned, chain, known_turned, other, expected, inverted=True)
+    result = _result(measurements, prepared, chain, known, solution, expected)
+    if carriers < _FEW and len(groups) == 1 and result.verdict in ("unidentified", "no carriers"):
+        weak = weak_answer(prepared, measurements, known.valid, known.allowed, expected)
+        if weak is not None:
+            return _from_trace(result, weak)
+    return result
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Solution:
+    """One run over all hypotheses of a table and a chain."""
+
+    groups: tuple[Group, ...]
+    scorings: tuple[joint.Scoring, ...]
+    ranking: Ranking
+    judgement: Judgement
+
+
+def _solve(prepared: Prepared, known: Knowledge, groups: Sequence[Group], expected: Expected) -> _Solution:
+    used = tuple(group for group in groups if group.count)
+    scorings = tuple(joint.score_groups(prepared, used, known.tolerance_hz, known.valid, known.allowed)) if used else ()
     systems = joint.systems(prepared, scorings, known.tolerance_hz)
     count = int(np.count_nonzero(known.allowed))
     ranking = odds.rank(prepared, scorings, systems, count, known.log_state, known.log_list)
@@ -102,7 +117,19 @@ def identify(
         judgement = judge(prepared, ranking, expected, THRESHOLDS)
     else:
         judgement = Judgement("no carriers", None, False, (), None, None)
-    return _result(measurements, prepared, chain, known, used, scorings, ranking, judgement, expected)
+    return _Solution(used, scorings, ranking, judgement)
+
+
+def _from_trace(result: Identification, weak: WeakAnswer) -> Identification:
+    return replace(
+        result,
+        verdict=weak.verdict,
+        best=weak.candidates[0],
+        candidates=weak.candidates,
+        roll_call=weak.roll_call,
+        findings=(weak.finding, *(f for f in result.findings if f.code not in _REPLACED)),
+        sentence=weak.sentence,
+    )
 
 
 def _contexts(context: Context | Sequence[Context | None] | None, count: int) -> tuple[Context | None, ...]:
@@ -113,82 +140,17 @@ def _contexts(context: Context | Sequence[Context | None] | None, count: int) ->
     return tuple(context)
 
 
-def _knowledge(
-    prepared: Prepared, contexts: Sequence[Context | None], measurements: Sequence[Measurement], expected: Expected
-) -> _Knowledge:
-    table = prepared.table
-    stated = [
-        model.DEFAULT_TOLERANCE_HZ if s.tolerance_hz is None else max(s.tolerance_hz, 1e3) for s in prepared.states
-    ]
-    log_state = np.zeros(len(prepared.states))
-    for index, names in enumerate(prepared.state_names):
-        if expected.lo_state is not None and expected.lo_state not in names:
-            log_state[index] = -_COMMANDED
-    network = next((c.reported_network_id for c in contexts if c is not None and c.reported_network_id), None)
-    log_list, names = _network(prepared, network)
-    hidden = _below_horizon(prepared, contexts)
-    allowed = ~hidden[prepared.hyp_list] if prepared.hypotheses else np.zeros(0, bool)
-    valid = None
-    when = _moment(contexts, measurements)
-    if when is not None:
-        from spectra.plan.validity import valid_mask
-
-        by_row = valid_mask(table.text["valid_from"].tolist(), table.text["valid_to"].tolist(), when)
-        if not by_row.all():
-            valid = by_row[prepared.row]
-    below = dict.fromkeys(plan.satellite for plan, out in zip(prepared.lists, hidden, strict=True) if out)
-    return _Knowledge(np.array(stated), log_state, log_list, allowed, valid, tuple(below), network, names)
-
-
-def _moment(contexts: Sequence[Context | None], measurements: Sequence[Measurement]) -> datetime | None:
-    for context in contexts:
-        if context is not None and context.captured_at is not None:
-            return context.captured_at
-    return next((m.sweep.origin.captured_at for m in measurements if m.sweep.origin.captured_at is not None), None)
-
-
-def _network(prepared: Prepared, network: str | None) -> tuple[FloatArray, tuple[str, ...]]:
-    log_list = np.zeros(len(prepared.lists))
-    column = prepared.table.text.get("network_id")
-    if network is None or column is None:
-        return log_list, ()
-    has = np.array([bool((column[plan.rows] == network.strip()).any()) for plan in prepared.lists], dtype=bool)
-    if has.any():
-        log_list[~has] = -_NETWORK_ID
-    return log_list, tuple(dict.fromkeys(p.satellite for p, own in zip(prepared.lists, has, strict=True) if own))
-
-
-def _below_horizon(prepared: Prepared, contexts: Sequence[Context | None]) -> np.ndarray:
-    longitude = np.array(
-        [np.nan if p.orbital_longitude_deg is None else p.orbital_longitude_deg for p in prepared.lists]
-    )
-    hidden = np.zeros(longitude.size, dtype=bool)
-    place = next(
-        (c for c in contexts if c is not None and c.latitude_deg is not None and c.longitude_deg is not None), None
-    )
-    if place is None or not longitude.size:
-        return hidden
-    from spectra.plan.geometry import visible
-
-    stated = np.isfinite(longitude)
-    # two degrees below: refraction, a listed longitude that is off, an inclined orbit
-    hidden[stated] = ~np.atleast_1d(
-        visible(place.latitude_deg, place.longitude_deg, longitude[stated], min_elevation_deg=-2.0)
-    )
-    return hidden
-
-
 def _result(
     measurements: Sequence[Measurement],
     prepared: Prepared,
     chain: ReceiveChain,
-    known: _Knowledge,
-    groups: Sequence[Group],
-    scorings: Sequence[joint.Scoring],
-    ranking: Ranking,
-    judgement: Judgement,
+    known: Knowledge,
+    solution: _Solution,
     expected: Expected,
+    *,
+    inverted: bool = False,
 ) -> Identification:
+    groups, scorings, ranking, judgement = solution.groups, solution.scorings, solution.ranking, solution.judgement
     shown = ranking.answers[:_MOST_CANDIDATES]
     fits = [fit_offsets(prepared, scorings, answer.best, chain.reference_ppm) for answer in shown]
     candidates = tuple(_candidate(prepared, ranking, answer, fit) for answer, fit in zip(shown, fits, strict=True))
@@ -217,6 +179,7 @@ def _result(
         below_horizon=known.below_horizon,
         network_id=known.network_id,
         network_names=known.network_names,
+        inverted=inverted,
     )
     return Identification(
         verdict=judgement.verdict,

@@ -17,7 +17,7 @@ __all__ = ["Answer", "Ranking", "log_sum", "rank", "same_position"]
 
 PRIOR_LISTED = 0.9
 """Prior chance that what the antenna looks at is in the table (common practice, no source)."""
-LEAD_START, LEAD_SLOPE, LEAD_LIMIT = -1.0, 0.2, 15.0
+KIN_START, KIN_SCALE, LEAD_SLOPE, LEAD_LIMIT = -3.86, 1.59, 0.19, 15.0
 SAME_POSITION_DEG = 0.3
 _LN10 = log(10.0)
 
@@ -125,7 +125,7 @@ def rank(
     chance = absent + sum(score.log_chance(scoring.group.count) for scoring in scorings)
     kin = [answer.log_unknown for answer in answers]
     if answers:
-        kin[0] -= _lead_gain(answers, chance - log(PRIOR_LISTED) - each)
+        kin[0] = _kin_of_best(answers, kin[0], chance - log(PRIOR_LISTED) - each)
     return Ranking(
         answers=tuple(answers),
         log_chance=chance,
@@ -134,17 +134,22 @@ def rank(
     )
 
 
-def _lead_gain(answers: Sequence[Answer], chance: float) -> float:
-    """Return how much less likely a mere resemblance is, by the lead of the best over all other positions.
+def _kin_of_best(answers: Sequence[Answer], log_unknown: float, chance: float) -> float:
+    """Return the evidence of "not the best list itself, but a satellite that resembles it", calibrated.
 
-    A list that only resembles what is on air seldom stands alone: rasters and rates are shared by many. Over the open
-    plans the log10 odds between "listed" and "resembles" grow by about a fifth of each decade of the lead, from one
-    decade short of even, up to leads of fifteen decades (fitted; see tests/campaigns/identify_trials).
+    Two things tell: how well the list is kept (rows that show, carriers that are listed), and its lead over all other
+    positions, because rasters and rates are shared by many and a mere resemblance seldom stands alone. A logistic
+    regression over trials with and without the true satellite in the table (open plans; see
+    tests/campaigns/identify_trials) gives the log10 odds as `KIN_START` + `KIN_SCALE` x raw + `LEAD_SLOPE` x lead, the
+    lead in decades up to `LEAD_LIMIT`.
     """
     best = answers[0]
+    prior = log(PRIOR_LISTED) - log(0.5 * (1.0 - PRIOR_LISTED))
+    raw = (best.log_known - log_unknown + prior) / _LN10
     elsewhere = [other.log_known for other in answers if not same_position(other, best)]
     lead = (best.log_known - max([*elsewhere, chance])) / _LN10
-    return _LN10 * (LEAD_SLOPE * min(max(lead, 0.0), LEAD_LIMIT) + LEAD_START)
+    calibrated = KIN_START + KIN_SCALE * raw + LEAD_SLOPE * min(max(lead, 0.0), LEAD_LIMIT)
+    return best.log_known + prior - calibrated * _LN10
 
 
 def _distinct_sum(members: list[tuple[float, System]]) -> float:

@@ -16,7 +16,8 @@ __all__ = ["Offsets", "fit_offsets"]
 DEFAULT_REFERENCE_PPM = 2.0
 """Standard uncertainty of an analyser's reference where the chain states none (common practice, no source)."""
 _ESTIMABLE = 0.7  # the ppm is told when the sweep makes it this much better known than before
-_ROUNDINGS = 5
+# share of the coarse rounding's variance and the log of its prior: printed digits are exact or rounded, seldom between
+_ROUNDINGS = ((0.0, np.log(0.4)), (0.25, np.log(0.07)), (0.5, np.log(0.06)), (0.75, np.log(0.07)), (1.0, np.log(0.4)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,24 +46,22 @@ def fit_offsets(
     los: list[float] = sorted(set(lo.tolist()))
     design = np.column_stack([np.where(lo == each, -sign, 0.0) for each in los] + [if_hz * 1e-6])
     means, covs, logs, references = [], [], [], []
-    for share in np.linspace(0.0, 1.0, _ROUNDINGS):
+    for share, log_prior in _ROUNDINGS:
         var = std**2 + (1.0 - share) * fine**2 + share * np.maximum(coarse, fine) ** 2
         information = design.T @ (design / var[:, None])
         information[-1, -1] += 1.0 / prior**2
         cov = np.linalg.inv(information)
         mean = cov @ (design.T @ (delta / var))
         residual = delta - design @ mean
-        # dispersed residuals that no rounding explains widen the answer (Birge ratio), never narrow it
         logs.append(
-            -0.5 * float(np.sum(residual**2 / var + np.log(var)))
+            log_prior
+            - 0.5 * float(np.sum(residual**2 / var + np.log(var)))
             - 0.5 * (mean[-1] / prior) ** 2
             + 0.5 * float(np.linalg.slogdet(cov)[1])
         )
-        freedom = delta.size - len(los)
-        birge = max(1.0, float(np.sum(residual**2 / var)) / freedom) if freedom >= 2 else 1.0
         weight = 1.0 / var[lo == main_state.lo_hz]
         references.append(float(np.average(if_hz[lo == main_state.lo_hz], weights=weight)))
-        widened = cov * birge
+        widened = cov * _widening(float(np.sum(residual**2 / var)), delta.size - len(los))
         widened[-1, :], widened[:, -1] = cov[-1, :], cov[:, -1]
         means.append(mean)
         covs.append(widened)
@@ -84,6 +83,13 @@ def fit_offsets(
         analyser_ppm=float(mean[-1]) if told else None,
         analyser_ppm_std=ppm_std if told else None,
     )
+
+
+def _widening(chi2: float, freedom: int) -> float:
+    """Return by how much the variance grows where the residuals are wider than two deviations of chance allow."""
+    if freedom < 2:
+        return 1.0
+    return max(1.0, chi2 / freedom / (1.0 + 2.0 * float(np.sqrt(2.0 / freedom))))
 
 
 def _mixture(means: FloatArray, covs: FloatArray, part: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from spectra.finding import Evidence, Finding, step
-from spectra.identify.contradiction import contradictions
+from spectra.identify.contradiction import contradictions, inverted
 from spectra.identify.model import DEFAULT_TOLERANCE_HZ
 from spectra.identify.odds import Answer, same_position
 from spectra.identify.words import Facts, count_words, decades, finding, longitude_words, name_of
@@ -17,6 +17,8 @@ def findings(facts: Facts) -> tuple[Finding, ...]:
     """Return what is worth telling besides the verdict, in order."""
     found: list[Finding] = []
     verdict = facts.judgement.verdict
+    if facts.inverted:
+        found.append(inverted(facts))
     if verdict == "contradicted":
         found.extend(contradictions(facts))
     elif verdict == "ambiguous":

@@ -50,6 +50,7 @@ class Facts:
     below_horizon: tuple[str, ...]
     network_id: str | None
     network_names: tuple[str, ...]
+    inverted: bool = False
 
 
 def name_of(prepared: Prepared, answer: Answer, *, full: bool = True) -> str:
@@ -91,7 +92,7 @@ def sentence(facts: Facts) -> str:
         )
         start = f"{where}: {name}, or {', or '.join(near)}" if near else f"{where}: {name}"
     else:
-        start = f"{verdict.capitalize()}: {name}"
+        start = f"{verdict.capitalize()}: {name}" + (", spectrum inverted" if facts.inverted else "")
     return f"{start}; {_lo_words(facts)}."
 
 
@@ -139,6 +140,8 @@ def _misfit(facts: Facts) -> str:
         parts.append("the other polarisation")
     if expected.lo_state is not None and expected.lo_state not in facts.prepared.state_names[answer.state]:
         parts.append("another LO state")
+    if facts.inverted:
+        parts.append("an inverted spectrum")
     return " and ".join(parts) or "another answer"
 
 

@@ -384,3 +384,43 @@ def test_an_expected_object_and_a_mapping_mean_the_same(
     two = identify(found, arc, chain, expect={"satellite": "Cedar", "polarisation": "V", "lo_state": "low"})
     assert one.verdict == two.verdict == "contradicted"
     assert spectra.identify(found, arc, chain).verdict == "confirmed"
+
+
+# --- the odd ones: inverted spectrum, weak sweeps -----------------------------------------------------------------
+
+
+@pytest.mark.parametrize("expect", [None, "Cedar/H"])
+def test_inverted_spectrum_is_found_and_never_confirmed(
+    arc: CarrierTable, chain: ReceiveChain, make: Make, shown: Shown, states: States, expect: str | None
+) -> None:
+    """A line that turns 950..1950 MHz round: IF' = 2900 MHz - IF (derived)."""
+    found = shown(arc, "Cedar", "H", states["low"], rng=rng())
+    turned = [replace(c, centre_hz=2_900e6 - c.centre_hz) for c in found]
+    result = identify(make(turned), arc, chain, expect=expect)
+    assert result.verdict == ("probable" if expect is None else "contradicted")
+    assert (result.satellite, result.injection) == ("Cedar", "high")
+    assert "identification.inverted_spectrum" in {f.code for f in result.findings}
+    assert "inverted" in result.sentence
+
+
+def test_weak_sweep_is_decided_on_the_trace_and_never_confirmed(
+    arc: CarrierTable, chain: ReceiveChain, make: Make, states: States
+) -> None:
+    """Carriers 1 dB over the floor, one reading a point: none is detected, the trace as a whole still tells."""
+    gen = rng()
+    base = make([], 950e6, 1950e6)
+    frequency = base.sweep.frequency_hz
+    power = np.ones(frequency.size)
+    for row in arc:
+        if (row.satellite, row.polarisation) == ("Cedar", "H") and row.rf_hz < 11.7e9:
+            power += 1.3 * (np.abs(frequency - (row.rf_hz - 9.75e9 - 0.3e6)) < 0.55 * (row.symbol_rate_bd or 0.0))
+    level = -80.0 + 10.0 * np.log10(power * gen.gamma(3.0, 1.0 / 3.0, frequency.size))
+    sweep = spectra.Sweep.from_arrays(frequency, level, rbw_hz=1e6)
+    result = identify(replace(base, sweep=sweep), arc, chain)
+    assert result.verdict == "probable"
+    assert (result.satellite, result.polarisation, result.lo_state) == ("Cedar", "H", "low")
+    assert result.lo_error_hz == pytest.approx(0.3e6, abs=1.2e6)
+    assert plain(result)["findings"][0]["code"] == "identification.from_trace"
+    # noise alone says nothing
+    noise = spectra.Sweep.from_arrays(frequency, -80.0 + 10.0 * np.log10(gen.gamma(3.0, 1.0 / 3.0, frequency.size)))
+    assert identify(replace(base, sweep=noise), arc, chain).verdict == "no carriers"

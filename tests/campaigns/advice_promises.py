@@ -77,7 +77,10 @@ def found_share(cell: Cell, below_db: float, sweeps: int, seed: int) -> tuple[in
                 strong += 1
         carriers = measure(sweep_spectrum(spectrum, analyser, seed + number)).carriers
         near = 0.6 * max(cell.rate_bd, cell.rbw_hz)
-        hits = sum(any(abs(carrier.centre_hz - place) < near for carrier in carriers) for place in places)
+        # a weak one may come out too wide and to one side: found, if its band is where the carrier is
+        hits = sum(
+            any(abs(one.centre_hz - place) < max(near, 0.6 * one.width_hz) for one in carriers) for place in places
+        )
         found, there = found + hits, there + 3
         more += max(0, len(carriers) - hits - strong)
     return found, there, more

@@ -36,6 +36,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     """
     words = list(sys.argv[1:] if argv is None else argv)
     _speak_utf8()
+    _one_thread()
     try:
         return _dispatch(words)
     except SpectraError as problem:
@@ -97,6 +98,13 @@ def _overview() -> str:
     lines += [f"  {name:<11} (added by another package)" for name in sorted(outside_commands())]
     lines += ["", "sweepmuster COMMAND --help tells the options; sweepmuster --version the version."]
     return "\n".join(lines)
+
+
+def _one_thread() -> None:
+    # The matrices here are small: threads inside linear algebra cost more than they give, and many times more on a
+    # busy machine. Takes effect where numpy is not loaded yet; who sets these already, knows better.
+    for name in ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
 
 
 def _speak_utf8() -> None:

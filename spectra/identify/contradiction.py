@@ -52,7 +52,8 @@ def inverted(facts: Facts) -> Finding:
         "fault",
         "The spectrum is inverted",
         "As the chain states it nothing in the table explains the carriers; mirrored "
-        f"({state.injection}-side injection, LO {state.lo_hz / 1e6:g} MHz for the same IF range) they are those of {name_of(facts.prepared, answer)}.",
+        f"({state.injection}-side injection, LO {state.lo_hz / 1e6:g} MHz for the same IF range) they are those of "
+        f"{name_of(facts.prepared, answer)}.",
         evidence=(
             Evidence("odds against chance", round(facts.ranking.odds_none(answer), 2), unit="log10"),
             Evidence("carriers explained", facts.matched, unit=f"of {facts.carriers}"),

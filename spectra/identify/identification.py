@@ -45,10 +45,10 @@ class Thresholds:
 
     confirmed_none: float = 9.0
     confirmed_next: float = 3.0
-    confirmed_kin: float = 1.0
+    confirmed_kin: float = 1.4
     probable_none: float = 3.0
     probable_next: float = 1.0
-    probable_kin: float = 0.5
+    probable_kin: float = 0.8
 
     def to_dict(self) -> dict[str, float]:
         """Return the numbers by name."""

@@ -16,7 +16,7 @@ __all__ = ["Offsets", "fit_offsets"]
 DEFAULT_REFERENCE_PPM = 2.0
 """Standard uncertainty of an analyser's reference where the chain states none (common practice, no source)."""
 _ESTIMABLE = 0.7  # the ppm is told when the sweep makes it this much better known than before
-# share of the coarse rounding's variance and the log of its prior: printed digits are exact or rounded, seldom between
+# share of the rounding's variance and the log of its prior: printed frequencies are exact or rounded, seldom between
 _ROUNDINGS = ((0.0, np.log(0.4)), (0.25, np.log(0.07)), (0.5, np.log(0.06)), (0.75, np.log(0.07)), (1.0, np.log(0.4)))
 
 
@@ -47,7 +47,7 @@ def fit_offsets(
     design = np.column_stack([np.where(lo == each, -sign, 0.0) for each in los] + [if_hz * 1e-6])
     means, covs, logs, references = [], [], [], []
     for share, log_prior in _ROUNDINGS:
-        var = std**2 + (1.0 - share) * fine**2 + share * np.maximum(coarse, fine) ** 2
+        var = std**2 + share * np.maximum(coarse, fine) ** 2
         information = design.T @ (design / var[:, None])
         information[-1, -1] += 1.0 / prior**2
         cov = np.linalg.inv(information)

@@ -90,10 +90,14 @@ def score_entries(
     tolerance_hz: FloatArray,
     valid: NDArray[np.bool_] | None,
 ) -> Scored:
-    """Score entries; each is tried with the printed and with the coarser rounding, and both are returned."""
+    """Score entries; where a list's rounding matters each is tried with and without it, and both are returned.
+
+    Printed frequencies may be exact or rounded to their last digit; only the carriers can tell.
+    """
     coarse = np.repeat([False, True], hyp.size)
     hyp, offset_hz, tolerance_hz = np.tile(hyp, 2), np.tile(offset_hz, 2), np.tile(tolerance_hz, 2)
-    keep = ~coarse | (prepared.coarse_hz[prepared.hyp_start[hyp]] > 1.5 * prepared.round_hz[prepared.hyp_start[hyp]])
+    matters = _rounding_matters(prepared, group, hyp)
+    keep = ~coarse | matters
     hyp, offset_hz, tolerance_hz, coarse = hyp[keep], offset_hz[keep], tolerance_hz[keep], coarse[keep]
     row_entry, row = _ragged(prepared.hyp_start[hyp], prepared.hyp_start[hyp + 1])
     if valid is not None:
@@ -128,8 +132,7 @@ def score_entries(
     raster = np.bincount(work.entry[taken], log_pair[taken], entries).astype(np.float64)
     both = np.logaddexp(gain, raster) + np.log(0.5)
     unknown = _evidence(model.UNKNOWN, group.count, matched, both, slot_entry, slot_visible, silent)
-    first = prepared.hyp_start[hyp]
-    half = np.where(prepared.coarse_hz[first] > 1.5 * prepared.round_hz[first], 0.5, 1.0)
+    half = np.where(_rounding_matters(prepared, group, hyp), 0.5, 1.0)
     return Scored(
         hyp=hyp,
         coarse=coarse,
@@ -149,6 +152,11 @@ def score_entries(
         row=row,
         row_visible=visible,
     )
+
+
+def _rounding_matters(prepared: Prepared, group: Group, hyp: IntArray) -> NDArray[np.bool_]:
+    matters: NDArray[np.bool_] = prepared.coarse_hz[prepared.hyp_start[hyp]] > 0.3 * float(np.median(group.std_hz))
+    return matters
 
 
 def _ragged(start: IntArray, stop: IntArray) -> tuple[IntArray, IntArray]:
@@ -186,7 +194,8 @@ def _candidates(
     low = np.searchsorted(pairs.hyp, hyp)
     entry, index = _ragged(low, np.searchsorted(pairs.hyp, hyp, side="right"))
     pair_row, carrier = pairs.row[index], pairs.carrier[index]
-    rounding = np.where(coarse[entry], prepared.coarse_hz[pair_row], prepared.round_hz[pair_row])
+    rounded = np.maximum(prepared.coarse_hz[pair_row], prepared.round_hz[pair_row])
+    rounding = np.where(coarse[entry], rounded, 0.1 * rounded)
     std = np.hypot(group.std_hz[carrier], rounding)
     near = np.abs(pairs.offset_hz[index] - offset_hz[entry]) < 6.0 * std + 0.7e6
     entry, index, pair_row, carrier, std = entry[near], index[near], pair_row[near], carrier[near], std[near]

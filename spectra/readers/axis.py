@@ -98,6 +98,9 @@ def looks_regular(raw: FloatArray) -> bool:
 
 
 def _even(steps: FloatArray) -> bool:
+    low, high = float(steps.min()), float(steps.max())
+    if high - low <= 0.05 * low:
+        return True
     middle = float(np.median(steps))
     near = np.abs(steps - middle) <= 0.05 * middle
     return bool(near.mean() >= 0.5) if steps.size > 3 else bool(near.all())

@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import lru_cache
 
 from spectra.readers.cells import is_time, number, split_row, unit_kind
 from spectra.readers.outline import TextLine
@@ -63,11 +64,16 @@ def entries_of(lines: Iterable[TextLine], decimal: str = ".") -> list[Entry]:
     for line in lines:
         text = uncommented(line.text)
         if text and len(text) <= LONGEST_LINE:
-            found.extend(_entries_of_line(line.line, text, decimal))
+            found.extend(
+                Entry(line.line, e.key, e.value, e.unit, e.meaning, e.values) for e in _entries_of_text(text, decimal)
+            )
     return found
 
 
-def _entries_of_line(line: int, text: str, decimal: str) -> list[Entry]:
+@lru_cache(maxsize=4096)
+def _entries_of_text(text: str, decimal: str) -> tuple[Entry, ...]:
+    """Return the entries of one line, numbered 0: the same lines stand in file after file."""
+    line = 0
     cells = [part for cell in cells_of(text, decimal) for part in _phrases(cell, decimal)]
     found: list[Entry] = []
     at = 0
@@ -96,7 +102,7 @@ def _entries_of_line(line: int, text: str, decimal: str) -> list[Entry]:
         elif at == 1 and len(cells) > 1 and not _known(cells[1]) and not _pairs(cells[1]):
             found.append(Entry(line, key, cells[1], None, None, tuple(cells[1:])))
             at = 2
-    return [part for entry in found for part in _parted(entry)]
+    return tuple(part for entry in found for part in _parted(entry))
 
 
 _PHRASE = re.compile(r"\s*[,;|]\s+")

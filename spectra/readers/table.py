@@ -19,6 +19,7 @@ import numpy.typing as npt
 
 from spectra.errors import SweepFormatError
 from spectra.readers.cells import BLANK_WORDS, FREQUENCY_SCALE, bare_number, is_time, number, split_row, unit_key
+from spectra.readers.convert import decimal_values
 from spectra.readers.dialect import Dialect, Row, row_of
 from spectra.units import FloatArray
 
@@ -213,7 +214,7 @@ def _numpy(data: bytes, start: int, line: int, row: Row, dialect: Dialect, step:
         rows += count
         done = done or used < len(chunk)
         at += used
-        size = min(size * 2, 1 << 22)
+        size = min(size * 2, 1 << 18)
     if rows < 2:
         return None
     cells, units = column_cells(row)
@@ -240,24 +241,31 @@ def _regular(chunk: bytes, row: Row, dialect: Dialect) -> tuple[FloatArray | Non
             drop += b" " if dialect.delimiter == "\t" else b" \t"
     text = text.translate(None, drop)
     raw = np.frombuffer(text, np.uint8)
-    good = _regular_lines(raw, text, row, dialect)
+    good, marks = _regular_lines(raw, row, dialect)
     if good == 0:
         return empty, 0, 0
-    lines = text.count(b"\n")
     used = len(chunk)
-    if good < lines:
-        text = text[: _nth_newline(text, good)]
+    if good < np.count_nonzero(raw == 10):
+        length = _nth_newline(text, good)
+        text, raw = text[:length], raw[:length]
         used = _nth_newline(chunk, good)
+    values = decimal_values(raw, marks, dialect.decimal) if marks is not None else None
+    if values is None:
+        values = _any_numbers(text, dialect)
+    if values is None or values.size != good * columns:
+        return None, 0, 0
+    return values.reshape(good, columns), used, good
+
+
+def _any_numbers(text: bytes, dialect: Dialect) -> FloatArray | None:
+    """Return the numbers in a text, exponents and many digits too, by NumPy's own exact reading."""
     table = bytes.maketrans((dialect.delimiter.strip() or "\t").encode() + b"\n" + dialect.decimal.encode(), b"  .")
     with warnings.catch_warnings():
         warnings.simplefilter("error")
         try:
-            values = np.fromstring(text.translate(table).decode("ascii"), dtype=np.float64, sep=" ")
+            return np.fromstring(text.translate(table).decode("ascii"), dtype=np.float64, sep=" ")
         except (ValueError, DeprecationWarning, UnicodeError):
-            return None, 0, 0
-    if values.size != good * columns:
-        return None, 0, 0
-    return values.reshape(good, columns), used, good
+            return None
 
 
 def _nth_newline(text: bytes, n: int) -> int:
@@ -278,21 +286,21 @@ def _blank_between_digits(text: bytes) -> bool:
     return bool(inside.any())
 
 
-def _regular_lines(raw: npt.NDArray[np.uint8], text: bytes, row: Row, dialect: Dialect) -> int:
-    """Return how many leading lines have the same cells, filled and empty, as `row`."""
+def _regular_lines(raw: npt.NDArray[np.uint8], row: Row, dialect: Dialect) -> tuple[int, npt.NDArray[np.int64] | None]:
+    """Return how many leading lines have the same cells, filled and empty, as `row`, and where their cells end."""
     ends = np.flatnonzero(raw == 10)
-    if dialect.delimiter in (" ", ""):
+    if dialect.delimiter == " ":
         blank = (raw == 32) | (raw == 9) | (raw == 10)
         starts = np.flatnonzero(~blank & np.concatenate(([True], blank[:-1])))
         upto = np.searchsorted(starts, ends)
         counts = np.diff(upto, prepend=0)
         wrong = np.flatnonzero(counts != row.kinds.count("N"))
-        return int(wrong[0]) if wrong.size else int(ends.size)
-    marks = np.flatnonzero((raw == ord(dialect.delimiter)) | (raw == 10))
-    width = int(np.flatnonzero(raw[marks] == 10)[0]) + 1
+        return int(wrong[0]) if wrong.size else int(ends.size), None
+    marks = np.flatnonzero((raw == ord(dialect.delimiter)) | (raw == 10)) if dialect.delimiter else ends
     good = int(ends.size)
+    width = int(np.flatnonzero(raw[marks[:256]] == 10)[0]) + 1 if dialect.delimiter else 1
     if width < len(row.kinds):
-        return 0
+        return 0, None
     if marks.size != good * width or not np.array_equal(marks[width - 1 :: width], ends):
         per_line = np.diff(np.flatnonzero(raw[marks] == 10), prepend=-1)
         good = int(np.flatnonzero(per_line != width)[0])
@@ -302,11 +310,13 @@ def _regular_lines(raw: npt.NDArray[np.uint8], text: bytes, row: Row, dialect: D
     np.subtract(marks[1:], marks[:-1], out=lengths[1:])
     filled = lengths > 1
     if width == len(row.kinds) == row.numbers:
-        return good if filled.all() else int(np.flatnonzero(~filled)[0]) // width
+        good = good if filled.all() else int(np.flatnonzero(~filled)[0]) // width
+        return good, marks[: good * width]
     want = np.zeros(width, bool)
     want[[i for i, kind in enumerate(row.kinds) if kind == "N"]] = True
     differs = np.flatnonzero((filled.reshape(good, width) != want).any(axis=1))
-    return int(differs[0]) if differs.size else good
+    good = int(differs[0]) if differs.size else good
+    return good, marks[: good * width]
 
 
 def _row_by_row(data: bytes, start: int, line: int, row: Row, dialect: Dialect, name: str) -> Table:

@@ -50,7 +50,7 @@ def execute(arguments: argparse.Namespace) -> int:
     from spectra.plan import load_chain
     from spectra.readers import load_capture
 
-    stated = {key: value for key, value in reading_options(arguments).items() if value is not None}
+    stated = reading_options(arguments)
     if arguments.to_if and arguments.chain is None:
         raise UsageError("--to-if", None, "no receive chain", "--chain C.toml", "State the chain: it holds the LO.")
     chain = None if arguments.chain is None else load_chain(arguments.chain)

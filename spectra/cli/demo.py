@@ -79,20 +79,19 @@ def load_steps(folder: Path) -> tuple[dict[str, Any], tuple[Step, ...]]:
 
 def run_steps(folder: Path) -> Iterator[tuple[Step, Identification]]:
     """Measure the sweeps of each step and identify them jointly."""
-    from spectra.capture import Context, read_context, sidecar_path
     from spectra.identify import identify
     from spectra.measure import measure
     from spectra.plan import load_chain, load_table
-    from spectra.readers import read_sweep
+    from spectra.readers import load_capture
 
     script, steps = load_steps(folder)
     table, chain = load_table(folder / script["table"]), load_chain(folder / script["chain"])
     for step in progress(steps, "demo"):
         measurements, contexts = [], []
         for name in step.files:
-            sidecar = sidecar_path(folder / name)
-            contexts.append(read_context(sidecar) if sidecar.is_file() else Context())
-            measurements.append(measure(read_sweep(folder / name)))
+            capture = load_capture(folder / name)
+            contexts += [capture.context] * len(capture.sweeps)
+            measurements += [measure(sweep) for sweep in capture.sweeps]
         # sidecars say which LO state was commanded; a step of one state says it once more for all its files
         lo_state = step.lo_states[0] if len(set(step.lo_states)) == 1 else None
         yield (

@@ -7,7 +7,6 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from spectra.capture import Context, read_context, sidecar_path
 from spectra.cautions import DISCLAIMER
 from spectra.cli.batch import Batch, gather, print_batch, run_batch
 from spectra.cli.console import print_findings, print_table, say, wrap
@@ -17,6 +16,7 @@ from spectra.identify.identification import Identification
 from spectra.units import format_frequency, format_value
 
 if TYPE_CHECKING:
+    from spectra.capture import Context
     from spectra.measure.measurement import Measurement
 
 EPILOG = DISCLAIMER
@@ -44,7 +44,7 @@ def execute(arguments: argparse.Namespace) -> int:
     from spectra.identify import identify
     from spectra.measure import measure
     from spectra.plan import load_chain, load_table
-    from spectra.readers import read_sweeps
+    from spectra.readers import load_capture
 
     options = reading_options(arguments)
     table, chain = load_table(arguments.table), load_chain(arguments.chain)
@@ -54,9 +54,9 @@ def execute(arguments: argparse.Namespace) -> int:
     files = gather(arguments.files, leave_out=[Path(arguments.table)])
 
     def measured(path: Path) -> Iterator[tuple[Measurement, Context]]:
-        context = _context(path)
-        for sweep in read_sweeps(path, **options):
-            yield measure(sweep), context
+        capture = load_capture(path, **options)
+        for sweep in capture.sweeps:
+            yield measure(sweep), capture.context
 
     said: dict[str, Any] = {"lo_state": arguments.lo_state, "expect": arguments.expect}
     batch: Batch[Identification]
@@ -94,11 +94,6 @@ def _check_lo_state(name: str | None, known: list[str]) -> None:
         raise UsageError(
             "--lo-state", None, repr(name), "one of " + ", ".join(known), "Name an LO state of the receive chain."
         )
-
-
-def _context(path: Path) -> Context:
-    sidecar = sidecar_path(path)
-    return read_context(sidecar) if sidecar.is_file() else Context()
 
 
 def _checked(batch: Batch[Identification]) -> int:

@@ -74,7 +74,7 @@ def execute(arguments: argparse.Namespace) -> int:
 
     if arguments.table is not None and arguments.chain is None:
         raise UsageError("--chain", None, "a table without a chain", "both", "State --chain too.")
-    stated = {key: value for key, value in reading_options(arguments).items() if value is not None}
+    stated = reading_options(arguments)
     table = None if arguments.table is None else load_table(arguments.table)
     chain = None if arguments.chain is None else load_chain(arguments.chain)
     files = gather(arguments.files, leave_out=[] if arguments.table is None else [Path(arguments.table)])

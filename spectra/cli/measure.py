@@ -43,7 +43,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def execute(arguments: argparse.Namespace) -> int:
     """Measure every file; exit code 2 where one could not be used."""
     from spectra.measure import measure
-    from spectra.readers import read_sweeps
+    from spectra.readers import load_capture
 
     options = reading_options(arguments)
     if not 0.0 < arguments.false_alarms < 1.0:
@@ -54,7 +54,7 @@ def execute(arguments: argparse.Namespace) -> int:
     plot = _plot_path(arguments.plot, files)
 
     def work(path: Path) -> Iterator[Measurement]:
-        for sweep in read_sweeps(path, **options):
+        for sweep in load_capture(path, **options).sweeps:
             yield measure(sweep, false_alarms_per_sweep=arguments.false_alarms)
 
     batch = run_batch(files, work, "measuring")

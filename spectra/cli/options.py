@@ -40,21 +40,21 @@ def add_reading_options(parser: argparse.ArgumentParser) -> None:
     group.add_argument("--trace", metavar="NAME", help="trace to take, where a file holds several")
     group.add_argument("--level-unit", type=_level_unit, metavar="UNIT", help="dBm, dBmV or dBuV")
     group.add_argument("--frequency-unit", choices=("Hz", "kHz", "MHz", "GHz"), help="unit of the frequency column")
-    group.add_argument("--impedance", type=float, default=50.0, metavar="OHM", help="for levels in volts (default 50)")
+    group.add_argument("--impedance", type=float, metavar="OHM", help="for levels in volts (default 50)")
     group.add_argument("--rbw", type=frequency, metavar="WIDTH", help="resolution bandwidth, such as 300kHz")
     group.add_argument("--detector", choices=DETECTORS, help="detector of the trace")
     group.add_argument("--averages", type=int, metavar="N", help="count of sweeps averaged")
 
 
 def reading_options(arguments: argparse.Namespace) -> dict[str, Any]:
-    """Return the keyword arguments of `read_sweep` that the options state."""
-    if not arguments.impedance > 0.0:
+    """Return the keyword arguments of `read_sweep` that the options state (a sidecar may state the others)."""
+    if arguments.impedance is not None and not arguments.impedance > 0.0:
         raise UsageError("--impedance", None, f"{arguments.impedance:g} ohm", "a positive number", "State 50 or 75.")
     if arguments.averages is not None and arguments.averages < 1:
         raise UsageError("--averages", None, str(arguments.averages), "1 or more", "State the sweeps averaged.")
     if arguments.rbw is not None and not arguments.rbw > 0.0:
         raise UsageError("--rbw", None, f"{arguments.rbw:g} Hz", "a positive width", "Write it like 300kHz.")
-    return {
+    stated = {
         "trace": arguments.trace,
         "level_unit": arguments.level_unit,
         "frequency_unit": arguments.frequency_unit,
@@ -63,3 +63,4 @@ def reading_options(arguments: argparse.Namespace) -> dict[str, Any]:
         "detector": arguments.detector,
         "averages": arguments.averages,
     }
+    return {name: value for name, value in stated.items() if value is not None}

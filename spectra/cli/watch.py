@@ -111,7 +111,7 @@ def _print_words(one: Any) -> None:
 
 def _answerer(arguments: argparse.Namespace) -> Callable[[Path], list[Any]]:
     """Return what is done with a finished file; table and chain are loaded once."""
-    stated = {key: value for key, value in reading_options(arguments).items() if value is not None}
+    stated = reading_options(arguments)
     if arguments.table is None and arguments.chain is None:
         for name in ("lo_state", "expect"):
             if getattr(arguments, name) is not None:

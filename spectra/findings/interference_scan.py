@@ -1,0 +1,300 @@
+"""Search for what stands on a carrier's plateau: points, or short stretches, against their own neighbourhood.
+
+A trace point is a scale family in power (`spectra.signal.detectors`): ``exp(ln(level) / scale)`` follows a gamma law of
+known shape, so a stretch over the mean of its neighbourhood follows an F law, whatever the carrier's level. The
+neighbourhood is taken from either side, beyond the filter's reach, and the greater side counts where the two differ, so
+that the shoulder of a carrier is no candidate. No model of the carrier is needed, so none can hide what is in it.
+
+References
+----------
+.. [1] Cell averaging and greatest-of detectors of radar practice (constant false-alarm rate; from memory).
+.. [2] Sums of gamma variates and the F law of their ratio: Johnson, Kotz, Balakrishnan (from memory).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from spectra.measure.measurement import Carrier, Measurement
+from spectra.measure.statistics import assumed_average
+from spectra.signal.detectors import PointLaw, peak_count_from_variance, point_law
+from spectra.signal.filters import SIGMA_PER_RBW
+from spectra.units import DB_PER_NEPER, FloatArray
+
+__all__ = ["Host", "Stretch", "find_hosts", "law_of", "scan_hosts"]
+
+_ALIKE_DB = 2.0  # plateaus nearer than this that touch are searched as one: a signal between may have parted them
+_HOST_OVER_FLOOR = 3.0  # dB that a plateau must stand over the floor to be a carrier worth searching
+_LEAST_WIDTH_RBW = 10.0  # narrower hosts have no neighbourhood of their own
+_REFERENCES_RBW = (16.0, 8.0, 5.0)
+_GUARD_RBW = 1.6  # a Gaussian filter is 31 dB down there (derived: 3.01 dB x (2 x 1.6)^2)
+_LEAST_EXCESS_DB = 0.5  # flatness of real plateaus (common practice, no source)
+_LEAST_BUMP_DB = 1.0
+_WIDEST_SHARE = 0.15  # of a host's width: wider bumps cannot be told from the shape of a transponder
+_WIDEST_BUMP_HZ = 2e6  # nor from ripple of the line (mismatches 70 m apart and less; derived, velocity factor 0.84)
+
+
+@dataclass(frozen=True, slots=True)
+class Host:
+    """A plateau to be searched: the carriers (0-based) that make it, its 3 dB edges and the edges of its flat part."""
+
+    carriers: tuple[int, ...]
+    low_hz: float
+    high_hz: float
+    flat_low_hz: float
+    flat_high_hz: float
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """A stretch of trace above its neighbourhood.
+
+    Attributes
+    ----------
+    first, last : int
+        Points, `last` one past the end.
+    ratio : float
+        Mean of the stretch over that of the neighbourhood, as the detector's own power-like variate.
+    reference_dbm : float
+        Level of the neighbourhood as displayed.
+    false_alarms : float
+        How many as strong a sweep of clean carriers would show on average.
+    host : Host
+    """
+
+    first: int
+    last: int
+    ratio: float
+    reference_dbm: float
+    false_alarms: float
+    host: Host
+
+
+def law_of(measurement: Measurement) -> PointLaw:
+    """Return the law of the sweep's points as the measurement found it."""
+    settings = measurement.sweep.settings
+    average, peak_of, _ = assumed_average(settings)
+    readings = max(measurement.readings_per_point or 1.0, 1.0)
+    if average == "peak":
+        residual = (measurement.sweep.level_dbm - measurement.model_dbm) / DB_PER_NEPER
+        spread = 1.4826 * float(np.median(np.abs(residual - np.median(residual))))
+        return point_law("peak", readings, max(peak_of, peak_count_from_variance(max(spread**2 * readings, 1e-6))))
+    return point_law(average, readings)
+
+
+def find_hosts(measurement: Measurement) -> tuple[Host, ...]:
+    """Return the plateaus of the modulated carriers, those that touch at one level taken together."""
+    sweep = measurement.sweep
+    rbw = sweep.settings.rbw_hz or sweep.spacing_hz
+    spans = [
+        (index, *span) for index, carrier in enumerate(measurement.carriers) if (span := _edges(carrier)) is not None
+    ]
+    hosts: list[Host] = []
+    group: list[tuple[int, float, float, float]] = []
+    end = level = -math.inf
+    for index, low, high, roll_off in sorted(spans, key=lambda s: s[1]):
+        here = _plateau_dbm(measurement, low, high)
+        joined = bool(group) and low - end < 3.0 * rbw and abs(here - level) < _ALIKE_DB
+        if not joined:
+            hosts += _host(group, rbw)
+            group = []
+        if not group or high - low > 8.0 * rbw:
+            level = here
+        group.append((index, low, high, roll_off))
+        end = max(end, high) if joined else high
+    hosts += _host(group, rbw)
+    floor = measurement.floor.level_dbm
+    frequency = sweep.frequency_hz
+    return tuple(
+        host
+        for host in hosts
+        if _plateau_dbm(measurement, host.low_hz, host.high_hz)
+        > float(np.interp(0.5 * (host.low_hz + host.high_hz), frequency, floor)) + _HOST_OVER_FLOOR
+    )
+
+
+def _edges(carrier: Carrier) -> tuple[float, float, float] | None:
+    """Return the 3 dB edges of a modulated carrier and its roll-off (0.2 where not known)."""
+    if carrier.kind != "modulated":
+        return None
+    roll_off = 0.2 if carrier.roll_off is None else carrier.roll_off
+    rate = carrier.symbol_rate_bd
+    if rate is None:
+        if not carrier.occupied_bandwidth_hz:
+            return None
+        rate = carrier.occupied_bandwidth_hz / (1.0 + 0.36 * roll_off)
+    return carrier.centre_hz - 0.5 * rate, carrier.centre_hz + 0.5 * rate, roll_off
+
+
+def _plateau_dbm(measurement: Measurement, low: float, high: float) -> float:
+    """Return the level that the middle of a plateau shows (median: what stands on it does not lift it)."""
+    quarter = 0.25 * (high - low)
+    frequency = measurement.sweep.frequency_hz
+    a, b = np.searchsorted(frequency, [low + quarter, high - quarter])
+    a, b = min(int(a), frequency.size - 1), max(int(b), int(a) + 1)
+    return float(np.median(measurement.sweep.level_dbm[a:b]))
+
+
+def _host(group: list[tuple[int, float, float, float]], rbw: float) -> list[Host]:
+    if not group:
+        return []
+    low, high = min(g[1] for g in group), max(g[2] for g in group)
+    if high - low < _LEAST_WIDTH_RBW * rbw:
+        return []
+    first, last = min(group, key=lambda g: g[1]), max(group, key=lambda g: g[2])
+    flat_low = low + max(0.5 * first[3] * (first[2] - first[1]), rbw)
+    flat_high = high - max(0.5 * last[3] * (last[2] - last[1]), rbw)
+    if flat_high <= flat_low:
+        return []
+    return [Host(tuple(g[0] for g in group), low, high, flat_low, flat_high)]
+
+
+def _correlation(measurement: Measurement) -> FloatArray:
+    """Return the correlation of neighbours: the filter's shape, as strong as the measurement found it."""
+    sweep = measurement.sweep
+    rbw = sweep.settings.rbw_hz
+    if rbw is None or measurement.correlated_points <= 1.02:
+        return np.empty(0)
+    sigma = rbw * SIGMA_PER_RBW / sweep.spacing_hz
+    lag = np.arange(1, max(2, min(int(5.0 * sigma) + 2, 400)))
+    shape = np.exp(-(lag**2) / (4.0 * sigma**2))
+    strength = min(1.0, 0.5 * (measurement.correlated_points - 1.0) / max(float(shape.sum()), 1e-9))
+    return np.asarray(strength * shape)
+
+
+def _effective(count: int, correlation: FloatArray) -> float:
+    """Return the independent points that a stretch of `count` holds."""
+    lag = np.arange(1, correlation.size + 1)
+    share = np.clip(1.0 - lag / count, 0.0, 1.0)
+    return count / max(1.0, 1.0 + 2.0 * float(share @ correlation))
+
+
+def scan_hosts(measurement: Measurement, false_alarms: float) -> tuple[Stretch, ...]:
+    """Return the stretches that stand out of their host, best first, none overlapping another.
+
+    Parameters
+    ----------
+    measurement : Measurement
+    false_alarms : float
+        Claims that a sweep full of clean carriers may show, on average.
+    """
+    hosts = find_hosts(measurement)
+    if not hosts or measurement.readings_per_point is None:
+        return ()
+    law = law_of(measurement)
+    sweep = measurement.sweep
+    spacing = sweep.spacing_hz
+    rbw_points = max(1.0, (sweep.settings.rbw_hz or spacing) / spacing)
+    y = (sweep.level_dbm - float(np.median(sweep.level_dbm))) / DB_PER_NEPER
+    total = np.r_[0.0, np.cumsum(np.exp(np.clip(y / law.scale, -60.0, 60.0)))]
+    correlation = _correlation(measurement)
+    widths = _widths(rbw_points, max(host.high_hz - host.low_hz for host in hosts) / spacing, spacing)
+    owner = _owners(hosts, sweep.frequency_hz)
+    bounds = _bounds(hosts, owner, sweep.frequency_hz)
+    tests = sum(float((owner >= 0).sum()) / max(1.0, 0.5 * width) for width in widths)
+    found: list[Stretch] = []
+    for width in widths:
+        middle = np.arange(sweep.points - width + 1) + width // 2
+        tail, ratio, reference = _tails(total, width, rbw_points, law, correlation, bounds[:, middle])
+        excess = DB_PER_NEPER * law.scale * np.log(np.maximum(ratio, 1e-12))
+        least = _LEAST_EXCESS_DB if width <= 1.3 * rbw_points + 1.0 else _LEAST_BUMP_DB
+        hot = np.flatnonzero((tail * tests < false_alarms) & (owner[middle] >= 0) & (excess > least))
+        for k in hot:
+            host = hosts[int(owner[middle[k]])]
+            if width > 2.0 * rbw_points + 1.0 and width * spacing > _WIDEST_SHARE * (host.high_hz - host.low_hz):
+                continue
+            shown = DB_PER_NEPER * law.scale * math.log(reference[k]) + float(np.median(sweep.level_dbm))
+            found.append(Stretch(int(k), int(k) + width, float(ratio[k]), shown, float(tail[k] * tests), host))
+    return _apart(found, math.ceil(_GUARD_RBW * rbw_points), sweep.points)
+
+
+def _widths(rbw_points: float, widest: float, spacing_hz: float) -> list[int]:
+    """Return the lengths of the stretches: a tone's, then wider ones by half octaves."""
+    most = min(_WIDEST_SHARE * widest, _WIDEST_BUMP_HZ / spacing_hz)
+    widths = sorted({1, max(1, round(0.7 * rbw_points)), max(2, round(1.2 * rbw_points))})
+    while widths[-1] * 1.5 < most:
+        widths.append(math.ceil(widths[-1] * 1.5))
+    return widths
+
+
+def _owners(hosts: tuple[Host, ...], frequency_hz: FloatArray) -> NDArray[np.intp]:
+    """Return the host whose flat part holds each point, -1 for none."""
+    owner = np.full(frequency_hz.size, -1, dtype=np.intp)
+    for index, host in enumerate(hosts):
+        owner[(frequency_hz >= host.flat_low_hz) & (frequency_hz <= host.flat_high_hz)] = index
+    return owner
+
+
+def _bounds(hosts: tuple[Host, ...], owner: NDArray[np.intp], frequency_hz: FloatArray) -> NDArray[np.intp]:
+    """Return first point and end of the flat part of each point's host, shape (2, n)."""
+    edges = np.array([(host.flat_low_hz, host.flat_high_hz) for host in hosts]).T
+    return np.asarray(np.searchsorted(frequency_hz, edges), dtype=np.intp)[:, owner]
+
+
+def _tails(
+    total: FloatArray,
+    width: int,
+    rbw_points: float,
+    law: PointLaw,
+    correlation: FloatArray,
+    bounds: NDArray[np.intp],
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return for every stretch of `width` points: tail probability (1 where untested), ratio, reference.
+
+    `bounds` (2, m) are the first point and the end of the flat part that holds each stretch.
+    """
+    from scipy.special import fdtr, fdtrc
+
+    n = total.size - 1
+    first = np.arange(n - width + 1)
+    mean = (total[width:] - total[:-width]) / width
+    tail, ratio, reference = np.ones(first.size), np.ones(first.size), np.ones(first.size)
+    open_ = np.ones(first.size, dtype=bool)
+    guard = math.ceil(_GUARD_RBW * rbw_points)
+    own = law.shape * _effective(width, correlation)
+    for length_rbw in _REFERENCES_RBW:
+        length = max(4, round(length_rbw * rbw_points), width if length_rbw > 5.0 else 0)
+        about = law.shape * _effective(length, correlation)
+        left, left_good = _side(total, first - guard - length, length, law, about, bounds)
+        right, right_good = _side(total, first + width + guard, length, law, about, bounds)
+        both = left_good & right_good
+        here = open_ & (left_good | right_good)
+        apart = np.abs(np.log(left / right)) > 1.5 * math.sqrt(2.0 / about)
+        greater = np.maximum(left, right) if law.scale > 0.0 else np.minimum(left, right)
+        value = np.where(both, np.where(apart, greater, 0.5 * (left + right)), np.where(left_good, left, right))
+        freedom = np.where(both & ~apart, 2.0 * about, about)
+        t = mean / value
+        p = fdtrc(2.0 * own, 2.0 * freedom, t) if law.scale > 0.0 else fdtr(2.0 * own, 2.0 * freedom, t)
+        tail[here], ratio[here], reference[here] = p[here], t[here], value[here]
+        open_ &= ~here
+    return tail, ratio, reference
+
+
+def _side(
+    total: FloatArray, first: NDArray[np.intp], length: int, law: PointLaw, about: float, bounds: NDArray[np.intp]
+) -> tuple[FloatArray, NDArray[np.bool_]]:
+    """Return the mean over a window of `length` from `first`, and whether it is inside the host and level."""
+    n = total.size - 1
+    good = (first >= bounds[0]) & (first + length <= bounds[1])
+    a = np.clip(first, 0, max(n - length, 0))
+    half = length // 2
+    mean = (total[a + length] - total[a]) / length
+    near, far = (total[a + half] - total[a]) / half, (total[a + length] - total[a + half]) / (length - half)
+    tolerance = 3.5 * math.sqrt(4.0 / about) + 0.3 / DB_PER_NEPER / abs(law.scale)
+    good &= np.abs(np.log(near / far)) < tolerance
+    return mean, good
+
+
+def _apart(found: list[Stretch], guard: int, points: int) -> tuple[Stretch, ...]:
+    """Return the best of each cluster."""
+    taken = np.zeros(points, dtype=bool)
+    kept = []
+    for one in sorted(found, key=lambda s: (s.false_alarms, s.last - s.first)):
+        if not taken[one.first : one.last].any():
+            taken[max(0, one.first - guard) : one.last + guard] = True
+            kept.append(one)
+    return tuple(kept)

@@ -1,0 +1,285 @@
+"""Ripple of floor and carriers from a pair of mismatches: period, distance, return loss, significance.
+
+Two reflections at a distance L on a line of velocity factor v make the gain ripple with a period v c / (2 L) in
+frequency; with reflection coefficients r1 and r2 the ripple is 20 log10((1 + r1 r2) / (1 - r1 r2)) peak to peak
+(two-reflection formula; derived, cable loss between them counted in).
+
+The search uses what floor and carriers have in common: the points of floor and plateaus, each plateau with a level of
+its own, so that neither the carriers' heights nor their shapes can make a period.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from spectra.findings.interference_scan import law_of
+from spectra.units import DB_PER_NEPER, FloatArray, jsonable
+
+if TYPE_CHECKING:
+    from spectra.measure.measurement import Measurement
+
+__all__ = [
+    "COMMON_VELOCITY_FACTOR",
+    "SPEED_OF_LIGHT",
+    "Ripple",
+    "distance_m",
+    "find_ripples",
+    "longest_line_m",
+    "mismatch_product",
+    "period_hz",
+    "return_loss_pair_db",
+    "ripple_peak_to_peak_db",
+]
+
+SPEED_OF_LIGHT = 299_792_458.0
+COMMON_VELOCITY_FACTOR = 0.83
+"""Foamed coaxial cable (common practice, no source); used where the chain tells none."""
+_VELOCITY_SPREAD = 0.04 / math.sqrt(3.0)
+_LEAST_PERIOD_RBW = 3.0
+_LEAST_PERIOD_POINTS = 4.0
+_LEAST_TURNS = 1.5  # of a ripple inside the span; slower ones cannot be told from tilt and filter edges
+_FALSE_ALARM = 0.005
+_LEAST_AMPLITUDE_DB = 0.05
+_MOST_RIPPLES = 3
+
+
+def period_hz(length_m: float, velocity_factor: float) -> float:
+    """Return the period of the ripple that two mismatches `length_m` apart make."""
+    return velocity_factor * SPEED_OF_LIGHT / (2.0 * length_m)
+
+
+def distance_m(period: float, velocity_factor: float) -> float:
+    """Return the distance between two mismatches from the period (Hz) of their ripple."""
+    return velocity_factor * SPEED_OF_LIGHT / (2.0 * period)
+
+
+def ripple_peak_to_peak_db(product: float) -> float:
+    """Return the ripple of two mismatches whose reflection coefficients multiply to `product` (0 to 1)."""
+    return 20.0 * math.log10((1.0 + product) / (1.0 - product))
+
+
+def mismatch_product(peak_to_peak_db: float) -> float:
+    """Return the product of two reflection coefficients from the ripple they make."""
+    x: float = 10.0 ** (peak_to_peak_db / 20.0)
+    return (x - 1.0) / (x + 1.0)
+
+
+def return_loss_pair_db(peak_to_peak_db: float, loss_between_db: float = 0.0) -> float:
+    """Return the sum of two return losses in dB, the line's loss between them (one way) taken out."""
+    product = max(mismatch_product(peak_to_peak_db), 1e-9)
+    return -20.0 * math.log10(product) - 2.0 * loss_between_db
+
+
+@dataclass(frozen=True, slots=True)
+class Ripple:
+    """One periodic ripple.
+
+    Attributes
+    ----------
+    period_hz, period_std_hz : float
+    peak_to_peak_db, peak_to_peak_std_db : float
+    length_m, length_std_m : float
+        Distance between the mismatches; the velocity factor's uncertainty is in it.
+    velocity_factor : float
+    pair_return_loss_db : float
+        Sum of the two return losses, loss between them not taken out.
+    false_alarm_probability : float
+    """
+
+    period_hz: float
+    period_std_hz: float
+    peak_to_peak_db: float
+    peak_to_peak_std_db: float
+    length_m: float
+    length_std_m: float
+    velocity_factor: float
+    pair_return_loss_db: float
+    false_alarm_probability: float
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the ripple as plain values."""
+        value: dict[str, Any] = jsonable({name: getattr(self, name) for name in self.__dataclass_fields__})
+        return value
+
+
+def longest_line_m(measurement: Measurement, velocity_factor: float = COMMON_VELOCITY_FACTOR) -> float:
+    """Return the greatest distance between mismatches that a sweep can show: period of 3 RBW and 4 points."""
+    sweep = measurement.sweep
+    least = max(_LEAST_PERIOD_RBW * (sweep.settings.rbw_hz or 0.0), _LEAST_PERIOD_POINTS * sweep.spacing_hz)
+    return distance_m(least, velocity_factor)
+
+
+def find_ripples(
+    measurement: Measurement, velocity_factor: float | None = None, *, false_alarm: float = _FALSE_ALARM
+) -> tuple[Ripple, ...]:
+    """Return the periodic ripples that a sweep shows, strongest first.
+
+    Parameters
+    ----------
+    measurement : Measurement
+    velocity_factor : float or None
+        Of the cable; None: 0.83, rectangular by 0.04 either way.
+    false_alarm : float
+        Probability that a straight line shows any.
+    """
+    sweep = measurement.sweep
+    if measurement.readings_per_point is None or sweep.settings.trace_mode in ("max_hold", "min_hold"):
+        return ()
+    law = law_of(measurement)
+    used, plateau = _plateaus(measurement)
+    if used.sum() < 32:
+        return ()
+    f = sweep.frequency_hz[used]
+    y = _bounded(sweep.level_dbm[used], plateau[used])
+    variance = DB_PER_NEPER**2 * law.variance * measurement.correlated_points
+    span = sweep.stop_hz - sweep.start_hz
+    least = max(_LEAST_PERIOD_RBW * (sweep.settings.rbw_hz or 0.0), _LEAST_PERIOD_POINTS * sweep.spacing_hz)
+    cycles: FloatArray = np.arange(_LEAST_TURNS / span, 1.0 / least, 0.25 / span)
+    if cycles.size < 2:
+        return ()
+    known = _nuisance(f, plateau[used])
+    found: list[Ripple] = []
+    taken: list[float] = []
+    for _ in range(_MOST_RIPPLES):
+        one = _strongest(f, y, known, cycles, variance, taken, false_alarm, velocity_factor)
+        if one is None:
+            break
+        ripple, columns = one
+        found.append(ripple)
+        taken.append(1.0 / ripple.period_hz)
+        known = _orthonormal(np.column_stack([known, columns]))
+    return tuple(found)
+
+
+def _bounded(level_dbm: FloatArray, plateau: NDArray[np.intp]) -> FloatArray:
+    """Return levels with lone points pulled in to 4 spreads of their plateau: a tone is no ripple."""
+    y = level_dbm.astype(np.float64).copy()
+    for label in np.unique(plateau):
+        own = plateau == label
+        x = np.arange(int(own.sum()), dtype=np.float64)
+        line = np.polyval(np.polyfit(x, y[own], 1), x) if x.size > 3 else np.full(x.size, y[own].mean())
+        rest = y[own] - line
+        middle = float(np.median(rest))
+        spread = 1.4826 * float(np.median(np.abs(rest - middle))) + 1e-6
+        y[own] = line + np.clip(rest, middle - 4.0 * spread, middle + 4.0 * spread)
+    return y
+
+
+def _plateaus(measurement: Measurement) -> tuple[NDArray[np.bool_], NDArray[np.intp]]:
+    """Return the points on flat parts, and the label of the flat part of each (0: floor)."""
+    sweep = measurement.sweep
+    f = sweep.frequency_hz
+    rbw = sweep.settings.rbw_hz or sweep.spacing_hz
+    label = np.zeros(f.size, dtype=np.intp)
+    used = np.ones(f.size, dtype=bool)
+    for number, carrier in enumerate(measurement.carriers, 1):
+        rate = carrier.symbol_rate_bd or carrier.width_hz
+        roll_off = 0.3 if carrier.roll_off is None else carrier.roll_off
+        outer = 0.5 * rate * (1.0 + roll_off) + 2.0 * rbw
+        inner = 0.5 * rate * (1.0 - roll_off) - 1.5 * rbw
+        distance = np.abs(f - carrier.centre_hz)
+        used &= ~((distance < outer) & (distance > inner))
+        if carrier.kind == "modulated" and inner > 3.0 * sweep.spacing_hz:
+            label[distance <= inner] = number
+        else:
+            used &= distance >= outer
+    return used & (measurement.floor.observed | (label > 0)), label
+
+
+def _nuisance(f: FloatArray, plateau: NDArray[np.intp]) -> FloatArray:
+    """Return what may vary freely: the level of each plateau, a cubic of floor and of all; orthonormal columns."""
+    columns = []
+    for label in np.unique(plateau):
+        own = plateau == label
+        x = (f - f[own].mean()) / max(float(np.ptp(f[own])), 1.0)
+        columns += [np.where(own, x**power, 0.0) for power in range(4 if label == 0 else 1)]
+    x = (f - f.mean()) / max(float(np.ptp(f)), 1.0)
+    columns += [x, x**2, x**3]
+    return _orthonormal(np.column_stack(columns))
+
+
+def _orthonormal(matrix: FloatArray) -> FloatArray:
+    left, values, _ = np.linalg.svd(matrix / np.linalg.norm(matrix, axis=0), full_matrices=False)
+    return np.asarray(left[:, values > 1e-6 * values[0]])
+
+
+def _gains(
+    f: FloatArray, rest: FloatArray, known: FloatArray, cycles: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return for every rate the drop of the sum of squares, and the amplitudes of cosine and sine."""
+    middle = f.mean()
+    gain, a, b = np.empty(cycles.size), np.empty(cycles.size), np.empty(cycles.size)
+    for begin in range(0, cycles.size, 256):
+        part = cycles[begin : begin + 256]
+        phase = 2.0 * math.pi * np.outer(f - middle, part)
+        c, s = np.cos(phase), np.sin(phase)
+        c -= known @ (known.T @ c)
+        s -= known @ (known.T @ s)
+        cc, ss, cs = (c * c).sum(0), (s * s).sum(0), (c * s).sum(0)
+        yc, ys = rest @ c, rest @ s
+        det = np.maximum(cc * ss - cs * cs, 1e-9 * np.maximum(cc * ss, 1e-12))
+        here = slice(begin, begin + part.size)
+        a[here], b[here] = (ss * yc - cs * ys) / det, (cc * ys - cs * yc) / det
+        gain[here] = a[here] * yc + b[here] * ys
+        # a rate that plateaus and polynomials already hold carries no evidence of its own
+        gain[here][np.minimum(cc, ss) < 0.02 * f.size] = 0.0
+    return gain, a, b
+
+
+def _strongest(
+    f: FloatArray,
+    y: FloatArray,
+    known: FloatArray,
+    cycles: FloatArray,
+    variance: float,
+    taken: list[float],
+    false_alarm: float,
+    velocity_factor: float | None,
+) -> tuple[Ripple, FloatArray] | None:
+    """Return the strongest ripple and its two columns, None where chance could make it."""
+    rest = y - known @ (known.T @ y)
+    seen = float(rest @ rest) / max(f.size - known.shape[1], 1)
+    noise = max(variance, seen)
+    gain, _, _ = _gains(f, rest, known, cycles)
+    span = float(np.ptp(f))
+    for other in taken:
+        gain[np.abs(cycles - other) < 1.0 / span] = 0.0
+    best = int(np.argmax(gain))
+    score = gain[best] / noise  # chi-square of 2 degrees of freedom: exp(-score / 2)
+    tests = max(1.0, span * float(cycles[-1] - cycles[0]) * 2.0)
+    probability = min(1.0, tests * math.exp(-0.5 * min(score, 1400.0)))
+    if probability > false_alarm:
+        return None
+    fine: FloatArray = np.linspace(cycles[best] - 0.3 / span, cycles[best] + 0.3 / span, 121)
+    fine = fine[fine > 0.0]
+    gain, a, b = _gains(f, rest, known, fine)
+    at = int(np.argmax(gain))
+    amplitude = math.hypot(a[at], b[at])
+    if amplitude < _LEAST_AMPLITUDE_DB:
+        return None
+    count = float(f.size)
+    amplitude_std = math.sqrt(2.0 * noise / count)
+    # Cramer-Rao bound of a sinusoid's rate: 24 noise / (amplitude^2 (2 pi)^2 N span^2) (textbook, from memory)
+    rate_std = math.sqrt(24.0 * noise / (amplitude**2 * count)) / (2.0 * math.pi * span)
+    rate = float(fine[at])
+    factor = COMMON_VELOCITY_FACTOR if velocity_factor is None else velocity_factor
+    length = 0.5 * factor * SPEED_OF_LIGHT * rate
+    relative = math.hypot(rate_std / rate, (_VELOCITY_SPREAD if velocity_factor is None else 0.01) / factor)
+    ripple = Ripple(
+        1.0 / rate,
+        rate_std / rate**2,
+        2.0 * amplitude,
+        2.0 * amplitude_std,
+        length,
+        length * relative,
+        factor,
+        return_loss_pair_db(2.0 * amplitude),
+        probability,
+    )
+    phase = 2.0 * math.pi * rate * (f - f.mean())
+    return ripple, np.column_stack([np.cos(phase), np.sin(phase)])

@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from spectra.capture import Context as Context
     from spectra.errors import SpectraError as SpectraError
     from spectra.finding import Finding as Finding
+    from spectra.findings import compare as compare
     from spectra.findings.comparison import Comparison as Comparison
     from spectra.identify import identify as identify
     from spectra.identify.identification import Identification as Identification
@@ -51,6 +52,7 @@ _HOME = {
     "Settings": "spectra.sweep",
     "SpectraError": "spectra.errors",
     "Sweep": "spectra.sweep",
+    "compare": "spectra.findings",
     "Visit": "spectra.visit",
     "VisitReview": "spectra.visit",
     "identify": "spectra.identify",

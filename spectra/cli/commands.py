@@ -25,6 +25,7 @@ COMMANDS: dict[str, Command] = {
         ("inspect", "inspect", "show how sweep files were understood, line by line, and whether they are good enough"),
         ("measure", "measure", "print the carriers of sweeps: kind, centre, widths, symbol rate, power, C/N"),
         ("identify", "identify", "call the roll of a carrier table: satellite, polarisation, LO state, LO error"),
+        ("compare", "compare", "hold captures against the first: isolation of two ports, LO states, before and after"),
         ("watch", "watch", "measure and identify the sweeps of a folder as they are saved"),
         (
             "visit",

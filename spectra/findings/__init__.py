@@ -10,11 +10,13 @@ if TYPE_CHECKING:
     from spectra.findings.capture import capture_findings as capture_findings
     from spectra.findings.clock import CaptureTime as CaptureTime
     from spectra.findings.clock import capture_time as capture_time
+    from spectra.findings.compare import compare as compare
 
 _HOME = {
     "CaptureTime": "clock",
     "capture_findings": "capture",
     "capture_time": "clock",
+    "compare": "compare",
     "sweep_to_if": "axis",
 }
 

@@ -12,6 +12,7 @@ from spectra.findings.table import RULES
 
 if TYPE_CHECKING:
     from spectra.capture import Context
+    from spectra.identify.identification import Identification
     from spectra.measure.measurement import Measurement
     from spectra.plan.chain import ReceiveChain
     from spectra.plan.table import CarrierTable
@@ -31,6 +32,8 @@ def capture_findings(
     analyser_floor: Measurement | None = None,
     times: Sequence[CaptureTime] = (),
     spans_hz: Sequence[tuple[float, float]] = (),
+    identification: Identification | None = None,
+    identified_from: Sequence[Measurement] = (),
 ) -> tuple[Finding, ...]:
     """Return what a capture's context, table and chain tell of it, beyond what the sweep alone does.
 
@@ -47,6 +50,10 @@ def capture_findings(
         Of this capture (first) and of the others of its folder; see `spectra.findings.clock.capture_time`.
     spans_hz : sequence of (start, stop)
         Other segments that were swept together with this one.
+    identification : Identification or None
+        Of this capture; with table and chain it adds what the oscillator and the polarisation tell.
+    identified_from : sequence of Measurement
+        What was identified together, in its order; left out, this measurement alone.
 
     Raises
     ------
@@ -64,5 +71,7 @@ def capture_findings(
         analyser_floor=analyser_floor,
         times=times,
         spans_hz=spans_hz,
+        identification=identification,
+        identified_from=identified_from,
     )
     return run_rules(RULES, facts)

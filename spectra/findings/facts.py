@@ -17,6 +17,7 @@ from spectra.findings.clock import CaptureTime
 
 if TYPE_CHECKING:
     from spectra.capture import Context
+    from spectra.identify.identification import Identification
     from spectra.measure.measurement import Measurement
     from spectra.plan.chain import LoState, ReceiveChain
     from spectra.plan.table import CarrierTable
@@ -65,6 +66,8 @@ def capture_facts(
     analyser_floor: Measurement | None,
     times: Sequence[CaptureTime],
     spans_hz: Sequence[tuple[float, float]],
+    identification: Identification | None = None,
+    identified_from: Sequence[Measurement] = (),
 ) -> dict[str, Any]:
     """Return every fact by name; None where it cannot be had, so that no rule runs on it."""
     if context is not None:
@@ -81,6 +84,7 @@ def capture_facts(
         "role": (context.role if context is not None else None) or "normal",
         "times": tuple(times) or None,
         "spans": ((sweep.start_hz, sweep.stop_hz), *spans_hz),
+        **dict.fromkeys(("identification", "circumstances", "oscillator", "finer_sweep", "suspicion")),
     }
     if chain is None:
         return facts
@@ -93,9 +97,24 @@ def capture_facts(
         "axis_is_if": None if rf else True,
         "window": _window(chain, states),
     }
+    if table is not None and identification is not None:
+        facts |= _identified(identification, identified_from or (measurement,), table, chain, context)
     if table is not None and not rf:
         facts |= _rows(table, chain, states, satellite, polarisation, facts["spans"])
     return facts
+
+
+def _identified(
+    identification: Identification,
+    measurements: Sequence[Measurement],
+    table: CarrierTable,
+    chain: ReceiveChain,
+    context: Context | None,
+) -> dict[str, Any]:
+    from spectra.capture import Context
+    from spectra.findings.identified import identified_facts
+
+    return identified_facts(identification, measurements, table, chain, context or Context())
 
 
 def _outlook(measurement: Measurement) -> SweepOutlook | None:

@@ -7,9 +7,16 @@ A subject's file holds pure functions; this table gives each its code and the fa
 from __future__ import annotations
 
 from spectra.finding import Rule
-from spectra.findings import clock, quality
+from spectra.findings import (
+    clock,
+    oscillator,
+    oscillator_pair,
+    oscillator_state,
+    polarisation,
+    quality,
+)
 
-__all__ = ["RULES"]
+__all__ = ["PAIR_RULES", "RULES"]
 
 RULES: tuple[Rule, ...] = (
     Rule("quality.axis_is_rf", ("sweep", "rf_states"), quality.axis_is_rf),
@@ -27,4 +34,31 @@ RULES: tuple[Rule, ...] = (
     Rule("clock.wrong_by_zone", ("times",), clock.wrong_by_zone),
     Rule("clock.ahead_of_file", ("times",), clock.ahead_of_file),
     Rule("clock.set_between", ("times",), clock.set_between),
+    Rule("oscillator.wrong_state", ("identification", "chain", "circumstances"), oscillator_state.wrong_state),
+    Rule("oscillator.inverted_spectrum", ("identification", "chain"), oscillator.inverted_spectrum),
+    Rule("oscillator.out_of_tolerance", ("oscillator", "finer_sweep"), oscillator.out_of_tolerance),
+    Rule("oscillator.tolerance_unknown", ("oscillator",), oscillator.tolerance_unknown),
+    Rule("oscillator.whose_error", ("oscillator",), oscillator.whose_error),
+    Rule("oscillator.carrier_apart", ("oscillator",), oscillator.carrier_apart),
+    Rule(
+        "polarisation.other_than_expected",
+        ("identification", "chain", "circumstances"),
+        oscillator_state.other_polarisation,
+    ),
+    Rule("polarisation.leak_suspected", ("suspicion",), polarisation.leak_suspected),
 )
+"""Rules over one capture."""
+
+PAIR_RULES: tuple[Rule, ...] = (
+    Rule("polarisation.ports_swapped", ("swap",), polarisation.ports_swapped),
+    Rule("polarisation.isolation_acceptance", ("pooled", "isolation_limit_db"), polarisation.isolation_acceptance),
+    Rule("polarisation.isolation", ("pooled", "gain_by"), polarisation.isolation),
+    Rule("polarisation.skew_error", ("pooled", "skew", "sign", "purity_db"), polarisation.skew_error),
+    Rule("polarisation.not_alignment", ("pooled", "variation", "skew"), polarisation.not_alignment),
+    Rule("polarisation.axial_ratio", ("pooled", "circular"), polarisation.axial_ratio),
+    Rule("polarisation.rain", ("pooled", "rain"), polarisation.rain_depolarisation),
+    Rule("oscillator.state_did_not_change", ("state_change",), oscillator_pair.state_did_not_change),
+    Rule("oscillator.changed", ("kind", "shifts"), oscillator_pair.changed),
+    Rule("oscillator.unstable", ("kind", "shifts"), oscillator_pair.unstable),
+)
+"""Rules over two or more captures; their facts are those of `spectra.findings.compare`."""

@@ -1,0 +1,167 @@
+"""Pictures of a comparison and of a trend: pure functions that return plotly figures."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from spectra.findings.comparison import Comparison, Pair
+
+if TYPE_CHECKING:
+    import plotly.graph_objects as go
+
+    from spectra.measure.measurement import Measurement
+
+__all__ = ["comparison_figure"]
+
+# apart in lightness and in dash or symbol, so that print in grey and colour-blind eyes tell them apart
+_FIRST, _SECOND, _MARK, _WEAK, _GRID = "#0b3c5d", "#b3541e", "#1d2d35", "#8a97a3", "#e9edf0"
+
+
+def comparison_figure(comparison: Comparison, *, isolation_limit_db: float | None = None) -> go.Figure:
+    """Return a figure of a comparison.
+
+    Parameters
+    ----------
+    comparison : Comparison
+    isolation_limit_db : float, optional
+        Drawn into the isolation of a polarisation pair.
+
+    Returns
+    -------
+    plotly.graph_objects.Figure
+        Above the traces of the first two captures; below, of a polarisation pair, the isolation of every carrier (a
+        mark with its 95 % interval) or its lower bound (a triangle), else the change of level. Frequency in MHz.
+    """
+    from plotly.subplots import make_subplots
+
+    polar = comparison.kind == "polarisation"
+    figure = make_subplots(rows=2, cols=1, shared_xaxes=True, row_heights=[0.55, 0.45], vertical_spacing=0.06)
+    for k, (measurements, colour, dash) in enumerate(
+        zip(comparison.measurements[:2], (_FIRST, _SECOND), ("solid", "dot"), strict=False)
+    ):
+        for number, measurement in enumerate(measurements):
+            figure.add_trace(_trace(measurement, comparison.captures[k], colour, dash, number == 0), row=1, col=1)
+    mine = (
+        [pair for pair in comparison.pairs if pair.captures == comparison.pairs[0].captures] if comparison.pairs else []
+    )
+    for trace in _isolation_traces(mine) if polar else _change_traces(mine):
+        figure.add_trace(trace, row=2, col=1)
+    if polar and isolation_limit_db is not None:
+        figure.add_hline(
+            y=isolation_limit_db,
+            line={"color": _MARK, "width": 1, "dash": "dash"},
+            annotation_text="limit",
+            row=2,
+            col=1,
+        )
+    figure.update_xaxes(showgrid=False)
+    figure.update_xaxes(title_text="IF / MHz", row=2, col=1)
+    figure.update_yaxes(showgrid=True, gridcolor=_GRID, zeroline=False, nticks=6)
+    figure.update_yaxes(title_text="level / dBm", row=1, col=1)
+    figure.update_yaxes(title_text="isolation / dB" if polar else "level change / dB", row=2, col=1)
+    figure.update_layout(
+        title=_title(comparison),
+        template="plotly_white",
+        legend={"orientation": "h", "y": -0.15},
+        margin={"l": 60, "r": 20, "t": 60, "b": 60},
+    )
+    return figure
+
+
+def _title(comparison: Comparison) -> str:
+    whole = comparison.polarisation
+    names = " against ".join(comparison.captures[:2])
+    if whole is None:
+        return names
+    if whole.isolation_db is not None and whole.isolation_std_db is not None:
+        return f"Isolation {whole.isolation_db:.1f} ± {whole.isolation_std_db:.1f} dB: {names}"
+    if whole.isolation_lower_bound_db is not None:
+        return f"Isolation at least {whole.isolation_lower_bound_db:.1f} dB: {names}"
+    return f"Isolation not shown: {names}"
+
+
+def _trace(measurement: Measurement, name: str, colour: str, dash: str, first: bool) -> Any:
+    import plotly.graph_objects as go
+
+    sweep = measurement.sweep
+    return go.Scatter(
+        x=sweep.frequency_hz / 1e6,
+        y=sweep.level_dbm,
+        name=name,
+        legendgroup=name,
+        showlegend=first,
+        mode="lines",
+        line={"color": colour, "width": 1.2, "dash": dash},
+    )
+
+
+def _hover(pair: Pair) -> str:
+    parts = [] if pair.row is None else [f"row {pair.row}"]
+    if pair.home is not None:
+        parts.append("belongs to the first port" if pair.home == "reference" else "belongs to the second port")
+    return "<br>".join([*parts, *([pair.why] if pair.why else [])])
+
+
+def _place(pair: Pair) -> float:
+    return (
+        float((pair.reference_centre_hz if pair.reference_centre_hz is not None else pair.other_centre_hz) or 0.0) / 1e6
+    )
+
+
+def _isolation_traces(pairs: list[Pair]) -> list[Any]:
+    import plotly.graph_objects as go
+
+    made = []
+    for home, colour, symbol, words in (
+        ("reference", _FIRST, "circle", "carriers of the first port"),
+        ("other", _SECOND, "square", "carriers of the second port"),
+    ):
+        told = [p for p in pairs if p.home == home and p.isolation_db is not None]
+        if told:
+            counts = [bool(p.counts) for p in told]
+            made.append(
+                go.Scatter(
+                    x=[_place(p) for p in told],
+                    y=[p.isolation_db for p in told],
+                    error_y={
+                        "type": "data",
+                        "array": [1.96 * (p.isolation_std_db or 0.0) for p in told],
+                        "thickness": 1.5,
+                    },
+                    name=words,
+                    mode="markers",
+                    marker={"color": [colour if c else _WEAK for c in counts], "symbol": symbol, "size": 10},
+                    hovertext=[_hover(p) for p in told],
+                )
+            )
+    bounds = [p for p in pairs if p.isolation_db is None and p.isolation_lower_bound_db is not None]
+    if bounds:
+        made.append(
+            go.Scatter(
+                x=[_place(p) for p in bounds],
+                y=[p.isolation_lower_bound_db for p in bounds],
+                name="at least (95 %)",
+                mode="markers",
+                marker={"color": _MARK, "symbol": "triangle-up-open", "size": 11, "line": {"width": 2}},
+                hovertext=[_hover(p) for p in bounds],
+            )
+        )
+    return made
+
+
+def _change_traces(pairs: list[Pair]) -> list[Any]:
+    import plotly.graph_objects as go
+
+    told = [p for p in pairs if p.level_change_db is not None]
+    return [
+        go.Scatter(
+            x=[_place(p) for p in told],
+            y=[p.level_change_db for p in told],
+            error_y={"type": "data", "array": np.array([1.96 * (p.level_change_std_db or 0.0) for p in told])},
+            name="other minus first",
+            mode="markers",
+            marker={"color": _FIRST, "size": 9},
+        )
+    ]

@@ -20,7 +20,7 @@ from spectra.measure.model import (
     evaluate,
     fit,
     normal_equations,
-    positions,
+    plan_of,
 )
 from spectra.measure.moves import WIDTH_GAIN, as_carrier, as_tone, merged, stretch_of
 from spectra.measure.profile import RollOffProfile, profiles
@@ -313,10 +313,11 @@ class _Work:
         """Where the trace lies below the model: move the edge that is too far out, or part the carrier there."""
         changed = False
         rbw = self.rbw_hz / self.spacing_hz
-        low = [window for window in self.windows(0.75 * self.least) if window.score < 0.0]
-        for window in low[:8]:
-            if not self.scene.count:
-                break
+        odd = self.windows(0.65 * self.least)[:12] if self.scene.count else []
+        for window in odd:
+            if window.score > 0.0:
+                changed |= self._extend(window)
+                continue
             middle = float(self.trace.x[min((window.first + window.last) // 2, self.trace.x.size - 1)])
             theta, kind = self.scene.theta, self.scene.kind
             inside = np.flatnonzero((kind == RC) & (theta[:, 0] - rbw < middle) & (middle < theta[:, 1] + rbw))
@@ -325,6 +326,24 @@ class _Work:
             k = int(inside[np.argmax(theta[inside, 3])])
             changed |= self._part(k, float(self.trace.x[window.first]), float(self.trace.x[window.last - 1]))
         return changed
+
+    def _extend(self, window: detect.Window) -> bool:
+        """Try the edge of a carrier beyond a stretch beside it that stands too high."""
+        low, high = float(self.trace.x[window.first]) - 0.5, float(self.trace.x[window.last - 1]) + 0.5
+        theta = self.scene.theta
+        width = theta[:, 1] - theta[:, 0]
+        for k in np.flatnonzero((self.scene.kind == RC) & (width > 3.0)):
+            wider = theta[k].copy()
+            wider[2] = 0.2
+            if theta[k, 1] - 0.3 * width[k] < low < theta[k, 1] + 0.15 * width[k] and high > theta[k, 1]:
+                wider[1] = high
+            elif theta[k, 0] - 0.15 * width[k] < high < theta[k, 0] + 0.3 * width[k] and low < theta[k, 0]:
+                wider[0] = low
+            else:
+                continue
+            if wider[1] - wider[0] < 2.0 * width[k] and self._try([int(k)], [RC], [wider], 0.5):
+                return True
+        return False
 
     def _part(self, k: int, low: float, high: float) -> bool:
         """Try a carrier without the stretch low..high: cut short on either side, or parted in two."""
@@ -390,13 +409,11 @@ class _Work:
         active = active_parameters(self.scene, gradient)
         basis, scene = self.trace.basis, self.scene
         m, penalty = basis.size, basis.penalty
-        known = hessian[np.ix_(active, active)]
+        known, pull = hessian, gradient
         known[-m:, -m:] -= scene.strength * penalty
-        pull = gradient[active]
         pull[-m:] += scene.strength * (penalty @ scene.beta)
         grid = basis.prior_strength * 10.0 ** np.linspace(-1.5, 6.0, 11)
-        place = positions(self.trace, scene)[active]
-        value = evidence(known, pull, penalty, scene.beta, grid, place)
+        value = evidence(known, pull, penalty, scene.beta, grid, plan_of(self.trace, scene, self.at, active))
         enough = np.flatnonzero(value >= value.max() - _EVIDENCE_MARGIN)
         self.scene = replace(scene, strength=float(grid[enough[-1]]))
 
@@ -495,5 +512,5 @@ def solve(sweep: Sweep, false_alarms: float) -> Solution:
             break
         work.refit(4)
     work.relaw()
-    work.refit(10, 2e-3)
+    work.refit(10, 5e-3)
     return work.solution()

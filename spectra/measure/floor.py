@@ -290,12 +290,18 @@ def first_floors(
     grown: list[FloatArray] = []
     for envelope, strict in zip(envelopes, (False, True), strict=True):
         beta = _grow(basis, y, law, information, block, mean, envelope, spread, strict)
-        if all(np.abs(basis.floor(beta) - basis.floor(other)).max() > _FIRST_ERROR for other in grown):
+        if all(_unlike(basis.floor(beta), basis.floor(other)) for other in grown):
             grown.append(beta)
     straight = basis.approximate(np.interp(x, centre, line))
-    if all(np.abs(basis.floor(beta) - basis.floor(straight)).max() > _FIRST_ERROR for beta in grown):
+    if all(_unlike(basis.floor(beta), basis.floor(straight)) for beta in grown):
         return [*((beta, _SOFT * basis.prior_strength) for beta in grown), (straight, _STIFF * basis.prior_strength)]
     return [(beta, _SOFT * basis.prior_strength) for beta in grown]
+
+
+def _unlike(one: FloatArray, other: FloatArray) -> bool:
+    """Say whether two floors differ by more than the fit would mend by itself."""
+    apart = np.abs(one - other)
+    return bool(apart.max() > 2.5 * _FIRST_ERROR or np.sqrt(np.mean(apart**2)) > _FIRST_ERROR)
 
 
 def _grow(

@@ -6,62 +6,94 @@ narrow band, and the cost of a step grows with the number of parameters instead 
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
-from numpy.lib.stride_tricks import as_strided
 from numpy.typing import NDArray
 from scipy.linalg import lapack
 
 from spectra.units import FloatArray
 
-__all__ = ["evidence", "inverse", "solve_damped"]
+__all__ = ["Layout", "evidence", "inverse", "layout", "solve_damped"]
 
 _RIDGE = 1e-9
 
 
-def _bandwidth(matrix: FloatArray) -> int:
-    """Return the distance of the farthest entry from the diagonal."""
-    last = matrix.shape[0] - 1 - np.argmax(matrix[:, ::-1] != 0.0, axis=1)
-    return int(np.max(last - np.arange(matrix.shape[0])))
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """Order of parameters along the axis, and where each entry of the lower band lies in the full matrix.
+
+    Attributes
+    ----------
+    order : ndarray of int, shape (p,)
+        Index of each parameter in the full matrix, by position.
+    rows, columns : ndarray of int, shape (w + 1, p)
+        Indices of the band's entries in the full matrix.
+    behind : ndarray of int, shape (w + 1, p)
+        Place in `order` of each entry's row, p where the band runs out of the matrix.
+    """
+
+    order: NDArray[np.intp]
+    rows: NDArray[np.intp]
+    columns: NDArray[np.intp]
+    behind: NDArray[np.intp]
+
+    def band(self, matrix: FloatArray) -> FloatArray:
+        """Return the lower band of a symmetric matrix."""
+        band = matrix[self.rows, self.columns]
+        band[self.behind >= self.order.size] = 0.0
+        return band
 
 
-def _band(matrix: FloatArray, width: int) -> FloatArray:
-    """Return the lower band form of a symmetric matrix, columns contiguous (as LAPACK wants it)."""
-    n = matrix.shape[0]
-    wide = np.zeros((n, n + width))
-    wide[:, :n] = matrix
-    step = wide.itemsize
-    return np.asfortranarray(as_strided(wide, (n, width + 1), (step * (n + width) + step, step)).T)
-
-
-def _factor_and_solve(scaled: FloatArray, right: FloatArray) -> tuple[FloatArray, float]:
-    """Return the solution and ln of the determinant; raises LinAlgError where the matrix is not positive."""
-    band = _band(scaled, _bandwidth(scaled))
-    for _ in range(5):
-        factor, solution, info = lapack.dpbsv(band, right, lower=1)
-        if info == 0:
-            return solution, 2.0 * float(np.log(factor[0]).sum())
-        band[0] += 100.0 * (band[0] - np.minimum(band[0], 1.0)) + 1e-7  # two parameters do the same: stiffen
-    raise np.linalg.LinAlgError("information matrix not positive")
-
-
-def solve_damped(
-    matrix: FloatArray, right: FloatArray, damping: float, position: FloatArray | None = None
-) -> FloatArray:
-    """Return the solution of ``(matrix + damping * diag(matrix)) s = right``.
+def layout(active: NDArray[np.intp], position: FloatArray, low: FloatArray, high: FloatArray) -> Layout:
+    """Return the layout of the parameters `active`.
 
     Parameters
     ----------
-    matrix : ndarray, shape (p, p)
-    right : ndarray, shape (p,)
-    position : ndarray, shape (p,), optional
-        Where each parameter lies; parameters far apart do not meet.
+    active : ndarray of int, shape (p,)
+    position, low, high : ndarray, shape (q,)
+        Of all parameters: where each lies, and the positions between which lie all that it shares information with.
     """
-    order: NDArray[np.intp] = np.arange(right.size) if position is None else np.argsort(position, kind="stable")
-    scale = 1.0 / np.sqrt(np.maximum(np.diag(matrix), 1e-12))[order]
-    scaled = matrix[order][:, order] * scale[:, None] * scale
-    scaled[np.diag_indices(order.size)] = 1.0 + damping + _RIDGE
-    result = np.empty(right.size)
-    result[order] = _factor_and_solve(scaled, right[order] * scale)[0] * scale
+    place = np.argsort(position[active], kind="stable")
+    order = active[place]
+    line = position[order]
+    index = np.arange(order.size)
+    ahead = np.searchsorted(line, high[order], side="right") - 1 - index
+    back = index - np.searchsorted(line, low[order], side="left")
+    width = int(min(max(ahead.max(initial=0), back.max(initial=0), 0), order.size - 1))
+    behind = index + np.arange(width + 1)[:, None]
+    rows = order[np.minimum(behind, order.size - 1)]
+    return Layout(order, rows, np.broadcast_to(order, behind.shape), behind)
+
+
+def _factor_and_solve(band: FloatArray, right: FloatArray, damping: float, plan: Layout) -> tuple[FloatArray, float]:
+    """Return the solution and ln of the determinant of a band whose diagonal is raised by `damping` of itself."""
+    scale = 1.0 / np.sqrt(np.maximum(band[0], 1e-12))
+    padded = np.r_[scale, 0.0]
+    scaled = band * scale * padded[np.minimum(plan.behind, scale.size)]
+    scaled[0] = 1.0 + damping + _RIDGE
+    ridge = 1e-7
+    for _ in range(6):
+        factor, solution, info = lapack.dpbsv(scaled, right * scale, lower=1)
+        if info == 0:
+            return solution * scale, 2.0 * float(np.log(factor[0]).sum() - np.log(scale).sum())
+        scaled[0] += ridge  # two parameters do the same: stiffen
+        ridge *= 100.0
+    raise np.linalg.LinAlgError("information matrix not positive")
+
+
+def solve_damped(band: FloatArray, right: FloatArray, damping: float, plan: Layout) -> FloatArray:
+    """Return the solution of ``(matrix + damping * diag(matrix)) s = right``, zero for parameters not in the layout.
+
+    Parameters
+    ----------
+    band : ndarray, shape (w + 1, p)
+        `Layout.band` of the matrix.
+    right : ndarray, shape (q,)
+        For all parameters.
+    """
+    result = np.zeros(right.size)
+    result[plan.order] = _factor_and_solve(band, right[plan.order], damping, plan)[0]
     return result
 
 
@@ -79,37 +111,31 @@ def evidence(
     penalty: FloatArray,
     beta: FloatArray,
     strengths: FloatArray,
-    position: FloatArray,
+    plan: Layout,
 ) -> FloatArray:
     """Return ln(marginal likelihood) of penalty strengths, up to a constant (Laplace's approximation).
 
     Parameters
     ----------
-    known, pull : ndarray, shape (p, p) and (p,)
+    known, pull : ndarray, shape (q, q) and (q,)
         Information and gradient of the likelihood alone, at the present parameters; the last ``m`` are the floor's.
     penalty, beta : ndarray, shape (m, m) and (m,)
         Penalty of rank m - 2 and the floor's present coefficients.
     strengths : ndarray
         Strengths to judge.
-    position : ndarray, shape (p,)
-        Where each parameter lies.
+    plan : Layout
+        Of the parameters that are free.
     """
     m = beta.size
-    order = np.argsort(position, kind="stable")
     padded = np.zeros_like(known)
     padded[-m:, -m:] = penalty
-    base, rough = known[order][:, order], padded[order][:, order]
+    base, rough = plan.band(known), plan.band(padded)
     bend = np.zeros(pull.size)
     bend[-m:] = penalty @ beta
     values = np.empty(strengths.size)
     for k, strength in enumerate(strengths):
-        matrix = base + strength * rough
-        scale = 1.0 / np.sqrt(np.maximum(np.diag(matrix), 1e-12))
-        scaled = matrix * scale[:, None] * scale
-        scaled[np.diag_indices(scaled.shape[0])] = 1.0 + _RIDGE
-        right = (pull - strength * bend)[order] * scale
-        solution, determinant = _factor_and_solve(scaled, right)
-        determinant -= 2.0 * float(np.log(scale).sum())
+        right = (pull - strength * bend)[plan.order]
+        solution, determinant = _factor_and_solve(base + strength * rough, right, 0.0, plan)
         gain = 0.5 * float(right @ solution) - 0.5 * strength * float(beta @ bend[-m:])
         values[k] = 0.5 * (m - 2) * np.log(strength) - 0.5 * determinant + gain
     return values

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from scipy import special
 
 from spectra.measure.floor import FloorBasis
-from spectra.measure.linear import solve_damped
+from spectra.measure.linear import Layout, layout, solve_damped
 from spectra.signal.blurred import edge
 from spectra.signal.detectors import PointLaw
 from spectra.units import FloatArray
@@ -29,7 +29,7 @@ __all__ = [
     "evaluate",
     "fit",
     "normal_equations",
-    "positions",
+    "plan_of",
 ]
 
 RC, CW = 0, 1
@@ -172,7 +172,9 @@ def evaluate(trace: Trace, scene: Scene) -> Evaluation:
     first, last, start, index, owner = _pairs(trace, scene)
     power, jacobian, by_sigma = _shapes(trace, scene, index, owner)
     n = trace.x.size
-    floor = np.exp(trace.basis.floor(scene.beta))
+    floor: FloatArray = np.exp(trace.basis.floor(scene.beta))
+    noise: FloatArray
+    total: FloatArray
     skirt = np.bincount(index, by_sigma, n)
     tone_pair = scene.kind[owner] == CW
     by_noise: FloatArray
@@ -187,7 +189,8 @@ def evaluate(trace: Trace, scene: Scene) -> Evaluation:
         jacobian *= np.where(tone_pair, by_tone[index], by_noise[index])[:, None]
         spread = (1.0 + 2.0 * ratio) / (1.0 + ratio) ** 2
     else:
-        noise = total = floor + np.bincount(index, power, n)
+        noise = floor + np.bincount(index, power, n)
+        total = noise
         eta, by_noise = np.log(total), 1.0 / total
         jacobian *= by_noise[index][:, None]
         spread = np.ones(n)
@@ -306,10 +309,24 @@ def _moved(scene: Scene, step: FloatArray) -> Scene:
     return replace(scene, theta=theta, beta=scene.beta + np.clip(step[4 * k :], -1.0, 1.0))
 
 
-def positions(trace: Trace, scene: Scene) -> FloatArray:
-    """Return where every parameter lies on the frequency axis, in points."""
-    knots: FloatArray = (np.arange(scene.beta.size) - 1.0) * (trace.x[-1] / max(scene.beta.size - 3, 1))
-    return np.r_[np.repeat(0.5 * (scene.theta[:, 0] + scene.theta[:, 1]), 4), knots]
+def plan_of(trace: Trace, scene: Scene, at: Evaluation, active: NDArray[np.intp]) -> Layout:
+    """Return the layout of the free parameters along the frequency axis."""
+    knot = float(trace.x[-1] - trace.x[0]) / max(scene.beta.size - 3, 1)
+    knots: FloatArray = trace.x[0] + (np.arange(scene.beta.size) - 1.0) * knot
+    centre = 0.5 * (scene.theta[:, 0] + scene.theta[:, 1])
+    last = trace.x.size - 1
+    low = trace.x[np.minimum(at.first, last)] - 2.5 * knot
+    high = trace.x[np.clip(at.last - 1, 0, last)] + 2.5 * knot
+    overlap = (at.first[:, None] < at.last) & (at.last[:, None] > at.first)
+    low = np.minimum(np.minimum(low, centre), np.where(overlap, centre, np.inf).min(axis=1, initial=np.inf))
+    high = np.maximum(np.maximum(high, centre), np.where(overlap, centre, -np.inf).max(axis=1, initial=-np.inf))
+    four = np.repeat(np.arange(scene.count), 4)
+    return layout(
+        active,
+        np.r_[centre[four], knots],
+        np.r_[low[four], knots - 3.5 * knot],
+        np.r_[high[four], knots + 3.5 * knot],
+    )
 
 
 def fit(
@@ -326,13 +343,11 @@ def fit(
     for _ in range(rounds):
         hessian, gradient = normal_equations(trace, scene, at)
         active = active_parameters(scene, gradient, frozen)
-        part, pull = hessian[np.ix_(active, active)], gradient[active]
-        position = positions(trace, scene)[active]
+        plan = plan_of(trace, scene, at, active)
+        band = plan.band(hessian)
         gain = 0.0
         for _ in range(5):
-            step = np.zeros(gradient.size)
-            step[active] = solve_damped(part, pull, damping, position)
-            trial = _moved(scene, step)
+            trial = _moved(scene, solve_damped(band, gradient, damping, plan))
             there = evaluate(trace, trial)
             gain = at.objective - there.objective
             if gain >= -1e-9 * abs(at.objective):

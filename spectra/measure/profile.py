@@ -1,8 +1,8 @@
 """Profile likelihood of the roll-off, where its curvature misleads: few points on the edges, or a roll-off near zero.
 
-The information about a roll-off vanishes where the roll-off does, and symbol rate and occupied bandwidth lean on it. For
-carriers whose roll-off is not well inside its range the likelihood is followed over the whole range, everything else
-fitted again at each value, and mean, spread and interval are taken over it (uniform weight from 0 to the bound).
+The information about a roll-off vanishes where the roll-off does, and symbol rate and occupied bandwidth lean on it.
+For carriers whose roll-off is not well inside its range the likelihood is followed over the whole range, everything
+else fitted again at each value, and mean, spread and interval are taken over it (uniform weight from 0 to the bound).
 """
 
 from __future__ import annotations

@@ -144,7 +144,7 @@ def _points_too_few(sweep: Sweep, solution: Solution) -> Iterator[Finding]:
         title="The points lie farther apart than the RBW",
         explanation=(
             f"Points are {_khz(sweep.spacing_hz)} apart, the RBW is {_khz(solution.rbw_hz)}: what lies between "
-            "two points is not seen, unless the detector gathers it. A CW can hide there, and its level is not to be trusted."
+            "two points is not seen, unless the detector gathers it. A CW can hide there; do not trust its level."
         ),
         evidence=(Evidence("spacing", sweep.spacing_hz, None, "Hz", solution.rbw_hz),),
         subjects=_about(sweep),
@@ -180,8 +180,8 @@ def _video_filter(sweep: Sweep) -> Iterator[Finding]:
         severity="note" if detector in ("sample", "log_average", "voltage_average") else "warning",
         title="The video filter averages before the detector",
         explanation=(
-            f"VBW {_khz(vbw)} is below RBW {_khz(rbw)}. On a dB scale this averages levels, and noise reads up to 2.5 dB "
-            "low against a CW; a peak detector no longer sees peaks. C/N between noise-like carriers and floor stays right."
+            f"VBW {_khz(vbw)} is below RBW {_khz(rbw)}. On a dB scale this averages levels: noise reads up to "
+            "2.5 dB low against a CW, and a peak detector sees no peaks. C/N of noise-like carriers stays right."
         ),
         evidence=(Evidence("vbw", vbw, None, "Hz", rbw),),
         subjects=_about(sweep),
@@ -221,7 +221,7 @@ def _max_hold(sweep: Sweep) -> Iterator[Finding]:
         title="Extremes instead of averages",
         explanation=(
             f"The levels come from {what}: they show extremes of the noise, which stand several dB off its power, and "
-            "depend on the sweep time. C/N of noise-like carriers is kept; power, density and C/N0 of CW carry an assumption."
+            "depend on the sweep time. C/N of noise-like carriers is kept; power, density and C/N0 of CW are assumed."
         ),
         subjects=_about(sweep),
         next_steps=(step("Save an average: detector RMS, trace mode average, 10 sweeps or more."),),
@@ -278,8 +278,8 @@ def _floor_not_seen(sweep: Sweep, floor: Floor, carriers: tuple[Carrier, ...]) -
         severity="warning",
         title=f"No gap shows the floor near {len(blind)} carrier(s)",
         explanation=(
-            f"The floor is seen in {100.0 * float(np.mean(floor.observed)):.0f} % of the span. Where no gap is near, C/N "
-            "can only be bounded from below: the floor lies at or under the lowest level near by."
+            f"The floor is seen in {100.0 * float(np.mean(floor.observed)):.0f} % of the span. Where no gap is near, "
+            "C/N can only be bounded from below: the floor lies at or under the lowest level near by."
         ),
         evidence=(Evidence("floor_seen_share", float(np.mean(floor.observed)), None, "1", None),),
         subjects=_about(sweep, blind),

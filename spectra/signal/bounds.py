@@ -2,7 +2,8 @@
 
 Every detector is a scale family in power (see `spectra.signal.detectors`), so a trace tells of its parameters only
 through ln(mean power): F = J sum_i d_i d_i', with d_i the gradient of ln(mean) at point i and J the information of one
-point. Strict where points are independent; where neighbours share noise, J over the number of points that do is a good count.
+point. Strict where points are independent; where neighbours share noise, J over the number of points that do is a good
+count.
 """
 
 from __future__ import annotations

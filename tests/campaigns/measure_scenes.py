@@ -1,9 +1,9 @@
-"""Scenes for the measurement's campaigns and tests: readings drawn one by one, by numerics that the measurement does not share.
+"""Scenes for the measurement's campaigns and tests: readings drawn one by one, by numerics of their own.
 
-A carrier's raised cosine (ETSI EN 302 307-1 clause 5.6, from memory) is sampled finely and smeared by a sampled Gaussian;
-points are complex Gaussian noise of that power plus a constant phasor for a CW, then squared and averaged as the detector
-does. With `correlated` the noise runs through the filter's amplitude response, so that neighbours share it as on an
-analyser that sweeps as fast as its filter allows.
+A carrier's raised cosine (ETSI EN 302 307-1 clause 5.6, from memory) is sampled finely and smeared by a sampled
+Gaussian; points are complex Gaussian noise of that power plus a constant phasor for a CW, then squared and averaged as
+the detector does. With `correlated` the noise runs through the filter's amplitude response, so that neighbours share it
+as on an analyser that sweeps as fast as its filter allows.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ DETECTORS = {"power": "rms", "log": "log_average", "voltage": "voltage_average",
 
 @dataclass(frozen=True)
 class Signal:
-    """A carrier (symbol rate above 0) or a CW; `cn_db` over the floor in the symbol rate, or in the RBW's peak for a CW."""
+    """A carrier (symbol rate above 0) or a CW; `cn_db` over the floor in the symbol rate, or of a CW's peak."""
 
     centre_hz: float
     symbol_rate_bd: float
@@ -31,7 +31,7 @@ class Signal:
 
 @dataclass(frozen=True)
 class Setting:
-    """How a scene is swept: span around 1550 MHz, points, RBW, readings per point, average, tilt and ripple of the floor."""
+    """How a scene is swept: span around 1550 MHz, points, RBW, readings per point, average, and its floor."""
 
     span_hz: float = 100e6
     points: int = 1001

@@ -10,7 +10,32 @@ from spectra.measure import measure
 from spectra.measure.measurement import CARRIER_FLAGS, CARRIER_KINDS
 from spectra.sweep import Settings, Sweep
 
-KEYS = ["kind", "centre_hz", "centre_std_hz", "symbol_rate_bd", "symbol_rate_std_bd", "roll_off", "roll_off_std", "occupied_bandwidth_hz", "occupied_bandwidth_std_hz", "x_db", "x_db_bandwidth_hz", "x_db_bandwidth_std_hz", "power_dbm", "power_std_db", "cn_db", "cn_std_db", "cn_lower_bound_db", "cn0_dbhz", "cn0_std_db", "es_n0_db", "es_n0_std_db", "interval95", "false_alarm_probability", "flags"]
+KEYS = [
+    "kind",
+    "centre_hz",
+    "centre_std_hz",
+    "symbol_rate_bd",
+    "symbol_rate_std_bd",
+    "roll_off",
+    "roll_off_std",
+    "occupied_bandwidth_hz",
+    "occupied_bandwidth_std_hz",
+    "x_db",
+    "x_db_bandwidth_hz",
+    "x_db_bandwidth_std_hz",
+    "power_dbm",
+    "power_std_db",
+    "cn_db",
+    "cn_std_db",
+    "cn_lower_bound_db",
+    "cn0_dbhz",
+    "cn0_std_db",
+    "es_n0_db",
+    "es_n0_std_db",
+    "interval95",
+    "false_alarm_probability",
+    "flags",
+]
 
 
 @pytest.fixture(scope="module")
@@ -58,7 +83,7 @@ def test_floor_is_the_floor(one):
 
 @pytest.mark.parametrize("average", ["power", "log", "voltage", "peak"])
 def test_cw_power_is_free_of_the_noise_bias(scenes, average):
-    """A CW is not biased by averaging in dB or voltage, nor by peaks when it is strong; noise is (standards.md E)."""
+    """A CW is not biased by averaging in dB or voltage, nor by peaks when it is strong; noise is (derived)."""
     setting = scenes.Setting(average=average, rbw_hz=300e3)
     signal = scenes.Signal(1530e6, 0.0, 0.0, 25.0)
     found = measure(scenes.sweep(np.random.default_rng(8), setting, [signal])).carriers
@@ -69,7 +94,7 @@ def test_cw_power_is_free_of_the_noise_bias(scenes, average):
 
 @pytest.mark.parametrize("average", ["power", "log", "voltage", "peak"])
 def test_floor_density_is_free_of_the_detector_bias(scenes, average):
-    """All detectors must give the same floor: the biases of standards.md E taken out."""
+    """All detectors must give the same floor: the biases (derived) taken out."""
     setting = scenes.Setting(average=average)
     floor = measure(scenes.sweep(np.random.default_rng(9), setting, [])).floor
     assert floor.median_dbm == pytest.approx(-95.0, abs=0.4 if average == "peak" else 0.15)
@@ -132,7 +157,7 @@ def test_band_full_of_carriers_does_not_lift_the_floor(scenes):
 
 
 def test_readings_and_correlation_come_from_the_trace(scenes):
-    """The scatter tells the readings; neighbours closer than the RBW share noise (rho = exp(-d^2 / 4 sigma^2), derived)."""
+    """The scatter tells the readings; neighbours within the RBW share noise (exp(-d^2 / 4 sigma^2), derived)."""
     apart = measure(scenes.sweep(np.random.default_rng(1), scenes.Setting(readings=20), []))
     assert apart.readings_per_point == pytest.approx(20.0, abs=4.0 * apart.readings_std)
     assert apart.correlated_points == pytest.approx(1.0, abs=0.25)

@@ -13,7 +13,7 @@ def test_figure_shows_trace_floor_fit_and_residuals(scenes):
     assert {"trace", "floor", "fit", "modulated", "cw", "trace minus fit"} <= set(traces)
     assert np.allclose(traces["trace"].x, setting.frequency_hz / 1e6)
     assert np.array_equal(traces["trace"].y, measurement.sweep.level_dbm)
-    # The floor is drawn as the detector shows it: 2.51 dB under its power here (standards.md E).
+    # The floor is drawn as the detector shows it: 2.51 dB under its power here (derived).
     assert abs(np.nanmedian(traces["floor"].y) - (measurement.floor.median_dbm - 2.507)) < 0.1
     assert figure.layout.xaxis2.title.text == "frequency / MHz"
     # Colour is never the only sign: kinds have marks of their own, lines dashes of their own.

@@ -30,7 +30,7 @@ def test_level_offset_and_frequency_shift_go_straight_through(scene, seed):
 
 
 def test_scaling_the_frequency_axis_scales_the_answer(scenes):
-    """Carriers of a tenth, swept with a tenth of everything, differ in hertz only (the floor's stiffness knows hertz)."""
+    """Carriers of a tenth, swept with a tenth of everything, differ in hertz only."""
     setting = scenes.Setting(span_hz=10e6, rbw_hz=10e3)
     signals = [scenes.Signal(1550e6, 2e6, 0.2, 10.0)]
     wide = scenes.Setting(span_hz=100e6, rbw_hz=100e3)

@@ -27,7 +27,7 @@ def test_a_good_sweep_raises_no_finding():
     ("code", "level", "settings"),
     [
         ("quality.flat_trace", np.full(F.size, -90.0), {}),
-        ("quality.flat_trace", np.tile(noise()[:400], 3)[: F.size - 1].tolist() + [-95.0], {}),
+        ("quality.flat_trace", np.r_[np.tile(noise()[:400], 2), -95.0], {}),
         ("quality.overload", np.minimum(noise() + 3.0, -92.5), {"reference_level_dbm": -92.5}),
         ("quality.overload", noise(), {"reference_level_dbm": -98.0}),
         ("quality.rbw_unknown", noise(), {"rbw_hz": None}),

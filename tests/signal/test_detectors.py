@@ -11,7 +11,7 @@ DB = 10.0 / math.log(10.0)
 
 
 def exact_log_information(readings: int) -> float:
-    """Information about ln(mean) in a mean of `readings` values ln Exp(1), by inverting Gamma(1 + it/M)^M numerically."""
+    """Information in a mean of `readings` values ln Exp(1), by inverting Gamma(1 + it/M)^M numerically."""
     sd = math.pi / math.sqrt(6.0 * readings)
     n, width = 1 << 14, 60.0 * sd
     step = width / n
@@ -25,43 +25,51 @@ def exact_log_information(readings: int) -> float:
 
 
 def test_log_average_of_noise_reads_2_5068_db_low():
-    """10 log10(e) x 0.577216 = 2.5068 dB: standards.md E, derived; the instrument note was seen by its contents only."""
+    """10 log10(e) x 0.577216 = 2.5068 dB: derived."""
     assert pytest.approx(-2.5068, abs=5e-5) == d.LOG_BIAS_DB
     assert DB * d.log_law(10.0).mean == pytest.approx(-2.5068, abs=5e-4)
 
 
 def test_one_log_reading_scatters_by_5_570_db():
-    """(10/ln 10) pi/sqrt 6 = 5.570 dB, and 5.570/sqrt N for N: standards.md E, derived."""
+    """(10/ln 10) pi/sqrt 6 = 5.570 dB, and 5.570/sqrt N for N: derived."""
     assert DB * math.sqrt(d.log_law(1.0).variance) == pytest.approx(5.570, abs=5e-4)
     assert DB * math.sqrt(d.log_law(25.0).variance) == pytest.approx(5.570 / 5.0, abs=5e-4)
 
 
 def test_voltage_average_of_noise_reads_1_0491_db_low():
-    """20 log10(sqrt(pi)/2) = -1.0491 dB: standards.md E, read in an instrument fundamentals handbook, and derived."""
+    """20 log10(sqrt(pi)/2) = -1.0491 dB: read in an instrument fundamentals handbook, and derived."""
     assert pytest.approx(-1.0491, abs=5e-5) == d.VOLTAGE_BIAS_DB
     assert DB * d.voltage_law(400.0).mean == pytest.approx(-1.0491, abs=5e-3)
-    # Mean of N voltage samples: 4.540/sqrt N dB (standards.md E, derived).
+    # Mean of N voltage samples: 4.540/sqrt N dB (derived).
     assert DB * math.sqrt(d.voltage_law(400.0).variance) == pytest.approx(4.540 / 20.0, rel=2e-3)
 
 
 def test_mean_of_powers_scatters_by_4_343_db_over_root_n():
-    """10/ln 10 / sqrt N for large N: standards.md E, derived."""
+    """10/ln 10 / sqrt N for large N: derived."""
     assert DB * math.sqrt(d.power_law(1e4).variance) == pytest.approx(4.343 / 100.0, rel=1e-3)
 
 
 @pytest.mark.parametrize(
     ("count", "power_db", "log_db"),
-    [(1, 0.0, -2.51), (2, 1.76, 0.50), (3, 2.63, 1.75), (5, 3.59, 3.00), (10, 4.67, 4.30), (30, 6.02, 5.81)]
-    + [(100, 7.15, 7.03), (1000, 8.74, 8.68)],
+    [
+        (1, 0.0, -2.51),
+        (2, 1.76, 0.50),
+        (3, 2.63, 1.75),
+        (5, 3.59, 3.00),
+        (10, 4.67, 4.30),
+        (30, 6.02, 5.81),
+        (100, 7.15, 7.03),
+        (1000, 8.74, 8.68),
+    ],
 )
 def test_positive_peak_stands_above_the_mean(count, power_db, log_db):
-    """Table of H_M and of the mean of peaks in dB: standards.md E, derived, checked there by a simulation."""
+    """Table of H_M and of the mean of peaks in dB: derived, checked by simulation."""
     assert 10.0 * math.log10(d.harmonic(count)) == pytest.approx(power_db, abs=6e-3)
     assert DB * d.peak_law(count).mean == pytest.approx(log_db, abs=6e-3)
 
 
 def test_negative_peak_is_the_mean_over_the_count():
-    """The least of n exponentials is an exponential n times smaller: standards.md E, derived."""
+    """The least of n exponentials is an exponential n times smaller: derived."""
     law = d.point_law("negative_peak", 1.0, 20.0)
     assert law.mean == pytest.approx(-np.euler_gamma - math.log(20.0))
 

@@ -8,7 +8,7 @@ from scipy.ndimage import gaussian_filter1d
 from spectra.signal import blurred, bounds, filters
 from spectra.signal.raised_cosine import occupied_fraction, raised_cosine, x_db_fraction
 
-# Widths of an ideal carrier in symbol rates: standards.md C.2, derived numerically there (RBW << Rs, no noise).
+# Widths of an ideal carrier in symbol rates: derived numerically (RBW << Rs, no noise).
 WIDTHS = {
     0.05: (0.9800, 1.0166, 1.0295, 1.0436, 1.0468, 0.9982),
     0.10: (0.9599, 1.0332, 1.0590, 1.0872, 1.0936, 1.0192),
@@ -20,7 +20,7 @@ WIDTHS = {
 
 @pytest.mark.parametrize("roll_off", WIDTHS)
 def test_x_db_widths_and_occupied_width(roll_off):
-    """Table of standards.md C.2 (derived), shape of EN 302 307-1 clause 5.6 (from memory)."""
+    """Table derived numerically; shape of EN 302 307-1 clause 5.6 (from memory)."""
     for x_db, expected in zip((1.0, 6.0, 10.0, 20.0, 26.0), WIDTHS[roll_off], strict=False):
         assert x_db_fraction(roll_off, x_db) == pytest.approx(expected, abs=1e-4)
     assert x_db_fraction(roll_off, 10.0 * math.log10(2.0)) == pytest.approx(1.0, abs=1e-9)
@@ -37,7 +37,7 @@ def test_occupied_width_leaves_half_a_percent_outside_on_each_side(roll_off):
 
 @pytest.mark.parametrize(("poles", "ratio"), [(1, 1.5708), (2, 1.2203), (4, 1.1285), (5, 1.1138)])
 def test_noise_bandwidth_of_filters(poles, ratio):
-    """Synchronously tuned filters: standards.md E (derived); Gaussian 1.0645 = sqrt(pi / (4 ln 2)), integrated by scipy."""
+    """Synchronously tuned: derived; Gaussian 1.0645 = sqrt(pi / (4 ln 2)), integrated by scipy."""
     assert filters.enbw_per_rbw_synchronous(poles) == pytest.approx(ratio, abs=6e-5)
     assert pytest.approx(1.0645, abs=5e-5) == filters.ENBW_PER_RBW_GAUSSIAN
     area = integrate.quad(lambda x: float(filters.gaussian_power_response(np.array(x), 1.0)), -6.0, 6.0)[0]

@@ -46,7 +46,7 @@ LIKE_RATE, LIKE_CENTRE_HZ = 0.12, 0.7e6
 
 _MOVED = 0.04  # part of the rows whose carrier sits a little off its printed frequency
 _MOVED_EXTRA_HZ = 0.1e6
-_CHANGED = 0.04  # part of the rows whose symbol rate has changed since the table was written
+_CHANGED = 0.02  # part of the rows whose symbol rate has changed since the table was written
 _RATE_SLACK = 0.004  # of the rate: printed rates are rounded to 1 to 100 kBd
 _OFFSET_FREEDOM = 3.0  # degrees of freedom of the offset prior: its tails allow several tolerances
 _ROLL_OFFS = np.array([0.05, 0.10, 0.15, 0.20, 0.25, 0.35])

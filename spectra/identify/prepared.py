@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
     IntArray = NDArray[np.intp]
 
-__all__ = ["KIND_CW", "KIND_MODULATED", "KIND_UNKNOWN", "Prepared", "prepare", "rounding_step_hz"]
+__all__ = ["KIND_CW", "KIND_MODULATED", "KIND_UNKNOWN", "Prepared", "prepare"]
 
 KIND_UNKNOWN, KIND_MODULATED, KIND_CW = 0, 1, 2
 _CW_WORDS = frozenset({"cw", "beacon", "pilot"})
@@ -107,22 +107,22 @@ def prepare(table: CarrierTable, chain: ReceiveChain) -> Prepared:
     return kept[chain]
 
 
-def rounding_step_hz(rf_hz: FloatArray, printed_hz: FloatArray) -> float:
-    """Return the rounding that a list's frequencies show, which may be coarser than the digits printed.
+def _rounding_steps_hz(rf_hz: FloatArray, printed_hz: FloatArray, count: IntArray) -> FloatArray:
+    """Return the rounding that each list's frequencies show, which may be coarser than the digits printed.
 
     A list whose frequencies are all whole megahertz was rounded to the megahertz, however many zeros follow. The
-    largest decimal step that divides nine in ten of them is taken; with fewer than four rows the printed step.
+    largest decimal step that divides nine in ten of them is taken; with fewer than four rows the printed step. Rows
+    come list by list, `count` of each.
     """
-    printed = float(np.median(printed_hz))
-    if rf_hz.size < 4:
-        return printed
-    for step in (1e6, 0.5e6, 0.1e6, 0.01e6):
-        if step <= printed:
-            break
-        off = np.abs(rf_hz / step - np.round(rf_hz / step)) * step
-        if np.mean(off < 1.0) >= 0.9:
-            return step
-    return printed
+    if not count.size:
+        return np.empty(0)
+    start = np.cumsum(count) - count
+    steps = np.minimum.reduceat(printed_hz, start)
+    for step in (0.01e6, 0.1e6, 0.5e6, 1e6):
+        divides = np.abs(rf_hz / step - np.round(rf_hz / step)) * step < 1.0
+        share = np.add.reduceat(divides, start, dtype=np.float64) / count
+        steps = np.where((count >= 4) & (share >= 0.9) & (step > steps), step, steps)
+    return steps
 
 
 def _joined_states(chain: ReceiveChain) -> tuple[tuple[LoState, ...], tuple[tuple[str, ...], ...]]:
@@ -144,9 +144,10 @@ def _prepare(table: CarrierTable, chain: ReceiveChain) -> Prepared:
     lists = table.lists
     states, names = _joined_states(chain)
     member = np.concatenate([each.rows for each in lists]) if lists else np.empty(0, np.intp)
-    member_list = np.repeat(np.arange(len(lists)), [each.rows.size for each in lists])
     polarisation = np.array([each.polarisation for each in lists], dtype=object)
-    coarse = np.array([rounding_step_hz(table.rf_hz[each.rows], table.rf_step_hz[each.rows]) for each in lists])
+    count = np.array([each.rows.size for each in lists], dtype=np.intp)
+    member_list = np.repeat(np.arange(len(lists)), count)
+    coarse = _rounding_steps_hz(table.rf_hz[member], table.rf_step_hz[member], count)
     parts: list[tuple[IntArray, IntArray, IntArray, FloatArray]] = []
     for index, state in enumerate(states):
         rf_hz = table.rf_hz[member]

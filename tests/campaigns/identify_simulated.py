@@ -82,21 +82,26 @@ def _sweep(chain: Any, sky: Any, rng: np.random.Generator) -> Any:
 def run(world: Any, count: int, seed: int, least: int = 5) -> Iterator[dict[str, Any]]:
     """Yield one record a trial; sweeps with fewer listed carriers than `least` are drawn again."""
     for number in range(count):
-        rng = np.random.default_rng((seed, number))
-        while True:
-            band, state, plan = world.seen[rng.integers(len(world.seen))]
-            chain = trials.chain_of(band, world.tolerance_hz)
-            sky = trials.draw_sky(world.table, rng, state, plan, 0.12, 0.15, (0.1e6, 1e6, 3e6))
-            sweep, listed = _sweep(chain, sky, rng)
-            if listed >= least:
-                break
-        measurement = measure(sweep)
-        yield _record(world, number, measurement, chain, state, plan, sky, listed)
+        yield judged(world, *measured(world, number, seed, least))
 
 
-def _record(
+def measured(world: Any, number: int, seed: int, least: int = 5) -> tuple[Any, ...]:
+    """Draw, sweep and measure one trial."""
+    rng = np.random.default_rng((seed, number))
+    while True:
+        band, state, plan = world.seen[rng.integers(len(world.seen))]
+        chain = trials.chain_of(band, world.tolerance_hz)
+        sky = trials.draw_sky(world.table, rng, state, plan, 0.12, 0.15, (0.1e6, 1e6, 3e6))
+        sweep, listed = _sweep(chain, sky, rng)
+        if listed >= least:
+            break
+    return number, measure(sweep), chain, state, plan, sky, listed
+
+
+def judged(
     world: Any, number: int, measurement: Any, chain: Any, state: Any, plan: Any, sky: Any, listed: int
 ) -> dict[str, Any]:
+    """Identify one trial with the whole table and without the true position, and hold both against the truth."""
     trial = trials.Trial(measurement, chain, plan, state, sky.lo_error_hz, listed, float("nan"))
     any_twin, far_twin = trials.shared(world, trial)
     result = identify(measurement, world.table, chain)
@@ -159,6 +164,7 @@ def main(arguments: list[str]) -> None:
         writer.writeheader()
         for record in run(world, count, seed):
             writer.writerow(record)
+            out.flush()
             records.append(record)
     for name, value in summary(records).items():
         sys.stdout.write(f"{name}: {value:g}\n")

@@ -431,6 +431,7 @@ def main(arguments: list[str]) -> None:
         for number, trial in enumerate(trials(world, count, seed, least=least, most=most or None)):
             value = record(world, number, trial)
             writer.writerow(value)
+            out.flush()
             records.append(value)
     for name, value in figures(records).items():
         sys.stdout.write(f"{name}: {value:.4g}\n")

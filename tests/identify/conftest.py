@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import importlib.util
+import sys
 from collections.abc import Callable, Iterable
+from pathlib import Path
+from types import ModuleType
 from typing import Any
 
 import numpy as np
@@ -153,3 +157,20 @@ def states() -> dict[str, LoState]:
 @pytest.fixture
 def invent() -> Callable[..., list[dict[str, Any]]]:
     return plan
+
+
+@pytest.fixture(scope="session")
+def campaign() -> Callable[[str], ModuleType]:
+    """Load a campaign by name; they are scripts, not a package."""
+
+    def load(name: str) -> ModuleType:
+        path = Path(__file__).parents[1] / "campaigns" / f"{name}.py"
+        spec = importlib.util.spec_from_file_location(name, path)
+        assert spec is not None
+        assert spec.loader is not None
+        module = importlib.util.module_from_spec(spec)
+        sys.modules[name] = module
+        spec.loader.exec_module(module)
+        return module
+
+    return load

@@ -10,12 +10,14 @@ References
 
 from __future__ import annotations
 
+import warnings
+
 import numpy as np
 import numpy.typing as npt
 
 from spectra.units import FloatArray
 
-__all__ = ["MOST_DIGITS", "decimal_values"]
+__all__ = ["MOST_DIGITS", "any_numbers", "decimal_values"]
 
 MOST_DIGITS = 15
 _WHOLE = 10 ** np.arange(MOST_DIGITS + 1, dtype=np.int64)
@@ -68,3 +70,17 @@ def decimal_values(raw: npt.NDArray[np.uint8], marks: npt.NDArray[np.int64], dec
     minus = cell_of_sign[raw[signs] == 45]
     values[minus] = -values[minus]
     return values if (ends > starts).all() else None
+
+
+def any_numbers(text: bytes, delimiter: str, decimal: str) -> FloatArray | None:
+    """Return the numbers in a text, exponents and many digits too, by NumPy's own exact reading; None if it fails.
+
+    Cells that are empty vanish: the caller counts.
+    """
+    table = bytes.maketrans((delimiter.strip() or "\t").encode() + b"\n" + decimal.encode(), b"  .")
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        try:
+            return np.fromstring(text.translate(table).decode("ascii"), dtype=np.float64, sep=" ")
+        except (ValueError, DeprecationWarning, UnicodeError):
+            return None

@@ -11,6 +11,7 @@ import math
 import re
 import sys
 import warnings
+from array import array
 from dataclasses import dataclass
 from typing import Any
 
@@ -19,7 +20,7 @@ import numpy.typing as npt
 
 from spectra.errors import SweepFormatError
 from spectra.readers.cells import BLANK_WORDS, FREQUENCY_SCALE, bare_number, is_time, number, split_row, unit_key
-from spectra.readers.convert import decimal_values
+from spectra.readers.convert import any_numbers, decimal_values
 from spectra.readers.dialect import Dialect, Row, row_of
 from spectra.units import FloatArray
 
@@ -214,7 +215,7 @@ def _numpy(data: bytes, start: int, line: int, row: Row, dialect: Dialect, step:
         rows += count
         done = done or used < len(chunk)
         at += used
-        size = min(size * 2, 1 << 18)
+        size = min(size * 2, 1 << 17)
     if rows < 2:
         return None
     cells, units = column_cells(row)
@@ -251,21 +252,10 @@ def _regular(chunk: bytes, row: Row, dialect: Dialect) -> tuple[FloatArray | Non
         used = _nth_newline(chunk, good)
     values = decimal_values(raw, marks, dialect.decimal) if marks is not None else None
     if values is None:
-        values = _any_numbers(text, dialect)
+        values = any_numbers(text, dialect.delimiter, dialect.decimal)
     if values is None or values.size != good * columns:
         return None, 0, 0
     return values.reshape(good, columns), used, good
-
-
-def _any_numbers(text: bytes, dialect: Dialect) -> FloatArray | None:
-    """Return the numbers in a text, exponents and many digits too, by NumPy's own exact reading."""
-    table = bytes.maketrans((dialect.delimiter.strip() or "\t").encode() + b"\n" + dialect.decimal.encode(), b"  .")
-    with warnings.catch_warnings():
-        warnings.simplefilter("error")
-        try:
-            return np.fromstring(text.translate(table).decode("ascii"), dtype=np.float64, sep=" ")
-        except (ValueError, DeprecationWarning, UnicodeError):
-            return None
 
 
 def _nth_newline(text: bytes, n: int) -> int:
@@ -324,7 +314,7 @@ def _row_by_row(data: bytes, start: int, line: int, row: Row, dialect: Dialect, 
     cells, units = column_cells(row)
     scales = [FREQUENCY_SCALE.get(unit_key(unit)) for unit in units]
     plain = _PlainRow(row, dialect) if not any(units[i] and row.units[c] for i, c in enumerate(cells)) else None
-    out: list[list[float]] = []
+    out = array("d")
     at, number_of_line = start, line
     while at < len(data):
         end = data.find(b"\n", at) + 1 or len(data)
@@ -340,11 +330,11 @@ def _row_by_row(data: bytes, start: int, line: int, row: Row, dialect: Dialect, 
             for i, scale in enumerate(scales):
                 if scale is not None:
                     values[i] *= scale
-        out.append([math.nan if value is None else value for value in values])
+        out.extend(math.nan if value is None else value for value in values)
         number_of_line += 1
         at = end
     scaled = tuple("Hz" if scale is not None else unit for unit, scale in zip(units, scales, strict=True))
-    matrix = np.array(out, dtype=np.float64).reshape(len(out), len(cells))
+    matrix = np.frombuffer(out, np.float64).reshape(-1, len(cells))
     columns = tuple(np.ascontiguousarray(matrix[:, i]) for i in range(len(cells)))
     return Table(columns, cells, scaled, dialect, start, at, line, number_of_line - 1, len(row.kinds))
 

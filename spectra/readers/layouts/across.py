@@ -13,13 +13,15 @@ own or in the preamble.
 
 from __future__ import annotations
 
+from array import array
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
 
 from spectra.errors import SweepFormatError
-from spectra.readers.cells import classify, find_unit, is_time, number, split_row, unit_kind
+from spectra.readers.cells import bare_number, classify, find_unit, is_time, number, split_row, unit_kind
+from spectra.readers.convert import any_numbers
 from spectra.readers.dialect import Dialect, row_of
 from spectra.readers.document import Document, Glimpse, glimpse
 from spectra.readers.draft import Draft, TraceColumn
@@ -31,6 +33,7 @@ from spectra.units import FloatArray
 
 __all__ = ["LongRow", "long_rows", "read_across", "sniff_across"]
 
+_FRONT = 4000
 _MANY = 16
 _SOME = 8
 _FEW = 3
@@ -164,24 +167,46 @@ def _check_broken(name: str, line: int, text: str, dialect: Dialect, few: int) -
 
 
 def long_row(line: int, text: str, dialect: Dialect) -> LongRow | None:
-    cells = split_row(text, dialect.delimiter)
-    while cells and not cells[-1].strip(' "'):
-        cells.pop()
-    first = next((i for i, cell in enumerate(cells[:6]) if classify(cell, dialect.decimal)[0] in "NX"), None)
+    """Return the labels and numbers of a line, None if something else than numbers follows the labels."""
+    front = split_row(text[:_FRONT], dialect.delimiter)[:6]
+    first = next((i for i, cell in enumerate(front) if classify(cell, dialect.decimal)[0] in "NX"), None)
     if first is None:
         return None
-    labels = tuple(cell.strip(' "\t:#!') for cell in cells[:first])
-    numbers = cells[first:]
-    try:
-        if dialect.decimal == ",":
-            numbers = [cell.replace(",", ".") for cell in numbers]
-        values = np.array(list(map(float, numbers)), dtype=np.float64)
-    except ValueError:
-        slow = [_cell_value(cell, dialect.decimal) for cell in cells[first:]]
-        if any(value is None for value in slow):
+    labels = tuple(cell.strip(' "\t:#!') for cell in front[:first])
+    if len(text) > _FRONT and '"' not in text[:_FRONT]:
+        values = _bulk(text, first, dialect)
+        if values is not None:
+            return LongRow(line, labels, values)
+    cells = split_row(text, dialect.delimiter)[first:]
+    while cells and not cells[-1].strip(' "'):
+        cells.pop()
+    found = array("d")
+    for cell in cells:
+        value = bare_number(cell.strip(' "\t'), dialect.decimal)
+        if value is None:
+            value = _cell_value(cell, dialect.decimal)
+        if value is None:
             return None
-        values = np.array(slow, dtype=np.float64)
-    return LongRow(line, labels, values)
+        found.append(value)
+    return LongRow(line, labels, np.array(found, dtype=np.float64))
+
+
+def _bulk(text: str, first: int, dialect: Dialect) -> FloatArray | None:
+    """Return the numbers after the labels of a long line in one go, None where a cell is no bare number."""
+    at = 0
+    for _ in range(first):
+        at = text.find(dialect.delimiter, at) + 1
+        if at == 0 or dialect.delimiter == " ":
+            return None
+    rest = text[at:].rstrip(f"{dialect.delimiter} \t")
+    allowed = f"0123456789+-eE{dialect.decimal}{dialect.delimiter} "
+    data = rest.encode("ascii", "replace")
+    if data.translate(None, allowed.encode()):
+        return None
+    values = any_numbers(data, dialect.delimiter, dialect.decimal)
+    if values is None or (dialect.delimiter != " " and values.size != data.count(dialect.delimiter.encode()) + 1):
+        return None
+    return values
 
 
 def _cell_value(cell: str, decimal: str) -> float | None:

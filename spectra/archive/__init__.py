@@ -1,0 +1,51 @@
+"""Room archive: sweeps with their context and results, kept, found again, handed over.
+
+`open_archive` is the way in. Needs SQLAlchemy and Alembic, which are loaded when the room is first used.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from spectra.archive.export import content_sha256 as content_sha256
+    from spectra.archive.export import export_captures as export_captures
+    from spectra.archive.export import import_bundle as import_bundle
+    from spectra.archive.importer import ImportResult as ImportResult
+    from spectra.archive.importer import add_paths as add_paths
+    from spectra.archive.query import Search as Search
+    from spectra.archive.query import list_captures as list_captures
+    from spectra.archive.query import whole_captures as whole_captures
+    from spectra.archive.recheck import recheck_captures as recheck_captures
+    from spectra.archive.store import Archive as Archive
+    from spectra.archive.store import open_archive as open_archive
+
+_HOME = {
+    "Archive": "store",
+    "ImportResult": "importer",
+    "Search": "query",
+    "add_paths": "importer",
+    "content_sha256": "export",
+    "export_captures": "export",
+    "import_bundle": "export",
+    "list_captures": "query",
+    "open_archive": "store",
+    "recheck_captures": "recheck",
+    "whole_captures": "query",
+}
+
+__all__ = sorted(_HOME)
+
+
+def __getattr__(name: str) -> Any:
+    home = _HOME.get(name)
+    if home is None:
+        raise AttributeError(f"module 'spectra.archive' has no attribute {name!r}")
+    value = getattr(import_module(f"spectra.archive.{home}"), name)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *_HOME})

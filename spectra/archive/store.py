@@ -1,0 +1,357 @@
+"""The archive: what is stored, whole or not at all, once and for good."""
+
+from __future__ import annotations
+
+import dataclasses
+import hashlib
+import zlib
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import sqlalchemy as sa
+from sqlalchemy.dialects import postgresql, sqlite
+
+from spectra.archive.database import default_path, open_engine, reading, told, writing
+from spectra.archive.record import CaptureRecord, EntryRecord, RawFile, ResultRecord, pack, unpack
+from spectra.archive.schema import BLOB, CAPTURE, CARRIER, CHAIN, FINDING, PLAN, RAW, RESULT, VISIT
+from spectra.errors import ArchiveError
+
+__all__ = ["Archive", "PlanFile", "VisitRow", "open_archive"]
+
+
+@dataclass(frozen=True, slots=True)
+class PlanFile:
+    """A carrier table or a receive chain as it was: content hash, bytes, and its rows or its name."""
+
+    sha256: str
+    raw: RawFile
+    rows: int = 0
+    name: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class VisitRow:
+    """What is kept of a visit itself; its captures name it."""
+
+    key: str
+    folder: str
+    vessel: str | None
+    terminal: str | None
+    head: str
+
+
+def open_archive(where: str | Path | None = None, *, create: bool = True) -> Archive:
+    """Open an archive.
+
+    Parameters
+    ----------
+    where : str, Path or None
+        Path of an SQLite file or the URL of a PostgreSQL database; None takes that of the user's data folder.
+    create : bool
+        False refuses a path where no archive is.
+
+    Raises
+    ------
+    ArchiveError
+        If it cannot be opened, is no archive, or was made by a newer version.
+    """
+    place = str(default_path() if where is None else where)
+    return Archive(open_engine(place, create=create), place)
+
+
+class Archive:
+    """An open archive. Every method is one transaction; several processes may work on one archive.
+
+    Use it in a ``with`` statement, or call `close`.
+    """
+
+    def __init__(self, engine: sa.Engine, where: str) -> None:
+        self.engine = engine
+        self.where = where
+
+    def __enter__(self) -> Archive:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Let go of the database."""
+        self.engine.dispose()
+
+    def holds(self, entry: str, plan: str | None, chain: str | None, software: str) -> bool:
+        """Say whether an entry is stored with a result of that plan, chain and software."""
+        query = (
+            sa.select(RESULT.c.key)
+            .join(CAPTURE, CAPTURE.c.id == RESULT.c.capture)
+            .where(CAPTURE.c.entry == entry, RESULT.c.software == software)
+            .where(RESULT.c.plan.is_not_distinct_from(plan), RESULT.c.chain.is_not_distinct_from(chain))
+            .limit(1)
+        )
+        with told(self.where), reading(self.engine) as connection:
+            return connection.execute(query).first() is not None
+
+    def add(
+        self,
+        record: EntryRecord,
+        *,
+        visit: VisitRow | None = None,
+        plan: PlanFile | None = None,
+        chain: PlanFile | None = None,
+        replaced: bool = False,
+    ) -> bool:
+        """Store an entry with all its captures, in one transaction.
+
+        `replaced` says of captures that are new here that their raw sweep came again elsewhere with another context:
+        they then replace none.
+
+        Returns
+        -------
+        bool
+            Whether anything was new; what is there already stays as it is.
+
+        Raises
+        ------
+        ArchiveError
+            If it cannot be stored; nothing of it is then there.
+        """
+        with told(self.where), writing(self.engine) as connection:
+            if plan is not None:
+                self._plan(connection, plan)
+            if chain is not None:
+                self._chain(connection, chain)
+            if visit is not None:
+                self._once(connection, VISIT, dataclasses.asdict(visit), VISIT.c.key)
+            fresh = [self._capture(connection, capture, visit, replaced) for capture in record.captures]
+        return any(fresh)
+
+    def add_result(
+        self, capture_key: str, result: ResultRecord, *, plan: PlanFile | None, chain: PlanFile | None
+    ) -> bool:
+        """Store another result of a stored capture and make it the current one; False where it was there."""
+        with told(self.where), writing(self.engine) as connection:
+            if plan is not None:
+                self._plan(connection, plan)
+            if chain is not None:
+                self._chain(connection, chain)
+            id_ = connection.execute(sa.select(CAPTURE.c.id).where(CAPTURE.c.key == capture_key)).scalar_one()
+            return self._result(connection, id_, capture_key, result)
+
+    def _insert(self, table: sa.Table) -> Any:
+        dialect = postgresql if self.engine.dialect.name == "postgresql" else sqlite
+        return dialect.insert(table)
+
+    def _once(self, connection: sa.Connection, table: sa.Table, values: Mapping[str, Any], key: sa.Column[Any]) -> bool:
+        """Insert a row unless its key is there; say whether it was inserted."""
+        insert = self._insert(table).values(**values).on_conflict_do_nothing(index_elements=[key]).returning(key)
+        return connection.execute(insert).first() is not None
+
+    def _blob(self, connection: sa.Connection, file: RawFile) -> str:
+        digest = file.sha256
+        # most files come again: do not compress what is there
+        if connection.execute(sa.select(BLOB.c.size).where(BLOB.c.sha256 == digest)).first() is None:
+            packed = {"sha256": digest, "size": len(file.data), "data": zlib.compress(file.data, 6)}
+            self._once(connection, BLOB, packed, BLOB.c.sha256)
+        return digest
+
+    def _plan(self, connection: sa.Connection, plan: PlanFile) -> None:
+        values = {"sha256": plan.sha256, "file": plan.raw.name, "rows": plan.rows}
+        if connection.execute(sa.select(PLAN.c.rows).where(PLAN.c.sha256 == plan.sha256)).first() is None:
+            self._once(connection, PLAN, {**values, "blob": self._blob(connection, plan.raw)}, PLAN.c.sha256)
+
+    def _chain(self, connection: sa.Connection, chain: PlanFile) -> None:
+        values = {"sha256": chain.sha256, "file": chain.raw.name, "name": chain.name}
+        if connection.execute(sa.select(CHAIN.c.name).where(CHAIN.c.sha256 == chain.sha256)).first() is None:
+            self._once(connection, CHAIN, {**values, "blob": self._blob(connection, chain.raw)}, CHAIN.c.sha256)
+
+    def _capture(
+        self, connection: sa.Connection, capture: CaptureRecord, visit: VisitRow | None, replaced: bool
+    ) -> bool:
+        values = {
+            "key": capture.key,
+            "entry": capture.entry,
+            "raw_key": capture.raw_key,
+            "number": capture.number,
+            "name": capture.name,
+            "visit": None if visit is None else visit.key,
+            "captured_at": capture.captured_at,
+            "vessel": capture.vessel,
+            "terminal": capture.terminal,
+            "context": pack(capture.context),
+            "replaced": replaced,
+            **dict.fromkeys(("carriers", "faults", "warnings"), 0),
+        }
+        fresh = self._once(connection, CAPTURE, values, CAPTURE.c.key)
+        id_ = connection.execute(sa.select(CAPTURE.c.id).where(CAPTURE.c.key == capture.key)).scalar_one()
+        if fresh:
+            if not replaced:
+                same_raw = (CAPTURE.c.raw_key == capture.raw_key) & (CAPTURE.c.id != id_)
+                connection.execute(sa.update(CAPTURE).where(same_raw).values(replaced=True))
+            rows = [
+                {"capture": id_, "position": k, "blob": self._blob(connection, file), "file": file.name}
+                for k, file in enumerate(capture.raw)
+            ]
+            connection.execute(sa.insert(RAW), rows)
+        return self._result(connection, id_, capture.key, capture.result) or fresh
+
+    def _result(self, connection: sa.Connection, id_: int, capture_key: str, result: ResultRecord) -> bool:
+        values = {
+            "key": result.key(capture_key),
+            "capture": id_,
+            "software": result.software,
+            "made_at": result.made_at,
+            "plan": result.plan_sha256,
+            "chain": result.chain_sha256,
+            "body": pack(result.body),
+        }
+        if not self._once(connection, RESULT, values, RESULT.c.key):
+            return False
+        newest = sa.select(RESULT.c.made_at).join(CAPTURE, CAPTURE.c.result == RESULT.c.key).where(CAPTURE.c.id == id_)
+        current = connection.execute(newest).scalar()
+        if current is None or result.made_at >= current:
+            self._make_current(connection, id_, values["key"], result.body)
+        return True
+
+    def _make_current(self, connection: sa.Connection, id_: int, key: Any, body: dict[str, Any]) -> None:
+        """Let columns and search rows of a capture follow a result."""
+        summary, findings, carriers = search_rows(body)
+        connection.execute(sa.update(CAPTURE).where(CAPTURE.c.id == id_).values(result=key, **summary))
+        for table, rows in ((FINDING, findings), (CARRIER, carriers)):
+            connection.execute(sa.delete(table).where(table.c.capture == id_))
+            if rows:
+                connection.execute(sa.insert(table), [{"capture": id_, **row} for row in rows])
+
+    def blob(self, sha256: str) -> bytes:
+        """Return raw bytes.
+
+        Raises
+        ------
+        ArchiveError
+            If they are not there, or no longer what their hash says.
+        """
+        with told(self.where), reading(self.engine) as connection:
+            data = connection.execute(sa.select(BLOB.c.data).where(BLOB.c.sha256 == sha256)).scalar()
+        return checked_bytes(self.where, sha256, data)
+
+    def capture(self, key: str) -> dict[str, Any]:
+        """Return one capture with its context and all its results, the current one first.
+
+        Parameters
+        ----------
+        key : str
+            Key of the capture, or the beginning of it that fits only one.
+
+        Raises
+        ------
+        ArchiveError
+            If no capture has that key, or several begin with it.
+        """
+        with told(self.where), reading(self.engine) as connection:
+            found = (
+                connection.execute(sa.select(CAPTURE).where(CAPTURE.c.key.startswith(key, autoescape=True)).limit(2))
+                .mappings()
+                .all()
+            )
+            if len(found) != 1:
+                what = "no capture" if not found else "several captures"
+                raise ArchiveError(
+                    self.where, None, f"{what} whose key begins with {key!r}", "one", "See archive list for the keys."
+                )
+            return capture_value(connection, found[0])
+
+    def raw_files(self, key: str) -> list[RawFile]:
+        """Return the raw files of a capture, each checked against its hash."""
+        return [RawFile(item["file"], self.blob(item["sha256"])) for item in self.capture(key)["raw"]]
+
+    def plan_file(self, sha256: str, kind: str = "plan") -> PlanFile:
+        """Return a carrier table (``plan``) or a receive chain (``chain``) as it was stored."""
+        table = PLAN if kind == "plan" else CHAIN
+        with told(self.where), reading(self.engine) as connection:
+            row = connection.execute(sa.select(table).where(table.c.sha256 == sha256)).mappings().first()
+        if row is None:
+            raise ArchiveError(self.where, None, f"no {kind} {sha256}", "one that is stored", "Name another.")
+        raw = RawFile(row["file"], self.blob(row["blob"]))
+        return PlanFile(sha256, raw, row.get("rows", 0), row.get("name", ""))
+
+
+def checked_bytes(where: str, sha256: str, data: bytes | None) -> bytes:
+    """Return unpacked bytes if they are what their hash says."""
+    raw = None
+    if data is not None:
+        try:
+            raw = zlib.decompress(data)
+        except zlib.error:
+            raw = None
+    if raw is None or hashlib.sha256(raw).hexdigest() != sha256:
+        found = "raw bytes that are not there" if data is None else "raw bytes that are damaged"
+        raise ArchiveError(where, None, f"{found} ({sha256})", "bytes with that SHA-256", "Take them from a backup.")
+    return raw
+
+
+def capture_value(connection: sa.Connection, row: Mapping[Any, Any]) -> dict[str, Any]:
+    """Return a capture's row with everything that hangs on it, ids left out: they mean nothing elsewhere."""
+    raw = connection.execute(sa.select(RAW).where(RAW.c.capture == row["id"]).order_by(RAW.c.position)).mappings()
+    results = connection.execute(sa.select(RESULT).where(RESULT.c.capture == row["id"])).mappings().all()
+    ordered = sorted(results, key=lambda r: (r["key"] != row["result"], r["made_at"], r["key"]))
+    value = {name: row[name] for name in row if name not in ("id", "context")}
+    value["replaced"] = bool(value["replaced"])
+    return {
+        **value,
+        **unpack(row["context"]),
+        "raw": [{"file": item["file"], "sha256": item["blob"]} for item in raw],
+        "results": [
+            {**{name: r[name] for name in ("key", "software", "made_at", "plan", "chain")}, **unpack(r["body"])}
+            for r in ordered
+        ],
+    }
+
+
+def search_rows(
+    body: Mapping[str, Any],
+) -> tuple[dict[str, Any], list[dict[str, Any]], list[dict[str, Any]]]:
+    """Return what a result puts into the capture's columns, the finding rows and the carrier rows."""
+    found = body["identification"]
+    named = {} if found is None else found
+    findings = [
+        {"position": k, **{name: f[name] for name in ("code", "severity", "answer")}}
+        for k, f in enumerate(body["findings"])
+    ]
+    rows = _rows_by_carrier(named.get("roll_call", ()))
+    carriers: list[dict[str, Any]] = []
+    for sweep, measurement in enumerate(body["measurements"]):
+        for number, carrier in enumerate(measurement["carriers"]):
+            position = len(carriers)
+            rf = body["rf_hz"][position] if position < len(body["rf_hz"]) else None
+            values = {name: carrier[name] for name in ("kind", "centre_hz", "symbol_rate_bd", "cn_db")}
+            carriers.append({"position": position, **values, "rf_hz": rf, "row": rows.get((sweep, number))})
+    told_faults = [f for f in findings if f["answer"] == "yes"]
+    summary = {
+        **{name: named.get(name) for name in ("verdict", "satellite", "polarisation", "lo_state")},
+        **{name: named.get(name) for name in ("lo_error_hz", "lo_error_std_hz")},
+        "carriers": len(carriers),
+        "faults": sum(f["severity"] == "fault" for f in told_faults),
+        "warnings": sum(f["severity"] == "warning" for f in told_faults),
+    }
+    return summary, findings, carriers
+
+
+def _rows_by_carrier(roll_call: Iterable[Mapping[str, Any]]) -> dict[tuple[int, int], int]:
+    return {
+        (entry["sweep"], entry["carrier"]): entry["row"]
+        for entry in roll_call
+        if entry["status"] == "present" and entry["carrier"] is not None
+    }
+
+
+def plan_files(paths: Sequence[tuple[Path | None, Any]]) -> tuple[PlanFile | None, PlanFile | None]:
+    """Return carrier table and receive chain, each given as (path, loaded), as files to store."""
+    (table_path, table), (chain_path, chain) = paths
+    plan = None
+    if table is not None and table_path is not None:
+        plan = PlanFile(table.sha256, RawFile(table_path.name, table_path.read_bytes()), rows=len(table))
+    held = None
+    if chain is not None and chain_path is not None:
+        held = PlanFile(chain.sha256, RawFile(chain_path.name, chain_path.read_bytes()), name=chain.name)
+    return plan, held

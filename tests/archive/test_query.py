@@ -1,0 +1,80 @@
+"""Found again: by everything that a desk ashore asks for."""
+
+from datetime import UTC, datetime
+
+import pytest
+
+from spectra.archive import Search, list_captures
+from spectra.archive.query import moment
+from spectra.errors import UsageError
+
+
+@pytest.fixture
+def filled(archive, make_record):
+    archive.add(make_record(0, vessel="Alder", centres=(1.2e9, 1.3e9), findings=(("line.ripple", "warning"),)))
+    archive.add(make_record(1, vessel="Birch", verdict="contradicted", satellite="Stratus Test", centres=(1.6512e9,)))
+    archive.add(make_record(2, vessel="Birch_2", verdict=None, centres=(), findings=(("quality.x", "note"),)))
+    archive.add(make_record(3, vessel="100%", findings=(("line.no_supply", "fault"),)))
+    return archive
+
+
+@pytest.mark.parametrize(
+    ("search", "names"),
+    [
+        (Search(), [3, 2, 1, 0]),  # newest first
+        (Search(limit=2), [3, 2]),
+        (Search(vessel="Birch"), [1]),
+        (Search(vessel="Birch*"), [2, 1]),
+        (Search(vessel="Birch_*"), [2]),
+        (Search(vessel="*%"), [3]),
+        (Search(vessel="birch"), []),
+        (Search(terminal="A", satellite="Stratus Test"), [1]),
+        (Search(verdict="contradicted"), [1]),
+        (Search(finding="line.*"), [3, 0]),
+        (Search(finding="line.ripple"), [0]),
+        (Search(carrier_hz=1.651e9), [1]),
+        (Search(carrier_hz=1.651e9, tolerance_hz=1e5), []),
+        (Search(carrier_hz=9.75e9 + 1.3e9), [0]),  # an RF: LO 9.75 GHz, low side
+        (Search(since=moment("2026-03-02")), [3, 2, 1]),
+        (Search(until=moment("2026-03-02", end=True)), [1, 0]),
+        (Search(since=moment("2026-03-02T12:00Z"), until=moment("2026-03-03T13:00+01:00")), [1]),
+    ],
+)
+def test_search(filled, search: Search, names: list[int]) -> None:
+    assert [row["name"] for row in list_captures(filled, search)] == [f"sweep{n}.csv" for n in names]
+
+
+def test_moments() -> None:
+    assert moment("2026-03-14") == datetime(2026, 3, 14, tzinfo=UTC)
+    assert moment("2026-03-14", end=True) == datetime(2026, 3, 15, tzinfo=UTC)
+    assert moment("2026-03-14T12:00+02:00") == datetime(2026, 3, 14, 10, tzinfo=UTC)
+    with pytest.raises(UsageError, match="yesterday"):
+        moment("yesterday")
+
+
+def test_nonsense_is_refused() -> None:
+    with pytest.raises(UsageError, match="confirmed"):
+        Search(verdict="sure")
+    with pytest.raises(UsageError, match="1 or more"):
+        Search(limit=0)
+
+
+def test_list_view_is_served_by_indexes(file_archive) -> None:
+    """SQLite's EXPLAIN QUERY PLAN: no search of the list view reads the whole table or sorts it."""
+    import sqlalchemy as sa
+
+    from spectra.archive.query import LIST_COLUMNS, _ordered
+    from spectra.archive.schema import CAPTURE
+
+    for search in (
+        Search(limit=100),
+        Search(vessel="x", limit=9),
+        Search(satellite="x", limit=9),
+        Search(verdict="confirmed"),
+    ):
+        query = _ordered(search, *(CAPTURE.c[name] for name in LIST_COLUMNS))
+        text = str(query.compile(file_archive.engine, compile_kwargs={"literal_binds": True}))
+        with file_archive.engine.connect() as connection:
+            steps = [row[3] for row in connection.execute(sa.text("EXPLAIN QUERY PLAN " + text))]
+        assert any("USING INDEX" in step for step in steps), steps
+        assert not any("TEMP B-TREE" in step and "LAST TERM" not in step for step in steps), steps

@@ -1,0 +1,158 @@
+"""What goes in comes out: whole, once, byte for byte."""
+
+import dataclasses
+import hashlib
+import multiprocessing
+import threading
+
+import pytest
+
+from spectra.archive import Search, content_sha256, list_captures, open_archive
+from spectra.archive.record import ResultRecord
+from spectra.archive.store import Archive
+from spectra.errors import ArchiveError
+
+
+def test_stored_and_read_back(archive: Archive, make_record, plan) -> None:
+    entry = make_record(3, findings=(("line.no_supply", "fault"),), plan=plan.sha256)
+    assert archive.add(entry, plan=plan)
+    (row,) = list_captures(archive)
+    assert (row["vessel"], row["verdict"], row["satellite"], row["faults"]) == (
+        "Example",
+        "confirmed",
+        "Nimbus Test",
+        1,
+    )
+    value = archive.capture(row["key"][:10])
+    capture = entry.captures[0]
+    assert value["results"][0]["identification"] == capture.result.body["identification"]
+    assert value["context"] == {"vessel": "Example", "terminal": "A"}
+    (raw,) = archive.raw_files(row["key"])
+    assert (raw.name, raw.data) == ("sweep3.csv", capture.raw[0].data)
+    assert value["raw"][0]["sha256"] == hashlib.sha256(raw.data).hexdigest()
+    assert archive.plan_file(plan.sha256).raw == plan.raw
+
+
+def test_twice_is_once(archive: Archive, make_record, plan) -> None:
+    assert archive.add(make_record(1, plan=plan.sha256), plan=plan)
+    before = content_sha256(archive)
+    assert not archive.add(make_record(1, plan=plan.sha256, made_at="2027-01-01T00:00:00.000000Z"), plan=plan)
+    assert content_sha256(archive) == before
+    assert archive.holds(make_record(1).key, plan.sha256, None, "0.1.0")
+    assert not archive.holds(make_record(1).key, None, None, "0.1.0")
+    assert not archive.holds(make_record(1).key, plan.sha256, None, "0.2.0")
+
+
+def test_another_context_replaces_and_keeps(archive: Archive, make_record) -> None:
+    archive.add(make_record(1))
+    archive.add(make_record(1, remark="corrected"))
+    assert len(list_captures(archive)) == 1
+    both = list_captures(archive, Search(replaced=True))
+    assert [row["replaced"] for row in both] == [False, True]
+    assert archive.capture(both[0]["key"])["context"]["remark"] == "corrected"
+
+
+def test_newer_result_becomes_the_current_one(archive: Archive, make_record, plan) -> None:
+    entry = make_record(1, findings=(("a.b", "warning"),))
+    archive.add(entry)
+    key = entry.captures[0].key
+    newer = make_record(1, verdict="contradicted", satellite="Stratus Test", centres=(1.3e9, 1.4e9)).captures[0].result
+    newer = dataclasses.replace(newer, plan_sha256=plan.sha256, made_at="2026-04-01T00:00:00.000000Z")
+    assert archive.add_result(key, newer, plan=plan, chain=None)
+    assert not archive.add_result(key, newer, plan=plan, chain=None)
+    (row,) = list_captures(archive)
+    assert (row["verdict"], row["satellite"], row["carriers"], row["warnings"]) == (
+        "contradicted",
+        "Stratus Test",
+        2,
+        0,
+    )
+    assert list_captures(archive, Search(finding="a.b")) == []
+    assert [r["plan"] for r in archive.capture(key)["results"]] == [plan.sha256, None]
+    # an older one that comes late does not become current
+    older = ResultRecord("0.0.9", "2020-01-01T00:00:00.000000Z", None, None, entry.captures[0].result.body)
+    assert archive.add_result(key, older, plan=None, chain=None)
+    assert list_captures(archive)[0]["verdict"] == "contradicted"
+
+
+@pytest.mark.parametrize("where", ["_result", "_blob", "_make_current", "_once"])
+def test_all_or_nothing(archive: Archive, make_record, monkeypatch, where: str) -> None:
+    """A failure anywhere inside an entry leaves no trace of it."""
+    archive.add(make_record(0))
+    before = content_sha256(archive)
+    entry = make_record(1)
+    two = dataclasses.replace(entry, captures=(*entry.captures, *make_record(2).captures))
+    real = getattr(Archive, where)
+    calls = []
+
+    def failing(self, *args, **kwargs):
+        calls.append(1)
+        if len(calls) == 2:
+            raise RuntimeError("pulled the plug")
+        return real(self, *args, **kwargs)
+
+    monkeypatch.setattr(Archive, where, failing)
+    with pytest.raises(RuntimeError):
+        archive.add(two)
+    monkeypatch.undo()
+    assert content_sha256(archive) == before
+    assert archive.add(two)
+    assert len(list_captures(archive)) == 3
+
+
+def test_damaged_bytes_are_noticed(archive: Archive, make_record) -> None:
+    import sqlalchemy as sa
+
+    entry = make_record(1)
+    archive.add(entry)
+    sha = entry.captures[0].raw[0].sha256
+    with archive.engine.begin() as connection:
+        connection.execute(sa.text("UPDATE blob SET data = :d WHERE sha256 = :s"), {"d": b"x\x9cnothing", "s": sha})
+    with pytest.raises(ArchiveError, match="damaged"):
+        archive.raw_files(entry.captures[0].key)
+    with pytest.raises(ArchiveError, match="not there"):
+        archive.blob("0" * 64)
+
+
+def test_key_must_fit_one(archive: Archive, make_record) -> None:
+    archive.add(make_record(1))
+    archive.add(make_record(2))
+    with pytest.raises(ArchiveError, match="no capture"):
+        archive.capture("zz")
+    with pytest.raises(ArchiveError, match="several"):
+        archive.capture("")
+    with pytest.raises(ArchiveError, match="no capture"):
+        archive.capture("%")
+
+
+def _fill(place: str, numbers: list[int], make) -> None:
+    with open_archive(place) as mine:
+        for number in numbers:
+            mine.add(make(number))
+
+
+def test_two_writers_at_once(place: str, make_record) -> None:
+    """Both open a place where nothing is yet, and store the same entries in other orders."""
+    orders = [list(range(12)), list(range(11, -1, -1)), list(range(5, 12))]
+    threads = [threading.Thread(target=_fill, args=(place, order, make_record)) for order in orders]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    with open_archive(place) as archive:
+        rows = list_captures(archive)
+        assert sorted(row["name"] for row in rows) == sorted(f"sweep{n}.csv" for n in range(12))
+        assert all(len(archive.capture(row["key"])["results"]) == 1 for row in rows)
+
+
+@pytest.mark.slow
+def test_two_processes_at_once(place: str, make_record) -> None:
+    context = multiprocessing.get_context("spawn")
+    processes = [context.Process(target=_fill, args=(place, order, make_record)) for order in ([0, 1, 2], [2, 1, 0])]
+    for process in processes:
+        process.start()
+    for process in processes:
+        process.join(120)
+        assert process.exitcode == 0
+    with open_archive(place) as archive:
+        assert len(list_captures(archive)) == 3

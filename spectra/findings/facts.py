@@ -83,6 +83,8 @@ def capture_facts(
         "no_analyser_floor": True if analyser_floor is None else None,
         "role": (context.role if context is not None else None) or "normal",
         "times": tuple(times) or None,
+        "table": table,
+        "context": context,
         "spans": ((sweep.start_hz, sweep.stop_hz), *spans_hz),
         **dict.fromkeys(("identification", "circumstances", "oscillator", "finer_sweep", "suspicion")),
     }

@@ -98,14 +98,19 @@ def find_hosts(measurement: Measurement) -> tuple[Host, ...]:
     end = level = -math.inf
     for index, low, high, roll_off in sorted(spans, key=lambda s: s[1]):
         here = _plateau_dbm(measurement, low, high)
-        joined = bool(group) and low - end < 3.0 * rbw and abs(here - level) < _ALIKE_DB
-        if not joined:
+        touches = bool(group) and low - end < 3.0 * rbw
+        alike = abs(here - level) < _ALIKE_DB
+        if high - low < _LEAST_WIDTH_RBW * rbw:  # no host of its own, but it may bridge what it parted
+            if touches:
+                end = max(end, high)
+                group += [(index, low, high, roll_off)] if alike else []
+            continue
+        if not (touches and alike):
             hosts += _host(group, rbw)
-            group = []
-        if not group or high - low > 8.0 * rbw:
+            group, end = [], high
             level = here
         group.append((index, low, high, roll_off))
-        end = max(end, high) if joined else high
+        end = max(end, high)
     hosts += _host(group, rbw)
     floor = measurement.floor.level_dbm
     frequency = sweep.frequency_hz

@@ -42,10 +42,13 @@ COMMON_VELOCITY_FACTOR = 0.83
 _VELOCITY_SPREAD = 0.04 / math.sqrt(3.0)
 _LEAST_PERIOD_RBW = 3.0
 _LEAST_PERIOD_POINTS = 4.0
-_LEAST_TURNS = 1.5  # of a ripple inside the span; slower ones cannot be told from tilt and filter edges
+_LEAST_TURNS = 4.0  # of a ripple inside the span; slower ones cannot be told from tilt and filter edges
 _FALSE_ALARM = 0.005
 _LEAST_AMPLITUDE_DB = 0.05
 _MOST_RIPPLES = 3
+_FLAT_DB = 0.5  # change of the model over two filter widths and two points: no skirt
+_STANDS_DB = 3.0
+_LEAST_PLATEAU = 5
 
 
 def period_hz(length_m: float, velocity_factor: float) -> float:
@@ -171,24 +174,25 @@ def _bounded(level_dbm: FloatArray, plateau: NDArray[np.intp]) -> FloatArray:
 
 
 def _plateaus(measurement: Measurement) -> tuple[NDArray[np.bool_], NDArray[np.intp]]:
-    """Return the points on flat parts, and the label of the flat part of each (0: floor)."""
-    sweep = measurement.sweep
-    f = sweep.frequency_hz
-    rbw = sweep.settings.rbw_hz or sweep.spacing_hz
-    label = np.zeros(f.size, dtype=np.intp)
-    used = np.ones(f.size, dtype=bool)
-    for number, carrier in enumerate(measurement.carriers, 1):
-        rate = carrier.symbol_rate_bd or carrier.width_hz
-        roll_off = 0.3 if carrier.roll_off is None else carrier.roll_off
-        outer = 0.5 * rate * (1.0 + roll_off) + 2.0 * rbw
-        inner = 0.5 * rate * (1.0 - roll_off) - 1.5 * rbw
-        distance = np.abs(f - carrier.centre_hz)
-        used &= ~((distance < outer) & (distance > inner))
-        if carrier.kind == "modulated" and inner > 3.0 * sweep.spacing_hz:
-            label[distance <= inner] = number
-        else:
-            used &= distance >= outer
-    return used & (measurement.floor.observed | (label > 0)), label
+    """Return the points on flat parts of the model, and the label of the flat part of each (0: floor)."""
+    sweep, model = measurement.sweep, measurement.model_dbm
+    n = sweep.points
+    reach = max(1, round((sweep.settings.rbw_hz or sweep.spacing_hz) / sweep.spacing_hz))
+    index = np.arange(n)
+    before, after = np.maximum(index - reach - 1, 0), np.minimum(index + reach + 1, n - 1)
+    flat = np.abs(model[after] - model[before]) < _FLAT_DB
+    over = model - measurement.floor.level_dbm - DB_PER_NEPER * law_of(measurement).mean
+    gap = flat & (over < _FLAT_DB) & measurement.floor.observed
+    top = flat & (over > _STANDS_DB)
+    start = np.flatnonzero(top & ~np.r_[False, top[:-1]])
+    stop = np.flatnonzero(top & ~np.r_[top[1:], False]) + 1
+    label = np.zeros(n, dtype=np.intp)
+    number = 0
+    for a, b in zip(start, stop, strict=True):
+        if b - a >= _LEAST_PLATEAU:
+            number += 1
+            label[a:b] = number
+    return gap | (label > 0), label
 
 
 def _nuisance(f: FloatArray, plateau: NDArray[np.intp]) -> FloatArray:
@@ -231,6 +235,17 @@ def _gains(
     return gain, a, b
 
 
+def _around(gain: FloatArray, cycles: FloatArray) -> FloatArray:
+    """Return the median over the rates within a factor of 1.5 (and at least 24 of them): the noise of each rate."""
+    low = np.searchsorted(cycles, cycles / 1.5)
+    high = np.searchsorted(cycles, cycles * 1.5)
+    index = np.arange(cycles.size)
+    low = np.maximum(np.minimum(low, index - 12), 0)
+    high = np.minimum(np.maximum(high, index + 12), cycles.size)
+    place = index[:: max(1, cycles.size // 64)]
+    return np.interp(index, place, [float(np.median(gain[low[k] : high[k]])) for k in place])
+
+
 def _strongest(
     f: FloatArray,
     y: FloatArray,
@@ -243,14 +258,15 @@ def _strongest(
 ) -> tuple[Ripple, FloatArray] | None:
     """Return the strongest ripple and its two columns, None where chance could make it."""
     rest = y - known @ (known.T @ y)
-    seen = float(rest @ rest) / max(f.size - known.shape[1], 1)
-    noise = max(variance, seen)
     gain, _, _ = _gains(f, rest, known, cycles)
     span = float(np.ptp(f))
+    # what carriers leave behind lies at low rates: each rate is held against the rates around it as well
+    noise_at = np.maximum(variance, _around(gain, cycles) / (2.0 * math.log(2.0)))
     for other in taken:
         gain[np.abs(cycles - other) < 1.0 / span] = 0.0
-    best = int(np.argmax(gain))
-    score = gain[best] / noise  # chi-square of 2 degrees of freedom: exp(-score / 2)
+    best = int(np.argmax(gain / noise_at))
+    noise = float(noise_at[best])
+    score = float(gain[best]) / noise  # chi-square of 2 degrees of freedom: exp(-score / 2)
     tests = max(1.0, span * float(cycles[-1] - cycles[0]) * 2.0)
     probability = min(1.0, tests * math.exp(-0.5 * min(score, 1400.0)))
     if probability > false_alarm:

@@ -9,6 +9,8 @@ from __future__ import annotations
 from spectra.finding import Rule
 from spectra.findings import (
     clock,
+    interference,
+    line,
     oscillator,
     oscillator_pair,
     oscillator_state,
@@ -46,6 +48,14 @@ RULES: tuple[Rule, ...] = (
         oscillator_state.other_polarisation,
     ),
     Rule("polarisation.leak_suspected", ("suspicion",), polarisation.leak_suspected),
+    Rule("interference.cw_under_carrier", ("measurement",), interference.cw_under_carrier),
+    Rule("interference.bump_under_carrier", ("measurement",), interference.bump_under_carrier),
+    Rule("line.ripple", ("measurement", "chain"), line.ripple),
+    Rule("line.ripple_not_visible", ("sweep", "measurement", "chain"), line.ripple_not_visible),
+    Rule("line.slope", ("measurement", "chain"), line.slope),
+    Rule("line.gain_low", ("measurement", "chain", "role"), line.gain_low),
+    Rule("line.gain_high", ("measurement", "chain", "role"), line.gain_high),
+    Rule("line.compression_suspected", ("measurement",), line.compression_suspected),
 )
 """Rules over one capture."""
 

@@ -83,7 +83,7 @@ def test_nothing_on_clean_carriers_and_the_rate_is_what_was_asked() -> None:
 
 
 def test_tone_is_not_read_low_in_an_average_of_decibels() -> None:
-    """Noise averaged in dB reads 2.51 dB low, a tone does not (instrument application notes, read); C/I must not move."""
+    """Noise averaged in dB reads 2.51 dB low, a tone does not (instrument handbook, read); C/I must not move."""
     (plain,), (logged,) = under_carriers(swept(9.0)), under_carriers(swept(9.0, detector="log_average"))
     assert logged.c_over_i_db == pytest.approx(plain.c_over_i_db, abs=0.6)
 

@@ -78,8 +78,8 @@ def test_longest_line_is_three_rbw_and_four_points() -> None:
 
 
 def test_cable_attenuation_against_a_published_form() -> None:
-    """a sqrt(f) + b f. A foam cable of the RG-6 class: about 16.1 dB/100 m at 0.55 GHz, 21.4 at 1 GHz and 31.9 at 2.15 GHz
-    (manufacturers' tables, from memory), which a = 20.6, b = 0.8 follows within half a decibel."""
+    """a sqrt(f) + b f. A foam cable of the RG-6 class: about 16.1 dB/100 m at 0.55 GHz, 21.4 at 1 GHz
+    and 31.9 at 2.15 GHz (cable tables, from memory), which a = 20.6, b = 0.8 follows within half a decibel."""
     cable = Cable(100.0, 0.83, 20.6, 0.8)
     for ghz, loss in ((0.55, 16.1), (1.0, 21.4), (2.15, 31.9)):
         assert cable_loss_db(cable, ghz * 1e9) == pytest.approx(loss, abs=0.5)

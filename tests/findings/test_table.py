@@ -24,6 +24,14 @@ CODES = [
     "clock.wrong_by_zone",
     "clock.ahead_of_file",
     "clock.set_between",
+    "interference.cw_under_carrier",
+    "interference.bump_under_carrier",
+    "line.ripple",
+    "line.ripple_not_visible",
+    "line.slope",
+    "line.gain_low",
+    "line.gain_high",
+    "line.compression_suspected",
 ]
 
 

@@ -83,7 +83,13 @@ def score_groups(
         pairs = search.find_pairs(prepared, group, window_hz, valid)
         pairs = _only(pairs, allowed)
         visible = model.visibility(
-            group.views, prepared.if_hz, prepared.width_hz, prepared.gap_hz, prepared.cn_db, prepared.kind
+            group.views,
+            prepared.if_hz,
+            prepared.width_hz,
+            prepared.gap_hz,
+            prepared.cn_db,
+            prepared.kind,
+            prepared.merged,
         )
         if valid is not None:
             visible = visible * valid

@@ -166,14 +166,15 @@ def visibility(
     gap_hz: FloatArray,
     cn_db: FloatArray,
     kind: NDArray[np.int8],
+    merged: NDArray[np.bool_],
 ) -> FloatArray:
     """Return the chance that a row, if on air, is found (as a carrier of its own) in at least one of the sweeps."""
     hidden = np.ones(if_hz.size)
     for view in views:
         chance = _visibility_in(view, if_hz, width_hz, cn_db, kind)
-        # neighbours nearer than the filter resolves are often measured as one carrier
-        apart = 1.0 / (1.0 + np.exp(-np.clip((gap_hz - 0.5 * view.rbw_hz) / (0.3 * view.rbw_hz), -30.0, 30.0)))
-        hidden *= 1.0 - chance * (0.45 + 0.55 * apart)
+        # a gap that the filter does not resolve makes one carrier of two neighbours about every second time
+        apart = 1.0 / (1.0 + np.exp(-np.clip((gap_hz - 1.5 * view.rbw_hz) / (0.3 * view.rbw_hz), -30.0, 30.0)))
+        hidden *= 1.0 - chance * np.where(merged, 0.5 * (1.0 - apart), 0.45 + 0.55 * apart)
     return 1.0 - hidden
 
 

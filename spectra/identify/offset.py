@@ -116,7 +116,7 @@ def _columns(prepared: Prepared, scorings: Sequence[Scoring], system: System) ->
             (
                 s.pair_offset_hz[mine],
                 scoring.group.if_hz[carrier],
-                scoring.group.std_hz[carrier] / np.sqrt(core),
+                np.hypot(scoring.group.std_hz[carrier], prepared.shift_hz[row]) / np.sqrt(core),
                 prepared.round_hz[row],
                 prepared.coarse_hz[row],
                 np.full(mine.size, state.sign),

@@ -12,6 +12,7 @@ from weakref import WeakKeyDictionary
 
 import numpy as np
 
+from spectra.identify.merged import merged_rows
 from spectra.plan.chain import LoState, ReceiveChain
 from spectra.plan.table import CarrierTable, PlanList
 from spectra.units import FloatArray
@@ -42,15 +43,20 @@ class Prepared:
     hyp_list, hyp_state : ndarray of int, shape (h,)
         Index into `table.lists` and `states`.
     hyp_start : ndarray of int, shape (h + 1,)
-        Rows of hypothesis j are ``hyp_start[j]:hyp_start[j + 1]``, by rising IF.
+        Listed rows of hypothesis j are ``hyp_start[j]:hyp_start[j + 1]``, by rising IF.
+    slot_start : ndarray of int, shape (h + 1,)
+        The same for slots.
     row : ndarray of int, shape (r,)
-        Index of the row in the table.
-    row_hyp, row_slot : ndarray of int, shape (r,)
-        Hypothesis and slot (global number) of each row.
+        Index of the row in the table. Behind the listed rows come the `merged` ones: runs of neighbours that a sweep
+        may measure as one carrier (`spectra.identify.merged`), with the index of their first row.
+    row_hyp, row_slot, last_slot : ndarray of int, shape (r,)
+        Hypothesis and first and last slot (global number) of each row.
     if_hz, round_hz, log_rate, log_rate_std, width_hz, gap_hz, roll_off, cn_db : ndarray, shape (r,)
         Nominal IF, standard deviation of the printed frequency's rounding, natural log of the symbol rate with its
-        spread (NaN where nothing is known), total width (NaN), distance to the next carrier's edge, roll-off (NaN),
-        reference C/N (NaN).
+        spread (NaN where nothing is known), total width (NaN), distance between the half-power edges of neighbours
+        (nearest one; for merged rows the widest gap inside), roll-off (NaN), reference C/N (NaN).
+    shift_hz : ndarray, shape (r,)
+        Standard deviation of a merged row's centre from unlike levels, else 0.
     coarse_hz : ndarray, shape (r,)
         As `round_hz`, for the rounding that the whole list shows.
     kind : ndarray of int, shape (r,)
@@ -72,11 +78,14 @@ class Prepared:
     row: IntArray
     row_hyp: IntArray
     row_slot: IntArray
+    last_slot: IntArray
+    merged: NDArray[np.bool_]
     log_share: FloatArray
-    slot_hyp: IntArray
+    slot_start: IntArray
     if_hz: FloatArray
     round_hz: FloatArray
     coarse_hz: FloatArray
+    shift_hz: FloatArray
     log_rate: FloatArray
     log_rate_std: FloatArray
     width_hz: FloatArray
@@ -168,8 +177,15 @@ def _prepare(table: CarrierTable, chain: ReceiveChain) -> Prepared:
     log_share = _log_share(row_slot, if_hz, log_rate)
     slot_hyp = np.empty(int(row_slot[-1]) + 1 if row.size else 0, np.intp)
     slot_hyp[row_slot] = row_hyp
-    by_if = np.argsort(if_hz, kind="stable")
+    slot_start = np.searchsorted(row_slot, np.arange(slot_hyp.size))
+    joined = merged_rows(slot_start, slot_hyp, if_hz, log_rate)
+    listed, first = row.size, joined.first
+    fill = np.full(first.size, np.nan)
+    all_if = np.append(if_hz, joined.if_hz)
+    by_if = np.argsort(all_if, kind="stable")
     grid, density = _rate_density(log_rate, kind)
+    round_hz = table.rf_step_hz[row] / np.sqrt(12.0)
+    coarse_hz = (coarse[row_list] if coarse.size else np.empty(0)) / np.sqrt(12.0)
     return Prepared(
         table=table,
         lists=lists,
@@ -178,23 +194,26 @@ def _prepare(table: CarrierTable, chain: ReceiveChain) -> Prepared:
         hyp_list=unique // len(states),
         hyp_state=unique % len(states),
         hyp_start=np.append(start, row.size),
-        row=row,
-        row_hyp=row_hyp,
-        row_slot=row_slot,
-        log_share=log_share,
-        slot_hyp=slot_hyp,
-        if_hz=if_hz,
-        round_hz=table.rf_step_hz[row] / np.sqrt(12.0),
-        coarse_hz=(coarse[row_list] if coarse.size else np.empty(0)) / np.sqrt(12.0),
-        log_rate=log_rate,
-        log_rate_std=log_rate_std,
-        width_hz=width_hz,
-        gap_hz=_gaps(row_hyp, row_slot, if_hz, width_hz),
-        roll_off=table.roll_off[row],
-        cn_db=table.reference_cn_db[row],
-        kind=kind,
+        row=np.append(row, row[first]),
+        row_hyp=np.append(row_hyp, row_hyp[first]),
+        row_slot=np.append(row_slot, joined.slot),
+        last_slot=np.append(row_slot, joined.last),
+        merged=np.arange(listed + first.size) >= listed,
+        log_share=np.append(log_share, np.zeros(first.size)),
+        slot_start=np.append(np.searchsorted(slot_hyp, np.arange(unique.size)), slot_hyp.size),
+        if_hz=all_if,
+        round_hz=np.append(round_hz, round_hz[first]),
+        coarse_hz=np.append(coarse_hz, coarse_hz[first]),
+        shift_hz=np.append(np.zeros(listed), joined.shift_hz),
+        log_rate=np.append(log_rate, np.log(joined.rate_bd)),
+        log_rate_std=np.append(log_rate_std, joined.log_rate_std),
+        width_hz=np.append(width_hz, 1.1 * joined.rate_bd),
+        gap_hz=np.append(_gaps(row_hyp, row_slot, if_hz, log_rate), joined.gap_hz),
+        roll_off=np.append(table.roll_off[row], fill),
+        cn_db=np.append(table.reference_cn_db[row], fill),
+        kind=np.append(kind, kind[first]),
         by_if=by_if,
-        sorted_if_hz=if_hz[by_if],
+        sorted_if_hz=all_if[by_if],
         rate_grid=grid,
         rate_density=density,
     )
@@ -236,12 +255,12 @@ def _slots(row_hyp: IntArray, if_hz: FloatArray, width_hz: FloatArray) -> IntArr
     return np.concatenate(([0], np.cumsum(new)))
 
 
-def _gaps(row_hyp: IntArray, row_slot: IntArray, if_hz: FloatArray, width_hz: FloatArray) -> FloatArray:
-    """Return the distance from the edge of each row to that of the nearest other slot of its list."""
+def _gaps(row_hyp: IntArray, row_slot: IntArray, if_hz: FloatArray, log_rate: FloatArray) -> FloatArray:
+    """Return the distance from the half-power edge of each row to that of the nearest other slot of its list."""
     gap = np.full(if_hz.size, np.inf)
     if if_hz.size < 2:
         return gap
-    half = 0.5 * np.nan_to_num(width_hz)
+    half = 0.5 * np.nan_to_num(np.exp(log_rate))
     between = np.diff(if_hz) - half[1:] - half[:-1]
     between[(np.diff(row_hyp) != 0) | (np.diff(row_slot) == 0)] = np.inf
     gap[:-1] = between

@@ -43,7 +43,11 @@ def _call(prepared: Prepared, scoring: Scoring, option: Option, valid: np.ndarra
     state = prepared.states[option.state]
     mine = s.pair_entry == option.entry
     carrier_of_row = dict(zip(s.pair_row[mine].tolist(), s.pair_carrier[mine].tolist(), strict=True))
-    slot_row = {int(prepared.row_slot[row]): row for row in carrier_of_row}
+    slot_row = {
+        slot: row
+        for row in carrier_of_row
+        for slot in range(int(prepared.row_slot[row]), int(prepared.last_slot[row]) + 1)
+    }
     rows = prepared.rows_of(option.hyp)
     here = np.arange(rows.start, rows.stop)
     visible = model.visibility(
@@ -53,6 +57,7 @@ def _call(prepared: Prepared, scoring: Scoring, option: Option, valid: np.ndarra
         prepared.gap_hz[rows],
         prepared.cn_db[rows],
         prepared.kind[rows],
+        prepared.merged[rows],
     )
     shown = {int(prepared.row[at]): (int(at), float(chance)) for at, chance in zip(here, visible, strict=True)}
     found: list[RollCallEntry] = []
@@ -82,6 +87,15 @@ def _present(
 ) -> RollCallEntry:
     carrier = group.carriers[number]
     sweep, index = group.members[number][0]
+    if prepared.merged[answer]:
+        return replace(
+            common,
+            status="present",
+            centre_hz=float(group.if_hz[number]),
+            why="measured as one carrier with its neighbour, from which this sweep does not part it",
+            carrier=index,
+            sweep=sweep,
+        )
     why = _difference(prepared, group, number, at)
     same = abs(prepared.if_hz[at] - prepared.if_hz[answer]) < 1e4 and prepared.log_rate[at] == prepared.log_rate[answer]
     if at != answer and not same:

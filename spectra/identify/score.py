@@ -75,6 +75,7 @@ class _Work:
     row: IntArray
     carrier: IntArray
     slot: IntArray
+    last: IntArray
     offset_hz: FloatArray
     std_hz: FloatArray
     log_base: FloatArray
@@ -103,16 +104,9 @@ def score_entries(
     if valid is not None:
         use = valid[row]
         row_entry, row = row_entry[use], row[use]
-    visible = model.visibility(
-        group.views,
-        prepared.if_hz[row] + offset_hz[row_entry],
-        prepared.width_hz[row],
-        prepared.gap_hz[row],
-        prepared.cn_db[row],
-        prepared.kind[row],
-    )
-    slot_of_row, slot_entry, slot_visible = _slots(prepared, row_entry, row, visible)
-    work = _candidates(prepared, group, pairs, hyp, offset_hz, coarse, row_entry, row, slot_of_row, slot_visible)
+    visible = _visible(prepared, group, row, offset_hz[row_entry])
+    base, slot_entry, slot_visible = _slots(prepared, hyp, row_entry, row, visible)
+    work = _candidates(prepared, group, pairs, hyp, offset_hz, coarse, base)
     offset = _refine(work, offset_hz, tolerance_hz, group.count)
     taken = _assign(work, offset, group.count)
     log_pair = work.log_base + model.log_centre_density(work.offset_hz - offset[work.entry], work.std_hz)
@@ -124,14 +118,16 @@ def score_entries(
     weight = np.bincount(work.entry[taken], (core / work.std_hz**2)[taken], entries)
     std = np.where(weight > 0.0, 1.0 / np.sqrt(np.maximum(weight, 1e-30)), np.nan)
     silent = np.ones(slot_entry.size, bool)
-    silent[work.slot[taken]] = False
-    known = _evidence(model.KNOWN, group.count, matched, gain, slot_entry, slot_visible, silent)
+    for slot in (work.slot, np.minimum(work.slot + 1, work.last), work.last):
+        silent[slot[taken]] = False
+    shown = np.bincount(slot_entry[~silent], minlength=entries)
+    known = _evidence(model.KNOWN, group.count - matched, shown, gain, slot_entry, slot_visible, silent)
     # an unknown satellite that resembles the list may share its rows, or only its raster
     wide = np.hypot(work.std_hz, model.LIKE_CENTRE_HZ)
     log_pair = work.log_loose + model.log_centre_density(work.offset_hz - offset[work.entry], wide)
     raster = np.bincount(work.entry[taken], log_pair[taken], entries).astype(np.float64)
     both = np.logaddexp(gain, raster) + np.log(0.5)
-    unknown = _evidence(model.UNKNOWN, group.count, matched, both, slot_entry, slot_visible, silent)
+    unknown = _evidence(model.UNKNOWN, group.count - matched, shown, both, slot_entry, slot_visible, silent)
     half = np.where(_rounding_matters(prepared, group, hyp), 0.5, 1.0)
     return Scored(
         hyp=hyp,
@@ -167,15 +163,15 @@ def _ragged(start: IntArray, stop: IntArray) -> tuple[IntArray, IntArray]:
 
 
 def _slots(
-    prepared: Prepared, row_entry: IntArray, row: IntArray, visible: FloatArray
+    prepared: Prepared, hyp: IntArray, row_entry: IntArray, row: IntArray, visible: FloatArray
 ) -> tuple[IntArray, IntArray, FloatArray]:
-    """Return, over all entries, the slot of each row, entry of each slot, chance that the slot shows."""
-    if not row.size:
-        return np.empty(0, np.intp), np.empty(0, np.intp), np.empty(0)
-    slot = prepared.row_slot[row]
-    new = np.concatenate(([True], (np.diff(slot) != 0) | (np.diff(row_entry) != 0)))
-    number = np.cumsum(new) - 1
-    return number, row_entry[new], np.maximum.reduceat(visible, np.flatnonzero(new))
+    """Return the first slot of each entry, and over all their slots the entry and the chance that the slot shows."""
+    slot_entry, _ = _ragged(prepared.slot_start[hyp], prepared.slot_start[hyp + 1])
+    size = prepared.slot_start[hyp + 1] - prepared.slot_start[hyp]
+    base = np.cumsum(size) - size
+    slot_visible = np.zeros(slot_entry.size)
+    np.maximum.at(slot_visible, base[row_entry] + prepared.row_slot[row] - prepared.slot_start[hyp[row_entry]], visible)
+    return base, slot_entry, slot_visible
 
 
 def _candidates(
@@ -185,33 +181,43 @@ def _candidates(
     hyp: IntArray,
     offset_hz: FloatArray,
     coarse: NDArray[np.bool_],
-    row_entry: IntArray,
-    row: IntArray,
-    slot_of_row: IntArray,
-    slot_visible: FloatArray,
+    base: IntArray,
 ) -> _Work:
     """Pick, for each entry, the pairs of its hypothesis near its offset."""
     low = np.searchsorted(pairs.hyp, hyp)
     entry, index = _ragged(low, np.searchsorted(pairs.hyp, hyp, side="right"))
-    pair_row, carrier = pairs.row[index], pairs.carrier[index]
-    rounded = np.maximum(prepared.coarse_hz[pair_row], prepared.round_hz[pair_row])
+    row, carrier = pairs.row[index], pairs.carrier[index]
+    rounded = np.maximum(prepared.coarse_hz[row], prepared.round_hz[row])
     rounding = np.where(coarse[entry], rounded, 0.1 * rounded)
-    std = np.hypot(group.std_hz[carrier], rounding)
+    std = np.sqrt(group.std_hz[carrier] ** 2 + rounding**2 + prepared.shift_hz[row] ** 2)
     near = np.abs(pairs.offset_hz[index] - offset_hz[entry]) < 6.0 * std + 0.7e6
-    entry, index, pair_row, carrier, std = entry[near], index[near], pair_row[near], carrier[near], std[near]
-    # where each row of each entry stands among the slots
-    position = np.full(hyp.size, -1, np.intp)
-    first = np.flatnonzero(np.concatenate(([True], np.diff(row_entry) != 0))) if row.size else np.empty(0, np.intp)
-    position[row_entry[first]] = first
-    if row.size == np.sum(prepared.hyp_start[hyp + 1] - prepared.hyp_start[hyp]):
-        at = position[entry] + pair_row - prepared.hyp_start[hyp[entry]]
-    else:
-        key = row_entry * (prepared.row.size + 1) + row
-        at = np.searchsorted(key, entry * (prepared.row.size + 1) + pair_row)
-    slot = slot_of_row[at]
-    common = prepared.log_share[pair_row] + np.log(np.maximum(slot_visible[slot], 1e-3) * group.span_hz)
-    log_base, log_loose = pairs.gain[index] + common, pairs.loose[index] + common
-    return _Work(entry, pair_row, carrier, slot, pairs.offset_hz[index], std, log_base, log_loose)
+    entry, index, row, carrier, std = entry[near], index[near], row[near], carrier[near], std[near]
+    visible = _visible(prepared, group, row, offset_hz[entry])
+    slot = base[entry] + prepared.row_slot[row] - prepared.slot_start[hyp[entry]]
+    common = prepared.log_share[row] + np.log(np.maximum(visible, 1e-3) * group.span_hz)
+    return _Work(
+        entry=entry,
+        row=row,
+        carrier=carrier,
+        slot=slot,
+        last=slot + prepared.last_slot[row] - prepared.row_slot[row],
+        offset_hz=pairs.offset_hz[index],
+        std_hz=std,
+        log_base=pairs.gain[index] + common,
+        log_loose=pairs.loose[index] + common,
+    )
+
+
+def _visible(prepared: Prepared, group: Group, row: IntArray, offset_hz: FloatArray) -> FloatArray:
+    return model.visibility(
+        group.views,
+        prepared.if_hz[row] + offset_hz,
+        prepared.width_hz[row],
+        prepared.gap_hz[row],
+        prepared.cn_db[row],
+        prepared.kind[row],
+        prepared.merged[row],
+    )
 
 
 def _refine(work: _Work, start_hz: FloatArray, tolerance_hz: FloatArray, carriers: int) -> FloatArray:
@@ -245,26 +251,35 @@ def _assign(work: _Work, offset: FloatArray, carriers: int) -> IntArray:
         rank = np.arange(alive.size)
         best_c = np.full(int(by_carrier[alive].max()) + 1, alive.size)
         np.minimum.at(best_c, by_carrier[alive], rank)
-        best_s = np.full(int(work.slot[alive].max()) + 1, alive.size)
-        np.minimum.at(best_s, work.slot[alive], rank)
-        won = (best_c[by_carrier[alive]] == rank) & (best_s[work.slot[alive]] == rank)
+        best_s = np.full(int(work.last[alive].max()) + 1, alive.size)
+        slots = (work.slot[alive], np.minimum(work.slot[alive] + 1, work.last[alive]), work.last[alive])
+        for slot in slots:
+            np.minimum.at(best_s, slot, rank)
+        won = best_c[by_carrier[alive]] == rank
+        for slot in slots:
+            won &= best_s[slot] == rank
         taken.append(alive[won])
-        used_c = np.isin(by_carrier[alive], by_carrier[alive[won]])
-        used_s = np.isin(work.slot[alive], work.slot[alive[won]])
-        alive = alive[~(used_c | used_s)]
+        used = np.isin(by_carrier[alive], by_carrier[alive[won]])
+        used_slots = np.concatenate([slot[won] for slot in slots])
+        for slot in slots:
+            used |= np.isin(slot, used_slots)
+        alive = alive[~used]
     return np.sort(np.concatenate(taken)) if taken else np.empty(0, np.intp)
 
 
 def _evidence(
     prior: tuple[FloatArray, ...],
-    carriers: int,
+    unmatched: IntArray,
     matched: IntArray,
     gain: FloatArray,
     slot_entry: IntArray,
     slot_visible: FloatArray,
     silent: NDArray[np.bool_],
 ) -> FloatArray:
-    """Average the likelihood over the share on air and the rate of clutter."""
+    """Average the likelihood over the share on air and the rate of clutter.
+
+    `matched` counts slots that show, `unmatched` carriers that no row explains.
+    """
     on_air, extra, log_weight = prior
     entries = matched.size
     values, where = np.unique(on_air, return_inverse=True)
@@ -273,12 +288,11 @@ def _evidence(
     )
     shown = np.bincount(slot_entry, slot_visible, entries)
     clutter = extra[None, :] * on_air[None, :] * np.maximum(shown, 0.3)[:, None]
-    unmatched = (carriers - matched)[:, None]
     log_each = (
         log_weight[None, :]
         + matched[:, None] * np.log(on_air)[None, :]
         + quiet[:, where]
-        + unmatched * np.log(clutter)
+        + unmatched[:, None] * np.log(clutter)
         - clutter
     )
     top = log_each.max(axis=1)

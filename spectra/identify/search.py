@@ -72,7 +72,7 @@ def shortlist(
     """
     if not pairs.hyp.size:
         return np.empty(0, np.intp), np.empty(0)
-    std = np.sqrt(group.std_hz[pairs.carrier] ** 2 + prepared.round_hz[pairs.row] ** 2)
+    std = np.hypot(group.std_hz[pairs.carrier], prepared.shift_hz[pairs.row])
     std = np.maximum(std, prepared.coarse_hz[pairs.row])
     density = group.span_hz / (np.sqrt(2.0 * np.pi) * std * max(group.count, 1))
     weight = np.maximum(pairs.gain + np.log(np.maximum(visible[pairs.row], 0.02) * model.ON_AIR_GUESS * density), 0.0)
@@ -84,7 +84,8 @@ def shortlist(
     score = total[end] - total[:-1]
     moment = np.concatenate(([0.0], np.cumsum(weight * pairs.offset_hz)))
     centre = (moment[end] - moment[:-1]) / np.maximum(score, 1e-9)
-    expected = np.bincount(prepared.row_hyp, visible, prepared.hypotheses)[pairs.hyp]
+    listed = ~prepared.merged
+    expected = np.bincount(prepared.row_hyp[listed], visible[listed], prepared.hypotheses)[pairs.hyp]
     silent = np.maximum(expected - (end - np.arange(end.size)), 0.0)
     score = score - 1.5 * silent - 2.0 * np.log1p((centre / (0.25 * window_hz)) ** 2)
     cell = np.floor(key / width).astype(np.int64)

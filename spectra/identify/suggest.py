@@ -103,7 +103,8 @@ def _changes(table: CarrierTable, visits: Sequence[Visit]) -> list[Edit]:
     found: dict[int, list[Carrier]] = {}
     for visit in visits:
         for entry in visit.identification.roll_call:
-            if entry.status == "present" and entry.carrier is not None:
+            # a carrier measured together with its neighbour has no offset and tells nothing of either
+            if entry.status == "present" and entry.carrier is not None and entry.offset_hz is not None:
                 found.setdefault(entry.row, []).append(visit.measurements[entry.sweep].carriers[entry.carrier])
     index_of = {int(line): index for index, line in enumerate(table.line)}
     edits = []

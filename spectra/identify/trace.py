@@ -77,7 +77,7 @@ def _add(
     reach = float(np.abs(offsets).max())
     width = np.where(np.isfinite(prepared.width_hz), prepared.width_hz, 2.0 * sweep.spacing_hz)
     low, high = sweep.start_hz + 0.5 * width + reach, sweep.stop_hz - 0.5 * width - reach
-    use = (prepared.if_hz > low) & (prepared.if_hz < high)
+    use = (prepared.if_hz > low) & (prepared.if_hz < high) & ~prepared.merged
     if valid is not None:
         use &= valid
     index = np.flatnonzero(use)

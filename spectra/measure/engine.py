@@ -35,7 +35,9 @@ __all__ = ["Solution", "solve"]
 
 _RIPPLE_LEVEL = 0.0  # ln(plateau / floor) below which a wide carrier may be ripple (0 dB: 3 dB of ripple)
 _RIPPLE_WIDTH_HZ = 3e6
-_HUMP_LEVEL = 0.2  # nepers of floor over its own lower envelope that may be a carrier
+_RIPPLE_ODDS = 3.0  # ln(odds) that one hump alone is a carrier rather than ripple
+_MOST_HUMPS = 5
+_HUMP_LEVEL = 0.05  # nepers of floor over its own lower envelope that may be a carrier
 _EVIDENCE_MARGIN = 1.5  # in ln(likelihood): a floor bends only where the trace asks for it
 
 
@@ -423,8 +425,11 @@ class _Work:
         level = basis.floor(self.scene.beta)
         below = lower_envelope(self.trace.x, level, WIDEST_CARRIER_HZ / self.spacing_hz)
         changed = False
-        for a, b in humps(level - below, _HUMP_LEVEL):
-            if (b - a) * self.spacing_hz < _RIPPLE_WIDTH_HZ:
+        # where the floor is known to ripple, one more crest is no news
+        doubt = 1.0 if self.scene.strength > 5.0 * basis.prior_strength else 1.0 + 2.0 * _RIPPLE_ODDS
+        for a, b in humps(level - below, _HUMP_LEVEL)[:_MOST_HUMPS]:
+            within_reach = 0.5 * self.trace.information * float(((level - below)[a:b] ** 2).sum())
+            if (b - a) * self.spacing_hz < _RIPPLE_WIDTH_HZ or within_reach < 0.5 * self.least**2:
                 continue
             before, worth = (self.scene, self.at), self._worth()
             flat = basis.floor(self.scene.beta)
@@ -435,7 +440,7 @@ class _Work:
                 np.r_[self.scene.kind, kind].astype(np.intp), np.vstack([self.scene.theta, theta])
             )
             self.refit(8)
-            if self._worth() > worth + 1.0:
+            if self._worth() > worth + doubt:
                 changed = True
             else:
                 self.scene, self.at = before
@@ -471,7 +476,7 @@ class _Work:
         matrix = basis.gram(at.weight * at.by_noise**2) + self.scene.strength * basis.penalty
         matrix[np.diag_indices(basis.size)] += 1e-9
         occam = 0.5 * (basis.size - 2) * np.log(self.scene.strength) - 0.5 * float(np.linalg.slogdet(matrix)[1])
-        return float(-at.lost + occam - self.scene.count * (0.5 * self.least**2 + 3.0))
+        return float(-at.lost + occam - self.scene.count * (0.5 * self.least**2 - _RIPPLE_ODDS))
 
     def solution(self) -> Solution:
         hessian, gradient = normal_equations(self.trace, self.scene, self.at)
@@ -500,11 +505,11 @@ def solve(sweep: Sweep, false_alarms: float) -> Solution:
     work = _Work(sweep, false_alarms)
     work.start()
     work.settle(4)
-    if work.unbend():
-        work.settle(2)
     if work.reconsider():
         work.relaw()
         work.settle(3)
+    if work.unbend():
+        work.settle(2)
     for _ in range(3):
         before = work.scene.strength
         work.strengthen()

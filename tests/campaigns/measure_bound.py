@@ -45,7 +45,8 @@ def trial(
     setting = scenes.Setting(readings=readings, average=average, rbw_hz=ratio * 100e3)
     signal = scenes.Signal(1550e6 + rng.uniform(-8e6, 8e6), RATE, rng.uniform(0.05, 0.35), cn_db)
     sweep = scenes.sweep(rng, setting, [signal])
-    found = [c for c in measure(sweep).carriers if abs(c.centre_hz - signal.centre_hz) < 0.4 * RATE]
+    measurement = measure(sweep)
+    found = [c for c in measurement.carriers if abs(c.centre_hz - signal.centre_hz) < 0.4 * RATE]
     if len(found) != 1:
         return None
     carrier = found[0]
@@ -68,15 +69,10 @@ def trial(
         std = getattr(carrier, {"roll_off": "roll_off_std"}.get(name, f"{stem}_std_{unit}"))
         got = getattr(carrier, name)
         result[name] = None if got is None else ((got - value) / bound[name], (got - value) / max(std or 0.0, 1e-12))
-    floor = measure_floor(sweep)
-    result["floor_db"] = ((floor[0] + 95.0) / bound["floor_db"], (floor[0] + 95.0) / floor[1])
+    middle = setting.points // 2
+    error = float(measurement.floor.level_dbm[middle]) - setting.floor_dbm
+    result["floor_db"] = (error / bound["floor_db"], error / max(float(measurement.floor.std_db[middle]), 1e-6))
     return result
-
-
-def measure_floor(sweep) -> tuple[float, float]:
-    floor = measure(sweep).floor
-    middle = floor.level_dbm.size // 2
-    return float(floor.level_dbm[middle]), max(float(floor.std_db[middle]), 1e-6)
 
 
 def run(trials: int, seed: int = SEED, which: list[tuple[str, int, float, float]] | None = None) -> list[dict]:

@@ -78,8 +78,8 @@ class Glimpse:
 def glimpse(head: str) -> Glimpse:
     """Return what the head of a text shows. Never raises."""
     lines = head.splitlines()
-    if len(head) >= HEAD_BYTES - 4 and len(lines) > 3:
-        lines.pop()  # cut in the middle, probably
+    if len(head) >= HEAD_BYTES - 4 and len(lines) > 3 and len(lines[-1]) < 2000:
+        lines.pop()  # cut in the middle, probably; of a long line enough is left to tell what it is
     for at, line in enumerate(lines):
         if (line.lstrip(" \t\"',;|")[:1] or "x") not in "0123456789+-.,\u2212\u2013":
             continue

@@ -17,11 +17,11 @@ from spectra.readers.table import Table, read_table
 
 __all__ = ["MAX_TABLES", "Outline", "Section", "TextLine", "outline_of"]
 
-MAX_TABLES = 5000
+MAX_TABLES = 2000
 """Most tables in one text; more is no sweep file but something that would take for ever."""
 MAX_LINES = 10000
 """Most lines that are no rows."""
-MAX_TRIES = 4000
+MAX_TRIES = 1500
 """Most lines that begin like rows and are none."""
 MAX_BESIDE = 1000
 """Most lines that are looked at beside the numbers."""
@@ -249,6 +249,10 @@ def _number_only(text: str, hint: Dialect | None) -> bool:
 @lru_cache(maxsize=512)
 def begins_table(lines: tuple[str, ...], hint: Dialect | None) -> tuple[Row, Dialect] | None:
     """Return first row and dialect if a table begins here: rows that look alike, or one row of many levels."""
+    if hint is None or not row_of(lines[0], hint).numeric:
+        alone = guess_dialect([lines[0]])
+        if alone is None:
+            return None
     for count in (3, 2):
         sample = list(lines[:count])
         if len(sample) < count or not all(_MAY_BE_ROW.match(line) for line in sample):

@@ -32,7 +32,9 @@ SHAPES = {
     "exponents": rows("{f}e6,-{x}.5e0\n", "Hz,dBm\n"),
     "white space": rows("{f}   -{x}.5\n", "MHz dBm\n"),
     "units in cells": rows("{f} MHz;-{x}.5 dBm\n"),
-    "thousands marks": rows("1 {f} 000,0;-{x},5\n", "Hz;dBm\n"),
+    "thousands marks": "Hz;dBm\n"
+    + "".join(f"1 {i // 1000:03d} {i % 1000:03d},0;-{i * 7919 % 83},5\n" for i in range(SIZE // 19)),
+    "thousands marks out of place": rows("1 {f} 000,0;-{x},5\n", "Hz;dBm\n"),
     "a gap at the end": rows("{f},-{x}.5,-{x}.1\n", "MHz,dBm,dBm\n") + "9999999,-3,---\n",
     "words beside": rows("{f},-{x}.5,word\n", "Frequency (MHz),Level (dBm),Remark\n"),
     "a time in front": rows("10:00:00,{f},-{x}.5\n", "Time,Frequency (MHz),Level (dBm)\n"),

@@ -11,6 +11,7 @@ import numpy as np
 from spectra.identify import score
 from spectra.identify.joint import Scoring, System
 from spectra.identify.prepared import Prepared
+from spectra.identify.twins import are_twins
 from spectra.units import FloatArray
 
 __all__ = ["Answer", "Ranking", "log_sum", "rank", "same_position"]
@@ -125,7 +126,16 @@ def rank(
     chance = absent + sum(score.log_chance(scoring.group.count) for scoring in scorings)
     kin = [answer.log_unknown for answer in answers]
     if answers:
-        kin[0] = _kin_of_best(answers, kin[0], chance - log(PRIOR_LISTED) - each)
+        elsewhere = next(
+            (
+                other.log_known
+                for other in answers
+                if not same_position(other, answers[0])
+                and not are_twins(prepared, scorings, answers[0].best, other.best)
+            ),
+            -np.inf,
+        )
+        kin[0] = _kin_of_best(answers[0], kin[0], max(elsewhere, chance - log(PRIOR_LISTED) - each))
     return Ranking(
         answers=tuple(answers),
         log_chance=chance,
@@ -134,20 +144,18 @@ def rank(
     )
 
 
-def _kin_of_best(answers: Sequence[Answer], log_unknown: float, chance: float) -> float:
+def _kin_of_best(best: Answer, log_unknown: float, behind: float) -> float:
     """Return the evidence of "not the best list itself, but a satellite that resembles it", calibrated.
 
     Two things tell: how well the list is kept (rows that show, carriers that are listed), and its lead over all other
-    positions, because rasters and rates are shared by many and a mere resemblance seldom stands alone. A logistic
-    regression over trials with and without the true satellite in the table (open plans; see
-    tests/campaigns/identify_trials) gives the log10 odds as `KIN_START` + `KIN_SCALE` x raw + `LEAD_SLOPE` x lead, the
-    lead in decades up to `LEAD_LIMIT`.
+    positions (`behind` is the best of them that is no twin of the list, or chance), because rasters and rates are
+    shared by many and a mere resemblance seldom stands alone. A logistic regression over trials with and without the
+    true satellite in the table (open plans; see tests/campaigns/identify_trials) gives the log10 odds as `KIN_START` +
+    `KIN_SCALE` x raw + `LEAD_SLOPE` x lead, the lead in decades up to `LEAD_LIMIT`.
     """
-    best = answers[0]
     prior = log(PRIOR_LISTED) - log(0.5 * (1.0 - PRIOR_LISTED))
     raw = (best.log_known - log_unknown + prior) / _LN10
-    elsewhere = [other.log_known for other in answers if not same_position(other, best)]
-    lead = (best.log_known - max([*elsewhere, chance])) / _LN10
+    lead = (best.log_known - behind) / _LN10
     calibrated = KIN_START + KIN_SCALE * raw + LEAD_SLOPE * min(max(lead, 0.0), LEAD_LIMIT)
     return best.log_known + prior - calibrated * _LN10
 

@@ -107,10 +107,12 @@ def gather(
         while _clashes(measurement, [measurements[i] for i in settings.get((port, state, copy), [])]):
             copy += 1
         settings.setdefault((port, state, copy), []).append(index)
-    return tuple(
+    groups = [
         _group(port, state, [(index, measurements[index]) for index in indices])
         for (port, state, _), indices in settings.items()
-    )
+    ]
+    # the answer speaks of the first group: the co-polar port where there is one
+    return tuple(sorted(groups, key=lambda group: group.port == "cross"))
 
 
 def _clashes(measurement: Measurement, others: list[Measurement]) -> bool:

@@ -76,6 +76,9 @@ def test_both_ports_confirm_where_one_cannot(
     assert (result.verdict, result.satellite, result.polarisation) == ("confirmed", "Cedar", "H")
     present = [e for e in result.roll_call if e.status == "present"]
     assert {e.sweep for e in present} == {0, 1}
+    # the answer speaks of the co-polar port, in whatever order the sweeps come
+    turned = identify([cross, co], table, chain, context=[Context(port="cross"), Context(port="co")], expect="Cedar/H")
+    assert (turned.verdict, turned.polarisation) == ("confirmed", "H")
 
 
 def test_ports_cannot_show_one_polarisation(

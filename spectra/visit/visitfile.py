@@ -61,6 +61,10 @@ class CaptureEntry:
     files: tuple[Path, ...]
     context: Mapping[str, Any]
 
+    def __reduce__(self) -> tuple[Any, ...]:
+        # a mapping proxy does not pickle; workers need entries that do
+        return type(self), (self.files, dict(self.context))
+
 
 @dataclass(frozen=True, slots=True)
 class VisitFile:

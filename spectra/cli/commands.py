@@ -34,6 +34,7 @@ COMMANDS: dict[str, Command] = {
         ),
         ("convert", "convert", "write sweeps as our own CSV or as exchange files, an RF axis taken back to IF"),
         ("report", "report", "make the report on a visit (HTML with its evidence), verify raw files against it"),
+        ("archive", "archive", "keep sweeps with their results, find them again, hand them over, recompute them"),
         ("next-sweep", "next_sweep", "plan the sweeps that would show a carrier table through a receive chain"),
         ("table", "table", "check a carrier table, import open scan files as one, merge two"),
         ("simulate", "simulate", "make sweeps from a scene, as a swept analyser would save them"),

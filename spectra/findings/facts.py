@@ -17,6 +17,7 @@ from spectra.findings.clock import CaptureTime
 
 if TYPE_CHECKING:
     from spectra.capture import Context
+    from spectra.findings.interference_causes import Unlisted
     from spectra.identify.identification import Identification
     from spectra.measure.measurement import Measurement
     from spectra.plan.chain import LoState, ReceiveChain
@@ -86,7 +87,7 @@ def capture_facts(
         "table": table,
         "context": context,
         "spans": ((sweep.start_hz, sweep.stop_hz), *spans_hz),
-        **dict.fromkeys(("identification", "circumstances", "oscillator", "finer_sweep", "suspicion")),
+        **dict.fromkeys(("unlisted", "identification", "circumstances", "oscillator", "finer_sweep", "suspicion")),
     }
     if chain is None:
         return facts
@@ -101,6 +102,7 @@ def capture_facts(
     }
     if table is not None and identification is not None:
         facts |= _identified(identification, identified_from or (measurement,), table, chain, context)
+        facts["unlisted"] = _unlisted(measurement, identification, table, chain)
     if table is not None and not rf:
         facts |= _rows(table, chain, states, satellite, polarisation, facts["spans"])
     return facts
@@ -117,6 +119,14 @@ def _identified(
     from spectra.findings.identified import identified_facts
 
     return identified_facts(identification, measurements, table, chain, context or Context())
+
+
+def _unlisted(
+    measurement: Measurement, identification: Identification, table: CarrierTable, chain: ReceiveChain
+) -> tuple[Unlisted, ...] | None:
+    from spectra.findings.interference_causes import explain_unlisted
+
+    return explain_unlisted(measurement, identification, table, chain) or None
 
 
 def _outlook(measurement: Measurement) -> SweepOutlook | None:

@@ -49,6 +49,9 @@ _MOST_RIPPLES = 3
 _FLAT_DB = 0.5  # change of the model over two filter widths and two points: no skirt
 _STANDS_DB = 3.0
 _LEAST_PLATEAU = 5
+_SMOOTH = 7
+_TRUSTED_DB = 1.2  # where the model is further off over some points it has missed a carrier
+_NOISE_MARGIN = 1.15  # a median of two dozen rates is known to about that
 
 
 def period_hz(length_m: float, velocity_factor: float) -> float:
@@ -133,13 +136,13 @@ def find_ripples(
     sweep = measurement.sweep
     if measurement.readings_per_point is None or sweep.settings.trace_mode in ("max_hold", "min_hold"):
         return ()
-    law = law_of(measurement)
     used, plateau = _plateaus(measurement)
     if used.sum() < 32:
         return ()
     f = sweep.frequency_hz[used]
     y = _bounded(sweep.level_dbm[used], plateau[used])
-    variance = DB_PER_NEPER**2 * law.variance * measurement.correlated_points
+    step = np.diff(sweep.level_dbm)
+    least_variance = 0.25 * (float(np.median(np.abs(step))) / 0.6745) ** 2 * measurement.correlated_points
     span = sweep.stop_hz - sweep.start_hz
     least = max(_LEAST_PERIOD_RBW * (sweep.settings.rbw_hz or 0.0), _LEAST_PERIOD_POINTS * sweep.spacing_hz)
     cycles: FloatArray = np.arange(_LEAST_TURNS / span, 1.0 / least, 0.25 / span)
@@ -149,7 +152,7 @@ def find_ripples(
     found: list[Ripple] = []
     taken: list[float] = []
     for _ in range(_MOST_RIPPLES):
-        one = _strongest(f, y, known, cycles, variance, taken, false_alarm, velocity_factor)
+        one = _strongest(f, y, known, cycles, least_variance, taken, false_alarm, velocity_factor)
         if one is None:
             break
         ripple, columns = one
@@ -181,6 +184,10 @@ def _plateaus(measurement: Measurement) -> tuple[NDArray[np.bool_], NDArray[np.i
     index = np.arange(n)
     before, after = np.maximum(index - reach - 1, 0), np.minimum(index + reach + 1, n - 1)
     flat = np.abs(model[after] - model[before]) < _FLAT_DB
+    rest = sweep.level_dbm - model
+    smooth = np.convolve(np.clip(rest, -10.0, 10.0), np.full(_SMOOTH, 1.0 / _SMOOTH), mode="same")
+    spread = 1.4826 * float(np.median(np.abs(rest))) / math.sqrt(_SMOOTH)
+    trusted = np.abs(smooth) < _TRUSTED_DB + 2.5 * spread
     over = model - measurement.floor.level_dbm - DB_PER_NEPER * law_of(measurement).mean
     gap = flat & (over < _FLAT_DB) & measurement.floor.observed
     top = flat & (over > _STANDS_DB)
@@ -192,7 +199,7 @@ def _plateaus(measurement: Measurement) -> tuple[NDArray[np.bool_], NDArray[np.i
         if b - a >= _LEAST_PLATEAU:
             number += 1
             label[a:b] = number
-    return gap | (label > 0), label
+    return (gap | (label > 0)) & trusted, label
 
 
 def _nuisance(f: FloatArray, plateau: NDArray[np.intp]) -> FloatArray:
@@ -235,6 +242,12 @@ def _gains(
     return gain, a, b
 
 
+def _clipped(rest: FloatArray) -> FloatArray:
+    """Return residuals pulled in to 4 spreads: what a model of carriers missed is no ripple."""
+    spread = 1.4826 * float(np.median(np.abs(rest - np.median(rest)))) + 1e-9
+    return np.clip(rest, -4.0 * spread, 4.0 * spread)
+
+
 def _around(gain: FloatArray, cycles: FloatArray) -> FloatArray:
     """Return the median over the rates within a factor of 1.5 (and at least 24 of them): the noise of each rate."""
     low = np.searchsorted(cycles, cycles / 1.5)
@@ -251,17 +264,17 @@ def _strongest(
     y: FloatArray,
     known: FloatArray,
     cycles: FloatArray,
-    variance: float,
+    least_variance: float,
     taken: list[float],
     false_alarm: float,
     velocity_factor: float | None,
 ) -> tuple[Ripple, FloatArray] | None:
     """Return the strongest ripple and its two columns, None where chance could make it."""
-    rest = y - known @ (known.T @ y)
+    rest = _clipped(y - known @ (known.T @ y))
     gain, _, _ = _gains(f, rest, known, cycles)
     span = float(np.ptp(f))
     # what carriers leave behind lies at low rates: each rate is held against the rates around it as well
-    noise_at = np.maximum(variance, _around(gain, cycles) / (2.0 * math.log(2.0)))
+    noise_at = np.maximum(least_variance, _NOISE_MARGIN * _around(gain, cycles) / (2.0 * math.log(2.0)))
     for other in taken:
         gain[np.abs(cycles - other) < 1.0 / span] = 0.0
     best = int(np.argmax(gain / noise_at))

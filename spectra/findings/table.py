@@ -10,15 +10,17 @@ from spectra.finding import Rule
 from spectra.findings import (
     clock,
     interference,
+    interference_unlisted,
     line,
     oscillator,
     oscillator_pair,
     oscillator_state,
+    oscillator_trend,
     polarisation,
     quality,
 )
 
-__all__ = ["PAIR_RULES", "RULES"]
+__all__ = ["PAIR_RULES", "RULES", "TREND_RULES"]
 
 RULES: tuple[Rule, ...] = (
     Rule("quality.axis_is_rf", ("sweep", "rf_states"), quality.axis_is_rf),
@@ -50,6 +52,20 @@ RULES: tuple[Rule, ...] = (
     Rule("polarisation.leak_suspected", ("suspicion",), polarisation.leak_suspected),
     Rule("interference.cw_under_carrier", ("measurement",), interference.cw_under_carrier),
     Rule("interference.bump_under_carrier", ("measurement",), interference.bump_under_carrier),
+    Rule(
+        "interference.adjacent_satellite",
+        ("unlisted", "measurement", "identification", "table", "circumstances"),
+        interference_unlisted.adjacent_satellite,
+    ),
+    Rule("interference.other_polarisation", ("unlisted", "measurement"), interference_unlisted.other_polarisation),
+    Rule("interference.image", ("unlisted", "measurement"), interference_unlisted.image),
+    Rule("interference.second_lo", ("unlisted", "measurement"), interference_unlisted.second_lo),
+    Rule("interference.intermodulation", ("unlisted", "measurement"), interference_unlisted.intermodulation),
+    Rule("interference.reference_harmonic", ("unlisted", "measurement"), interference_unlisted.reference_harmonic),
+    Rule("interference.comb", ("unlisted", "measurement"), interference_unlisted.comb),
+    Rule("interference.own_radar", ("unlisted", "measurement"), interference_unlisted.own_radar),
+    Rule("interference.by_the_cable", ("unlisted", "measurement"), interference_unlisted.by_the_cable),
+    Rule("interference.newcomer", ("unlisted", "measurement"), interference_unlisted.newcomer),
     Rule("line.ripple", ("measurement", "chain"), line.ripple),
     Rule("line.ripple_not_visible", ("sweep", "measurement", "chain"), line.ripple_not_visible),
     Rule("line.slope", ("measurement", "chain"), line.slope),
@@ -72,3 +88,13 @@ PAIR_RULES: tuple[Rule, ...] = (
     Rule("oscillator.unstable", ("kind", "shifts"), oscillator_pair.unstable),
 )
 """Rules over two or more captures; their facts are those of `spectra.findings.compare`."""
+
+TREND_RULES: tuple[Rule, ...] = (
+    Rule("oscillator.drift", ("trend",), oscillator_trend.drift),
+    Rule("oscillator.step", ("trend",), oscillator_trend.stepped),
+    Rule("oscillator.warm_up", ("trend",), oscillator_trend.warm_up),
+    Rule("oscillator.temperature", ("trend",), oscillator_trend.swing),
+    Rule("oscillator.lnb_exchanged", ("swap",), oscillator_trend.lnb_exchanged),
+    Rule("oscillator.captures_left_out", ("trend",), oscillator_trend.left_out),
+)
+"""Rules over a series of captures."""

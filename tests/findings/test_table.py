@@ -32,6 +32,16 @@ CODES = [
     "line.gain_low",
     "line.gain_high",
     "line.compression_suspected",
+    "interference.adjacent_satellite",
+    "interference.other_polarisation",
+    "interference.image",
+    "interference.second_lo",
+    "interference.intermodulation",
+    "interference.reference_harmonic",
+    "interference.comb",
+    "interference.own_radar",
+    "interference.by_the_cable",
+    "interference.newcomer",
 ]
 
 

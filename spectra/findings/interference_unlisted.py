@@ -1,0 +1,298 @@
+"""Rules about unlisted carriers: one finding a cause, with the carriers that it explains."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Iterable, Sequence
+from typing import TYPE_CHECKING
+
+from spectra.finding import Evidence, Finding, NextStep, Subjects, step
+from spectra.findings.interference import service_steps, service_words
+from spectra.findings.interference_causes import CauseName, Unlisted
+from spectra.units import format_frequency
+
+if TYPE_CHECKING:
+    from spectra.capture import Context
+    from spectra.identify.identification import Identification
+    from spectra.measure.measurement import Measurement
+    from spectra.plan.table import CarrierTable
+
+__all__ = [
+    "adjacent_satellite",
+    "by_the_cable",
+    "comb",
+    "image",
+    "intermodulation",
+    "newcomer",
+    "other_polarisation",
+    "own_radar",
+    "pointing_error_deg",
+    "reference_harmonic",
+    "second_lo",
+]
+
+_LEAST = 0.5  # probability that a cause needs to be told as one
+_NAMED = 6
+_BEAMWIDTH_DEG = 70.0  # times wavelength over diameter (textbook rule, from memory)
+_DOWN = 12.0  # dB at a beamwidth off axis of a Gaussian beam, 12 (angle / beamwidth)^2 (derived)
+_LIGHT = 299_792_458.0
+_OTHER_STATE = step(
+    "Sweep again in the other LO state: what keeps its IF came by the cable, what moves came through the antenna."
+)
+
+
+def _mine(unlisted: Sequence[Unlisted], name: CauseName) -> list[Unlisted]:
+    return [one for one in unlisted if one.cause.name == name and one.cause.probability >= _LEAST]
+
+
+def _places(found: Sequence[Unlisted]) -> str:
+    shown = ", ".join(format_frequency(u.carrier.centre_hz, u.carrier.centre_std_hz) for u in found[:_NAMED])
+    return shown + (f" and {len(found) - _NAMED} more" if len(found) > _NAMED else "")
+
+
+def _finding(
+    name: CauseName,
+    found: Sequence[Unlisted],
+    measurement: Measurement,
+    title: str,
+    words: str,
+    steps: Sequence[NextStep],
+    more: Sequence[Evidence] = (),
+    severity: str = "warning",
+) -> Finding:
+    chances = [u.cause.chance for u in found if u.cause.chance is not None]
+    return Finding(
+        f"interference.{name}",
+        severity,  # type: ignore[arg-type]  # one of the three by construction
+        title,
+        f"{words} Carriers: {_places(found)}.",
+        probability=min(u.cause.probability for u in found),
+        evidence=(
+            Evidence("carriers", float(len(found))),
+            *((Evidence("chance", max(chances)),) if chances else ()),
+            *more,
+        ),
+        subjects=Subjects(
+            captures=(measurement.sweep.origin.file,),
+            carriers=tuple(u.index for u in found),
+            rows=tuple(sorted({u.cause.row for u in found if u.cause.row is not None})),
+        ),
+        next_steps=tuple(steps),
+    )
+
+
+def pointing_error_deg(down_db: float, separation_deg: float, diameter_m: float, rf_hz: float) -> float:
+    """Return the pointing error towards a neighbour whose carriers stand `down_db` below the wanted ones.
+
+    For a Gaussian beam of 70 wavelengths over diameter: (s^2 - down w^2 / 12) / (2 s), at equal powers on the ground
+    (derived; beamwidth rule from memory). Negative: away from it.
+    """
+    width = _BEAMWIDTH_DEG * _LIGHT / rf_hz / diameter_m
+    return (separation_deg**2 - down_db * width**2 / _DOWN) / (2.0 * separation_deg)
+
+
+def adjacent_satellite(
+    unlisted: Sequence[Unlisted],
+    measurement: Measurement,
+    identification: Identification,
+    table: CarrierTable,
+    circumstances: Context,
+) -> Iterable[Finding]:
+    """Tell carriers of a neighbouring satellite, and towards which side the antenna is off if it is."""
+    for satellite in sorted({u.cause.satellite or "" for u in _mine(unlisted, "adjacent_satellite")}):
+        found = [u for u in _mine(unlisted, "adjacent_satellite") if u.cause.satellite == satellite]
+        apart = _apart_deg(identification, table, satellite)
+        words = f"They fit the list of {satellite}: {found[0].cause.why}"
+        more: list[Evidence] = []
+        if apart is not None:
+            side = "east" if apart > 0.0 else "west"
+            words += f" It stands {abs(apart):.1f} degrees {side}; if the antenna is off, it is off to the {side}."
+            more.append(Evidence("orbital_separation", apart, None, "deg"))
+        down = found[0].cause.level_db
+        if down is not None:
+            words += f" Its carriers are {-down:.1f} dB below their listed C/N."
+            more.append(Evidence("level_against_table", down, None, "dB"))
+        error = _pointing(down, apart, circumstances, identification, table)
+        if error is not None:
+            words += f" For a Gaussian beam that is a pointing error of about {error:.1f} degrees towards it."
+            more.append(Evidence("pointing_error", error, max(0.2, 0.3 * abs(error)), "deg"))
+        yield _finding(
+            "adjacent_satellite",
+            found,
+            measurement,
+            f"{len(found)} carrier(s) of the neighbouring satellite {satellite}",
+            words + " Small antennas see neighbours some dB down (common practice).",
+            (
+                step("Peak the antenna on the wanted satellite and watch whether the neighbour's carriers fall."),
+                step("Ask the bridge for the heading, and note whether the level goes with it."),
+            ),
+            more,
+        )
+
+
+def _apart_deg(identification: Identification, table: CarrierTable, satellite: str) -> float | None:
+    own = identification.best.orbital_longitude_deg
+    theirs = table.orbital_longitude_deg[table.text["satellite"] == satellite]
+    if own is None or not theirs.size or not math.isfinite(float(theirs[0])):
+        return None
+    return (float(theirs[0]) - own + 180.0) % 360.0 - 180.0
+
+
+def _pointing(
+    down: float | None, apart: float | None, context: Context, identification: Identification, table: CarrierTable
+) -> float | None:
+    """Return the pointing error where the context's `antenna` begins with a diameter in metres."""
+    size = re.match(r"\s*(\d+(?:\.\d+)?)\s*m\b", context.antenna or "")
+    if down is None or apart is None or size is None:
+        return None
+    own = [
+        entry.cn_db - float(table.reference_cn_db[table.line == entry.row][0])
+        for entry in identification.roll_call
+        if entry.cn_db is not None and math.isfinite(float(table.reference_cn_db[table.line == entry.row][0]))
+    ]
+    if not own or not identification.roll_call:
+        return None
+    below = sorted(own)[len(own) // 2] - down
+    rf = 1e6 * identification.roll_call[0].rf_mhz
+    # seen from the ground satellites stand some 10 % further apart than from the earth's centre (derived)
+    return pointing_error_deg(below, 1.1 * abs(apart), float(size[1]), rf)
+
+
+def other_polarisation(unlisted: Sequence[Unlisted], measurement: Measurement) -> Iterable[Finding]:
+    """Tell carriers that are listed on the satellite's other polarisation."""
+    found = _mine(unlisted, "other_polarisation")
+    if found:
+        yield _finding(
+            "other_polarisation",
+            found,
+            measurement,
+            f"{len(found)} carrier(s) of the other polarisation",
+            found[0].cause.why,
+            (step("Sweep the other polarisation port at the same settings and compare the pair."),),
+        )
+
+
+def image(unlisted: Sequence[Unlisted], measurement: Measurement) -> Iterable[Finding]:
+    """Tell carriers that fit the image of the LO."""
+    found = _mine(unlisted, "image")
+    if found:
+        yield _finding(
+            "image",
+            found,
+            measurement,
+            f"{len(found)} carrier(s) at the image of the LO",
+            found[0].cause.why + " The LNB's image rejection is poor, or the injection side is declared wrongly.",
+            (step("Check the injection side in the receive chain against the LNB's papers."),),
+        )
+
+
+def second_lo(unlisted: Sequence[Unlisted], measurement: Measurement) -> Iterable[Finding]:
+    """Tell carriers that fit another oscillator of the same LNB."""
+    found = _mine(unlisted, "second_lo")
+    if found:
+        yield _finding(
+            "second_lo",
+            found,
+            measurement,
+            f"{len(found)} carrier(s) converted by another oscillator",
+            found[0].cause.why + " Two oscillators run at once, or the tone is weak.",
+            (step("Measure the supply voltage and the 22 kHz tone at the end of the receive cable."),),
+        )
+
+
+def intermodulation(unlisted: Sequence[Unlisted], measurement: Measurement) -> Iterable[Finding]:
+    """Tell carriers that are products of stronger ones."""
+    found = _mine(unlisted, "intermodulation")
+    if found:
+        yield _finding(
+            "intermodulation",
+            found,
+            measurement,
+            f"{len(found)} product(s) of the strongest carriers",
+            found[0].cause.why + " Some stage is overloaded.",
+            (
+                step(
+                    "Raise the analyser's attenuation by 10 dB: a third-order product made in it falls by 20 dB more "
+                    "than the carriers; one made before it does not."
+                ),
+            ),
+        )
+
+
+def reference_harmonic(unlisted: Sequence[Unlisted], measurement: Measurement) -> Iterable[Finding]:
+    """Tell lines on harmonics of the 10 MHz reference."""
+    found = _mine(unlisted, "reference_harmonic")
+    if found:
+        yield _finding(
+            "reference_harmonic",
+            found,
+            measurement,
+            f"{len(found)} line(s) on harmonics of 10 MHz",
+            found[0].cause.why,
+            (step("Look at the filter or splitter that feeds the 10 MHz reference into the cable, and at its level."),),
+            severity="note",
+        )
+
+
+def comb(unlisted: Sequence[Unlisted], measurement: Measurement) -> Iterable[Finding]:
+    """Tell lines at equal distances."""
+    found = _mine(unlisted, "comb")
+    if found:
+        yield _finding(
+            "comb",
+            found,
+            measurement,
+            f"A comb of {len(found)} lines",
+            found[0].cause.why + " A clock or a switching supply leaks into the line.",
+            (_OTHER_STATE, step("Look for the clock near the receive cable; tighten its connectors and shields.")),
+            severity="note",
+        )
+
+
+def own_radar(unlisted: Sequence[Unlisted], measurement: Measurement) -> Iterable[Finding]:
+    """Tell spikes where the ship's radar falls by the image of the LO."""
+    found = _mine(unlisted, "own_radar")
+    if found:
+        yield _finding(
+            "own_radar",
+            found,
+            measurement,
+            "Spikes where the ship's radar falls by the image of the LO",
+            found[0].cause.why + " Spikes that move from sweep to sweep are pulses.",
+            (
+                step("Take several single sweeps: a radar's spikes stand at another place in each."),
+                step("Ask the officer of the watch which radar is running; it stays as it is."),
+            ),
+        )
+
+
+def by_the_cable(unlisted: Sequence[Unlisted], measurement: Measurement) -> Iterable[Finding]:
+    """Tell carriers that a service in their band may have put into the cable."""
+    found = _mine(unlisted, "by_the_cable")
+    if found:
+        services = found[0].cause.services
+        yield _finding(
+            "by_the_cable",
+            found,
+            measurement,
+            f"{len(found)} carrier(s) that may enter by the cable",
+            found[0].cause.why + service_words(services),
+            (_OTHER_STATE, *service_steps(services)),
+        )
+
+
+def newcomer(unlisted: Sequence[Unlisted], measurement: Measurement) -> Iterable[Finding]:
+    """Tell unlisted carriers for which no computable cause is likelier than not."""
+    named = {"newcomer"}
+    found = [u for u in unlisted if u.cause.name in named or u.cause.probability < _LEAST]
+    if found:
+        yield _finding(
+            "newcomer",
+            found,
+            measurement,
+            f"{len(found)} carrier(s) that nothing explains: newcomers, or a table that is out of date",
+            "No list of the table, product, comb or band explains them better than a new carrier does.",
+            (step("Look for a newer carrier table, or ask the satellite operator what is on air there."), _OTHER_STATE),
+            severity="note",
+        )

@@ -73,6 +73,9 @@ _BRACKET_UNIT = re.compile(r"[\[({<]\s*(?:unit\s*[:=]\s*)?([A-Za-zµμ%/]+)\s*[\
 _TAIL_UNIT = re.compile(r"(?:^|[\s_,;:/=\-]|\bin )([A-Za-zµμ%]+(?:/[A-Za-z]+)?)\s*$")
 
 
+_AFTER_SLASH = re.compile(r"/\s*([A-Za-zµμ%]+)\s*$")
+
+
 def find_unit(text: str) -> tuple[str | None, str]:
     """Return the unit that a key or a column name carries, and the name without it.
 
@@ -84,6 +87,8 @@ def find_unit(text: str) -> tuple[str | None, str]:
         if unit_kind(match[1]) not in (None, "other"):
             return match[1], (text[: match.start()] + " " + text[match.end() :]).strip()
     tail = _TAIL_UNIT.search(text)
+    if tail and "/" in tail[1] and unit_kind(tail[1]) is None:
+        tail = _AFTER_SLASH.search(text)
     if tail and unit_kind(tail[1]) in ("frequency", "level", "ratio", "other_level"):
         name = text[: tail.start()].rstrip(" _,;:/=-")
         return tail[1], name[:-3].rstrip() if name.lower().endswith(" in") else name

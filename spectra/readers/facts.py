@@ -197,11 +197,13 @@ def _averages(entry: Entry, text: str) -> Reading | None:
 
 
 _QUANTITY = re.compile(r"([+-]?[0-9.,'’ \u00a0\u202f]*[0-9][.,]?(?:[eE][+-]?[0-9]+)?)\s*([A-Za-zµμ%°Ω][A-Za-zµμ/%Ω]*)?")
+_SET_BY = re.compile(r"^\W*(?:auto\w*|man\w*)\W+", re.IGNORECASE)
 _SI = {"k": 1e3, "K": 1e3, "M": 1e6, "G": 1e9}
 
 
 def _number_and_unit(text: str, decimal: str) -> tuple[float | None, str | None]:
-    match = _QUANTITY.match(text[:LONGEST_CELL].strip("[]\"' ").replace("\u2212", "-"))
+    text = _SET_BY.sub("", text[:LONGEST_CELL])
+    match = _QUANTITY.match(text.strip("[]\"' ").replace("\u2212", "-"))
     if not match:
         return None, None
     value = number(match[1], decimal)

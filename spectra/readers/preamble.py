@@ -139,7 +139,7 @@ def _with_values(line: int, key: str, meaning: Key, cells: list[str], at: int) -
         cell = cells[at]
         if values and unit_kind(cell) and meaning.concept not in ("level_unit", "frequency_unit"):
             unit = cell
-        elif values and cell.lower().strip("()") in _MARKS:
+        elif (values or meaning.concept in _NUMERIC) and cell.lower().strip("()") in _MARKS:
             pass  # set by hand or by the instrument: nothing to us
         elif values and (_known(cell.rstrip(" :=")) or _pairs(cell)) and not _is_value(cell, meaning):
             break

@@ -359,7 +359,7 @@ SPECIMENS: dict[str, tuple[str | bytes, dict]] = {
     ),
     "time per point in front": ("Time,Frequency (MHz),Level (dBm)\n" + rows("10:00:0{i},{f},{l}"), {}),
     "bench export with many settings": (
-        "Trace\nSwept SA,\nA.01,BOX9\nSegment,0\nNumber of Points,10\nSweep Time,0.00106\nStart Frequency,1173000000\n"
+        "Trace\nSwept,\nA.01,BOX9\nSegment,0\nNumber of Points,10\nSweep Time,0.00106\nStart Frequency,1173000000\n"
         "Stop Frequency,1177500000\nAverage Count,0\nAverage Type,LogPower(Video)\nRBW,100000\nRBW Filter,Gaussian\n"
         "RBW Filter BW,3dB\nVBW,1000000\nSweep Type,Sweep\nX Axis Scale,Lin\nPreAmp State,Off\nRef Level Offset,0\n"
         "Trace Type,ClearWrite\nDetector,Normal\nTrace Name,Trace1\nX Axis Units,Hz\nY Axis Units,dBm\nDATA\n"
@@ -367,7 +367,7 @@ SPECIMENS: dict[str, tuple[str | bytes, dict]] = {
         {"rbw_hz": 1e5, "vbw_hz": 1e6, "detector": "normal", "trace_mode": "clear_write", "averages": None},
     ),
     "names of the columns a few comments above": (
-        "! FILETYPE CSV\n! DATA Freq,SA Max Hold,SA Average\n! FREQ UNIT MHz\n! DATA UNIT dBm\nBEGIN\n"
+        "! FILETYPE CSV\n! DATA Freq,Max Hold,Average\n! FREQ UNIT MHz\n! DATA UNIT dBm\nBEGIN\n"
         + rows("{f},{m},{l}")
         + "\nEND\n",
         {"trace_mode": "average"},
@@ -404,6 +404,31 @@ SPECIMENS: dict[str, tuple[str | bytes, dict]] = {
     "count of sweeps of a hold": (
         "Sweep Count;10\nTrace Mode;Max Hold\nUnit;dBm\nFreq (MHz);Trace\n" + rows("{f};{l}"),
         {"trace_mode": "max_hold", "averages": None, "warns": "quality.averages_unclear"},
+    ),
+    "auto and manual before the value": (
+        "RBW: Auto 100 kHz\nVBW,Manual,300,kHz\nFrequency (MHz),Level (dBm)\n" + rows("{f},{l}"),
+        {"rbw_hz": 1e5, "vbw_hz": 3e5},
+    ),
+    "number sign as name of the index": (
+        "#\tFrequency\tValue\n\tMHz\tdBm\n" + rows("{i}\t{f}\t{l}", start=1),
+        {},
+    ),
+    "symbols and slashes as names": ("Level unit = dBm\nf/MHz;U\n" + rows("{f};{l}"), {}),
+    "date and time apart, with a zone": (
+        "Time: 12:00:05\nDate: 02.03.2026\nTime zone: UTC+2\nMHz,dBm\n" + rows("{f},{l}"),
+        {"captured_at": "2026-03-02T12:00:05+02:00"},
+    ),
+    "levels wrapped over lines": (
+        "Start,1173,MHz\nStop,1177.5,MHz\nPoints,10\nUnit,dBm\n"
+        + "\n".join(",".join(map(str, LEVEL[i : i + 2])) for i in range(0, 10, 2)),
+        {},
+    ),
+    "blocks without a line between": (
+        "Unit;dBm\nTrace;1\nTrace Mode;MAXHOLD\nDetector;MAXPEAK\nX unit;MHz\n"
+        + rows("{f};{m}")
+        + "\nTrace;2\nTrace Mode;AVERAGE\nDetector;RMS\nSweep Count;20\n"
+        + rows("{f};{l}"),
+        {"trace_mode": "average", "detector": "rms", "averages": 20},
     ),
     "two empty columns in front": ("Unit,dBm\n,,Frequency (MHz),Level\n" + rows(",,{f},{l}"), {}),
     "limit line beside the trace": (

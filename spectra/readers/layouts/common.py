@@ -123,7 +123,11 @@ def _separator(text: str) -> bool:
 
 def _header_cells(text: str, table: Table) -> list[str] | None:
     """Return the cells of a line if it names the columns of the table, None if it does not."""
-    text = uncommented(text)
+    text = (
+        text.strip(" ")
+        if text.lstrip().startswith(f"#{table.dialect.delimiter.strip() or chr(9)}")
+        else uncommented(text)
+    )
     cells = _spread(text, table) if table.dialect.delimiter == " " else _cut(text, table.dialect.delimiter)
     if not cells or len(cells) > table.width + 2:
         return None

@@ -19,7 +19,7 @@ from spectra.identify.offset import Offsets, fit_offsets
 from spectra.identify.prepared import Prepared, prepare
 from spectra.identify.rollcall import roll_call, unlisted_carriers
 from spectra.identify.told import findings
-from spectra.identify.verdict import Judgement, judge
+from spectra.identify.verdict import Judgement, agrees, judge
 from spectra.identify.weak import WeakAnswer, weak_answer
 from spectra.identify.words import Facts, sentence
 from spectra.measure.measurement import Measurement
@@ -112,7 +112,15 @@ def _solve(prepared: Prepared, known: Knowledge, groups: Sequence[Group], expect
     scorings = tuple(joint.score_groups(prepared, used, known.tolerance_hz, known.valid, known.allowed)) if used else ()
     systems = joint.systems(prepared, scorings, known.tolerance_hz)
     count = int(np.count_nonzero(known.allowed))
-    ranking = odds.rank(prepared, scorings, systems, count, known.log_state, known.log_list)
+    ranking = odds.rank(
+        prepared,
+        scorings,
+        systems,
+        count,
+        known.log_state,
+        known.log_list,
+        lambda answer: agrees(prepared, answer, expected),
+    )
     if used:
         judgement = judge(prepared, ranking, expected, THRESHOLDS)
     else:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from math import log
 
@@ -20,6 +20,7 @@ PRIOR_LISTED = 0.9
 """Prior chance that what the antenna looks at is in the table (common practice, no source)."""
 KIN_START, KIN_SCALE, LEAD_SLOPE, LEAD_LIMIT = -3.86, 1.59, 0.19, 15.0
 SAME_POSITION_DEG = 0.3
+_OWN_CARRIERS = 3  # that a co-located satellite must show for itself
 _LN10 = log(10.0)
 
 
@@ -43,9 +44,13 @@ class Answer:
 
 @dataclass(frozen=True, slots=True)
 class Ranking:
-    """Answers, best first, and what they are held against."""
+    """Answers, best first, and what they are held against.
+
+    `company` are co-located satellites that show carriers of their own beside those of the best answer: no rivals.
+    """
 
     answers: tuple[Answer, ...]
+    company: tuple[Answer, ...]
     log_chance: float
     log_kin: float
     log_prior: float
@@ -97,10 +102,12 @@ def rank(
     hypotheses: int,
     log_state_prior: FloatArray,
     log_list_prior: FloatArray,
+    wanted: Callable[[Answer], bool],
 ) -> Ranking:
     """Gather systems into answers and rank them.
 
-    `log_state_prior` is by LO state, `log_list_prior` by list; both are relative (0 = no knowledge).
+    `log_state_prior` is by LO state, `log_list_prior` by list; both are relative (0 = no knowledge). Among co-located
+    satellites that are all on air the `wanted` one leads, else the one with most evidence.
     """
     gathered: dict[tuple[str, float | None, str | None, int], list[tuple[float, System]]] = {}
     for system in systems:
@@ -121,6 +128,7 @@ def rank(
         for key, members in gathered.items()
     ]
     answers.sort(key=lambda each: (-each.log_known, each.satellite, each.polarisation or "", each.state))
+    answers, company = _lead(scorings, answers, wanted)
     each = -log(max(hypotheses, 1))
     absent = log(0.5 * (1.0 - PRIOR_LISTED))
     chance = absent + sum(score.log_chance(scoring.group.count) for scoring in scorings)
@@ -138,10 +146,42 @@ def rank(
         kin[0] = _kin_of_best(answers[0], kin[0], max(elsewhere, chance - log(PRIOR_LISTED) - each))
     return Ranking(
         answers=tuple(answers),
+        company=tuple(company),
         log_chance=chance,
         log_kin=absent + each + log_sum(kin),
         log_prior=log(PRIOR_LISTED) + each,
     )
+
+
+def _lead(
+    scorings: Sequence[Scoring], answers: list[Answer], wanted: Callable[[Answer], bool]
+) -> tuple[list[Answer], list[Answer]]:
+    """Choose the leader among co-located satellites that are all on air; return the answers without its company."""
+    if not answers:
+        return answers, []
+    best = answers[0]
+    beside = [other for other in answers[1:] if _beside(scorings, best, other)]
+    leader = best if wanted(best) else next((other for other in beside if wanted(other)), best)
+    company = [other for other in [best, *beside] if other is not leader and _beside(scorings, leader, other)]
+    return [leader, *(each for each in answers if each is not leader and each not in company)], company
+
+
+def _beside(scorings: Sequence[Scoring], one: Answer, other: Answer) -> bool:
+    """Say whether two satellites of one position both show carriers that the other does not explain."""
+    alike = (one.polarisation, one.state) == (other.polarisation, other.state)
+    if one.satellite == other.satellite or not alike or not same_position(one, other):
+        return False
+    mine, theirs = _carriers(scorings, one.best), _carriers(scorings, other.best)
+    return min(len(mine - theirs), len(theirs - mine)) >= _OWN_CARRIERS
+
+
+def _carriers(scorings: Sequence[Scoring], system: System) -> set[tuple[int, int]]:
+    return {
+        (number, carrier)
+        for number, (scoring, option) in enumerate(zip(scorings, system.options, strict=True))
+        if option.entry >= 0
+        for carrier in scoring.scored.pair_carrier[scoring.scored.pair_entry == option.entry].tolist()
+    }
 
 
 def _kin_of_best(best: Answer, log_unknown: float, behind: float) -> float:

@@ -42,6 +42,8 @@ class Prepared:
         LO states; those that predict the same IF for the same polarisation are joined (`state_names`).
     hyp_list, hyp_state : ndarray of int, shape (h,)
         Index into `table.lists` and `states`.
+    hyp_place : ndarray of int, shape (h,)
+        A number that hypotheses of one position (to 0.3 degrees), polarisation and LO state share.
     hyp_start : ndarray of int, shape (h + 1,)
         Listed rows of hypothesis j are ``hyp_start[j]:hyp_start[j + 1]``, by rising IF.
     slot_start : ndarray of int, shape (h + 1,)
@@ -74,6 +76,7 @@ class Prepared:
     state_names: tuple[tuple[str, ...], ...]
     hyp_list: IntArray
     hyp_state: IntArray
+    hyp_place: IntArray
     hyp_start: IntArray
     row: IntArray
     row_hyp: IntArray
@@ -193,6 +196,7 @@ def _prepare(table: CarrierTable, chain: ReceiveChain) -> Prepared:
         state_names=names,
         hyp_list=unique // len(states),
         hyp_state=unique % len(states),
+        hyp_place=_places(lists, unique // len(states), unique % len(states)),
         hyp_start=np.append(start, row.size),
         row=np.append(row, row[first]),
         row_hyp=np.append(row_hyp, row_hyp[first]),
@@ -217,6 +221,17 @@ def _prepare(table: CarrierTable, chain: ReceiveChain) -> Prepared:
         rate_grid=grid,
         rate_density=density,
     )
+
+
+def _places(lists: tuple[PlanList, ...], hyp_list: IntArray, hyp_state: IntArray) -> IntArray:
+    longitude = np.array([-999.0 if p.orbital_longitude_deg is None else p.orbital_longitude_deg for p in lists])
+    if not longitude.size:
+        return np.empty(0, np.intp)
+    order = np.argsort(longitude, kind="stable")
+    position = np.empty(longitude.size, np.intp)
+    position[order] = np.concatenate(([0], np.cumsum(np.diff(longitude[order]) >= 0.3)))
+    letter = np.array(["HVLR".find(p.polarisation) for p in lists], dtype=np.intp)
+    return np.asarray((position[hyp_list] * 5 + letter[hyp_list]) * 64 + hyp_state, dtype=np.intp)
 
 
 def _rates(table: CarrierTable, row: IntArray) -> tuple[FloatArray, FloatArray, FloatArray]:

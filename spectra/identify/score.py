@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from spectra.identify import model
+from spectra.identify.company import explained_by_company
 from spectra.identify.evidence import Group
 from spectra.identify.prepared import Prepared
 from spectra.identify.search import Pairs
@@ -121,13 +122,16 @@ def score_entries(
     for slot in (work.slot, np.minimum(work.slot + 1, work.last), work.last):
         silent[slot[taken]] = False
     shown = np.bincount(slot_entry[~silent], minlength=entries)
-    known = _evidence(model.KNOWN, group.count - matched, shown, gain, slot_entry, slot_visible, silent)
+    company = _company(prepared, group, hyp, offset, work.entry[taken], work.carrier[taken], valid)
+    unmatched = group.count - matched - company
+    neutral = company * np.log(max(group.count, 1))
+    known = neutral + _evidence(model.KNOWN, unmatched, shown, gain, slot_entry, slot_visible, silent)
     # an unknown satellite that resembles the list may share its rows, or only its raster
     wide = np.hypot(work.std_hz, model.LIKE_CENTRE_HZ)
     log_pair = work.log_loose + model.log_centre_density(work.offset_hz - offset[work.entry], wide)
     raster = np.bincount(work.entry[taken], log_pair[taken], entries).astype(np.float64)
     both = np.logaddexp(gain, raster) + np.log(0.5)
-    unknown = _evidence(model.UNKNOWN, group.count - matched, shown, both, slot_entry, slot_visible, silent)
+    unknown = neutral + _evidence(model.UNKNOWN, unmatched, shown, both, slot_entry, slot_visible, silent)
     half = np.where(_rounding_matters(prepared, group, hyp), 0.5, 1.0)
     return Scored(
         hyp=hyp,
@@ -148,6 +152,25 @@ def score_entries(
         row=row,
         row_visible=visible,
     )
+
+
+def _company(
+    prepared: Prepared,
+    group: Group,
+    hyp: IntArray,
+    offset: FloatArray,
+    pair_entry: IntArray,
+    pair_carrier: IntArray,
+    valid: NDArray[np.bool_] | None,
+) -> IntArray:
+    """Count, for each entry, the left-over carriers that other lists of its position explain."""
+    count = np.zeros(hyp.size, np.intp)
+    place, size = np.unique(prepared.hyp_place, return_counts=True)
+    crowded = size[np.searchsorted(place, prepared.hyp_place[hyp])] > 1
+    for entry in np.flatnonzero(crowded).tolist():
+        left = np.setdiff1d(np.arange(group.count), pair_carrier[pair_entry == entry])
+        count[entry] = explained_by_company(prepared, group, int(hyp[entry]), float(offset[entry]), left, valid)
+    return count
 
 
 def _rounding_matters(prepared: Prepared, group: Group, hyp: IntArray) -> NDArray[np.bool_]:

@@ -31,6 +31,7 @@ def findings(facts: Facts) -> tuple[Finding, ...]:
         found.append(_probable(facts))
     if verdict not in ("unidentified", "no carriers"):
         found.extend(_rejected(facts))
+        found.extend(_company(facts))
         found.extend(_beams(facts))
     found.extend(_assumptions(facts))
     return tuple(found)
@@ -151,6 +152,23 @@ def _rejected(facts: Facts) -> list[Finding]:
             evidence=tuple(
                 Evidence(f"odds against {each.satellite}", decades(answer, each), unit="log10") for each in others[:4]
             ),
+        )
+    ]
+
+
+def _company(facts: Facts) -> list[Finding]:
+    company = facts.ranking.company
+    if not company:
+        return []
+    names = ", ".join(dict.fromkeys(each.satellite for each in company))
+    return [
+        finding(
+            facts,
+            "identification.co_located",
+            "note",
+            "Co-located satellites are on air too",
+            f"{names} at the same position {'shows' if len(company) == 1 else 'show'} carriers of its own in this "
+            "sweep; the antenna sees all of them.",
         )
     ]
 

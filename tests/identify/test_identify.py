@@ -424,3 +424,25 @@ def test_weak_sweep_is_decided_on_the_trace_and_never_confirmed(
     # noise alone says nothing
     noise = spectra.Sweep.from_arrays(frequency, -80.0 + 10.0 * np.log10(gen.gamma(3.0, 1.0 / 3.0, frequency.size)))
     assert identify(replace(base, sweep=noise), arc, chain).verdict == "no carriers"
+
+
+@pytest.mark.parametrize("expect", [None, "Cedar", "Second"])
+def test_co_located_satellites_are_company_not_rivals(
+    arc: CarrierTable, chain: ReceiveChain, make: Make, shown: Shown, states: States, expect: str | None
+) -> None:
+    """Every other row of one position belongs to a second satellite; the sweep shows both, and either may be meant."""
+    number = 0
+    rows = []
+    for row in arc:
+        if row.satellite == "Cedar":
+            number += 1
+            row = replace(row, satellite="Second" if number % 2 else "Cedar")
+        rows.append(row)
+    table = CarrierTable.from_rows(rows, "shared.csv")
+    found = make(shown(arc, "Cedar", "H", states["low"], rng=rng()))
+    result = identify(found, table, chain, expect=expect)
+    assert result.verdict == "confirmed"
+    assert result.position_confirmed
+    assert result.satellite == (expect or result.satellite)
+    assert "identification.co_located" in {f.code for f in result.findings}
+    assert plain(result)["verdict"] == "confirmed"

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy import special
+from scipy.ndimage import maximum_filter1d
 
 from spectra.measure.statistics import window_inflation
 from spectra.signal.detectors import PointLaw
@@ -117,8 +118,8 @@ def find_edges(y: FloatArray, variance: float, correlation: FloatArray, widths: 
         step = mean[width:] - mean[:-width]  # between [k, k+w) and [k+w, k+2w)
         inflation = float(window_inflation(correlation, np.array([float(width)]))[0])
         size = np.abs(step) / math.sqrt(2.0 * variance * inflation / width)
-        hot = np.flatnonzero(size > least)
         reach = max(1, width // 2)
+        hot = np.flatnonzero((size > least) & (size >= maximum_filter1d(size, 2 * reach + 1)))
         order = hot[np.argsort(-size[hot])]
         blocked = np.zeros(n + 1, dtype=bool)
         margin = max(1, round(0.6 * width))
@@ -128,8 +129,6 @@ def find_edges(y: FloatArray, variance: float, correlation: FloatArray, widths: 
             at = int(k) + width
             if blocked[at]:
                 continue
-            low, high = max(0, k - reach), min(size.size, k + reach + 1)
-            if size[k] >= size[low:high].max():
-                edges.append(at)
-                blocked[max(0, at - margin) : at + margin + 1] = True
+            edges.append(at)
+            blocked[max(0, at - margin) : at + margin + 1] = True
     return sorted(edges)

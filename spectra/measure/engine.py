@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -25,7 +26,8 @@ from spectra.measure.model import (
 from spectra.measure.moves import WIDTH_GAIN, as_carrier, as_tone, merged, stretch_of
 from spectra.measure.profile import RollOffProfile, profiles
 from spectra.measure.seeds import seed_carriers, seed_stretch, seed_window
-from spectra.measure.statistics import TraceLaw, first_law, refined_law
+from spectra.measure.statistics import TraceLaw, assumed_average, first_law, refined_law
+from spectra.signal.detectors import Average
 from spectra.signal.filters import SIGMA_PER_RBW
 from spectra.sweep import Sweep
 from spectra.units import DB_PER_NEPER, FloatArray
@@ -33,6 +35,8 @@ from spectra.units import DB_PER_NEPER, FloatArray
 __all__ = ["Solution", "solve"]
 
 
+_MANY_POINTS = 5000
+_MERGED_WIDTH = 0.4  # of an RBW, over which points may be merged
 _RIPPLE_LEVEL = 0.0  # ln(plateau / floor) below which a wide carrier may be ripple (0 dB: 3 dB of ripple)
 _RIPPLE_WIDTH_HZ = 3e6
 _RIPPLE_ODDS = 3.0  # ln(odds) that one hump alone is a carrier rather than ripple
@@ -58,6 +62,9 @@ class Solution:
     spacing_hz, origin_hz, reference_dbm : float
         What turns points and nepers into hertz and dBm.
     rbw_known : bool
+    profiles : dict of int to RollOffProfile
+    merged : int
+        Points of the sweep that were averaged into one.
     """
 
     trace: Trace
@@ -73,6 +80,26 @@ class Solution:
     rbw_hz: float
     rbw_known: bool
     profiles: dict[int, RollOffProfile]
+    merged: int = 1
+
+    def at_points(self, values: FloatArray, frequency_hz: FloatArray) -> FloatArray:
+        """Return values given at the fitted points at the points of the sweep (the same unless points were merged)."""
+        if values.size == frequency_hz.size:
+            return values
+        return np.interp(frequency_hz, self.origin_hz + self.trace.x * self.spacing_hz, values)
+
+
+def _merged_points(x: FloatArray, y: FloatArray, count: int, average: Average) -> tuple[FloatArray, FloatArray]:
+    """Return points far closer than the RBW merged by `count`, averaged as the detector averages."""
+    n = x.size // count * count
+    levels = y[:n].reshape(-1, count)
+    if average == "power":
+        merged = np.log(np.exp(levels).mean(axis=1))
+    elif average == "voltage":
+        merged = 2.0 * np.log(np.exp(0.5 * levels).mean(axis=1))
+    else:
+        merged = levels.mean(axis=1)
+    return x[:n].reshape(-1, count).mean(axis=1), merged
 
 
 class _Work:
@@ -88,6 +115,12 @@ class _Work:
         self.rbw_known = rbw_hz is not None
         self.rbw_hz = rbw_hz if rbw_hz is not None else self.spacing_hz
         sigma = self.rbw_hz * SIGMA_PER_RBW / self.spacing_hz
+        self.merged = int(_MERGED_WIDTH * self.rbw_hz / self.spacing_hz) if sweep.points > _MANY_POINTS else 1
+        if self.merged > 1:
+            x, y = _merged_points(x, y, self.merged, assumed_average(sweep.settings)[0])
+            self.spacing_hz *= self.merged
+            x = x / self.merged
+            sigma = math.hypot(sigma / self.merged, math.sqrt(1.0 / 12.0))
         self.law = first_law(y, self.spacing_hz, sweep.settings)
         self.trace = Trace(x, y, sigma, self.law.law, self.law.information, floor_basis(x, self.spacing_hz))
         rbw = self.rbw_hz / self.spacing_hz
@@ -315,7 +348,8 @@ class _Work:
         """Where the trace lies below the model: move the edge that is too far out, or part the carrier there."""
         changed = False
         rbw = self.rbw_hz / self.spacing_hz
-        odd = self.windows(0.65 * self.least)[:12] if self.scene.count else []
+        # about one window of noise a sweep is questioned in vain
+        odd = self.windows(detect.threshold(1.0, self.tests))[:12] if self.scene.count else []
         for window in odd:
             if window.score > 0.0:
                 changed |= self._extend(window)
@@ -497,6 +531,7 @@ class _Work:
             self.rbw_hz,
             self.rbw_known,
             profiles(self.trace, self.scene, self.at, covariance),
+            self.merged,
         )
 
 

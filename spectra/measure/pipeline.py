@@ -32,15 +32,21 @@ def measured(sweep: Sweep, false_alarms_per_sweep: float) -> Measurement:
             "Sweep again with more points.",
         )
     solution = solve(sweep, false_alarms_per_sweep)
-    floor, frame = floor_of(solution)
+    floor, frame = floor_of(solution, sweep.frequency_hz)
     carriers = carriers_of(solution, frame)
-    model = solution.reference_dbm + DB_PER_NEPER * (solution.at.eta + solution.trace.law.mean)
+    shown = solution.reference_dbm + DB_PER_NEPER * (solution.at.eta + solution.trace.law.mean)
+    model = solution.at_points(shown, sweep.frequency_hz)
+    readings, readings_std = float(solution.law.law.readings), solution.law.readings_std
+    if solution.merged > 1:  # the law is that of merged points; one point scatters more
+        scatter = sweep.level_dbm - model
+        spread = float(np.mean(np.minimum(scatter**2, 9.0 * np.median(scatter**2) / 0.4549))) / DB_PER_NEPER**2
+        readings = max(1.0, readings * solution.trace.law.variance / spread)
     return Measurement(
         sweep=sweep,
         floor=floor,
         carriers=carriers,
-        readings_per_point=float(solution.law.law.readings),
-        readings_std=solution.law.readings_std,
+        readings_per_point=readings,
+        readings_std=None if readings_std is None else readings_std * readings / float(solution.law.law.readings),
         correlated_points=solution.law.correlated_points,
         model_dbm=np.asarray(model),
         findings=quality_findings(sweep, solution, floor, carriers),

@@ -40,8 +40,8 @@ class _Frame:
     observed: NDArray[np.bool_]
 
 
-def floor_of(solution: Solution) -> tuple[Floor, _Frame]:
-    """Return the floor and the frame in which carriers are told."""
+def floor_of(solution: Solution, points: FloatArray) -> tuple[Floor, _Frame]:
+    """Return the floor, at the frequencies `points` (Hz), and the frame in which carriers are told."""
     basis, scene = solution.trace.basis, solution.scene
     k4 = 4 * scene.count
     level = basis.floor(scene.beta)
@@ -55,7 +55,9 @@ def floor_of(solution: Solution) -> tuple[Floor, _Frame]:
     if solution.rbw_known:
         density = middle - 10.0 * math.log10(ENBW_PER_RBW_GAUSSIAN * solution.rbw_hz)
         density_std = math.hypot(float(np.median(std_db[seen])), DB_PER_NEPER * ENBW_RELATIVE_STD)
-    floor = Floor(middle, density, density_std, float(level_dbm[-1] - level_dbm[0]), level_dbm, std_db, observed)
+    tilt = float(level_dbm[-1] - level_dbm[0])
+    every = [solution.at_points(values, points) for values in (level_dbm, std_db, observed.astype(float))]
+    floor = Floor(middle, density, density_std, tilt, every[0], every[1], every[2] > 0.5)
     return floor, _Frame(solution, level, variance, observed)
 
 

@@ -30,8 +30,11 @@ def _real_segments(bounds: NDArray[np.intp], level: FloatArray, rbw: float) -> N
     for j in range(1, level.size - 1):
         before, here, after = level[j - 1], level[j], level[j + 1]
         if before < here < after or before > here > after:
-            higher = width[j + 1] if after > before else width[j - 1]
-            real[j] = width[j] > max(3.0, 3.0 * rbw, 0.3 * higher)
+            step = 1 if after > before else -1
+            top = j + step  # a slope may be cut into several steps: hold each against the plateau uphill
+            while 0 < top < level.size - 1 and level[top + step] > level[top]:
+                top += step
+            real[j] = width[j] > max(3.0, 3.0 * rbw, 0.4 * width[top])
         elif here < before and here < after:
             real[j] = width[j] > max(4.0, 4.0 * rbw, 0.25 * min(width[j - 1], width[j + 1]))
     return real

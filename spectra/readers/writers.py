@@ -114,6 +114,23 @@ def write_sm1809(
         raise UsageError("write_sm1809", None, "no sweep", "one sweep or more", "Name the sweeps.")
     first = several[0]
     _check_for_exchange(several, decimals)
+    lines = [
+        f"{name} {value}"
+        for name, value in _fields(first, location_name, latitude_deg, longitude_deg, antenna_type, note)
+    ]
+    lines.append("")
+    for sweep in several:
+        time = sweep.origin.captured_at
+        assert time is not None
+        stamp = time.astimezone(UTC).strftime("%H:%M:%S")
+        lines.append(",".join([stamp, *(f"{level:.{decimals}f}" for level in sweep.level_dbm.tolist())]))
+    _write_whole(path, ("\n".join(lines) + "\n").encode("ascii", "replace"), *several)
+
+
+def _fields(
+    first: Sweep, location_name: str, latitude_deg: float, longitude_deg: float, antenna_type: str, note: str
+) -> list[tuple[str, str]]:
+    """Return the header of an exchange file, field by field."""
     settings, when = first.settings, first.origin.captured_at
     assert when is not None and settings.rbw_hz is not None and settings.sweep_time_s is not None
     remark = [part for part in (note.strip().rstrip(";"),) if part]
@@ -143,13 +160,7 @@ def write_sm1809(
     ]
     if settings.attenuation_db is not None:
         fields.insert(-1, ("Attenuation", f"{settings.attenuation_db:.0f}"))
-    lines = [f"{name} {value}" for name, value in fields] + [""]
-    for sweep in several:
-        time = sweep.origin.captured_at
-        assert time is not None
-        stamp = time.astimezone(UTC).strftime("%H:%M:%S")
-        lines.append(",".join([stamp, *(f"{level:.{decimals}f}" for level in sweep.level_dbm.tolist())]))
-    _write_whole(path, ("\n".join(lines) + "\n").encode("ascii", "replace"), *several)
+    return fields
 
 
 def _check_for_exchange(several: list[Sweep], decimals: int) -> None:

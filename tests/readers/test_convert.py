@@ -19,8 +19,8 @@ def converted(texts: list[str], decimal: str = ".", separators: str = ",\n") -> 
     return decimal_values(raw, marks, decimal)
 
 
-@settings(max_examples=300, deadline=None)
-@given(texts=st.lists(PLAIN, min_size=1, max_size=40))
+@settings(max_examples=60, deadline=None)
+@given(texts=st.lists(PLAIN, min_size=1, max_size=25))
 def test_every_plain_number_is_what_float_makes_of_it(texts: list[str]) -> None:
     values = converted(texts)
     assert values is not None

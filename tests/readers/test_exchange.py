@@ -213,7 +213,7 @@ def sweeps(draw: st.DrawFn) -> Sweep:
     )
 
 
-@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=80, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(sweep=sweeps())
 def test_our_own_csv_reads_back_identical(sweep: Sweep, tmp_path: Path) -> None:
     path = tmp_path / "own.csv"

@@ -18,7 +18,7 @@ __all__ = ["Answer", "Ranking", "log_sum", "rank", "same_position"]
 
 PRIOR_LISTED = 0.9
 """Prior chance that what the antenna looks at is in the table (common practice, no source)."""
-KIN_START, KIN_SCALE, LEAD_SLOPE, LEAD_LIMIT = -3.86, 1.59, 0.19, 15.0
+KIN_START, KIN_SCALE, LEAD_SLOPE, LEAD_LIMIT = -2.5, 1.2, 0.14, 15.0
 SAME_POSITION_DEG = 0.3
 _OWN_CARRIERS = 3  # that a co-located satellite must show for itself
 _LN10 = log(10.0)

@@ -44,7 +44,9 @@ def judge(prepared: Prepared, ranking: Ranking, expected: Expected, thresholds: 
     margin = following if following is not None else float("inf")
     if none < thresholds.probable_none or kin < thresholds.probable_kin:
         return Judgement("unidentified", best, False, (), None, None)
+    matched = sum(option.matched for option in best.best.options)
     strong = none >= thresholds.confirmed_none and kin >= thresholds.confirmed_kin
+    strong &= matched >= thresholds.confirmed_matched
     position = ranking.position_odds(best)
     at_position = strong and (position is None or position >= thresholds.confirmed_next)
     limit = best.log_known - thresholds.confirmed_next * _LN10

@@ -66,8 +66,9 @@ def scores(ratio: FloatArray, share: FloatArray, law: PointLaw, correlation: Flo
     share : ndarray, shape (n,)
         Information of each point over that of a plain one.
     """
-    total = np.r_[0.0, np.cumsum(share)]
-    excess = np.r_[0.0, np.cumsum(share * (ratio - 1.0))]
+    total, excess = np.zeros(share.size + 1), np.zeros(share.size + 1)
+    np.cumsum(share, out=total[1:])
+    np.cumsum(share * (ratio - 1.0), out=excess[1:])
     weight = total[width:] - total[:-width]
     mean = (excess[width:] - excess[:-width]) / weight
     inflation = float(window_inflation(correlation, np.array([float(width)]))[0])

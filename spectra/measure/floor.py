@@ -76,14 +76,15 @@ class FloorBasis:
     def gram(self, weight: FloatArray) -> FloatArray:
         """Return B' diag(weight) B."""
         result = np.zeros((self.size, self.size))
-        first = self.interval[self.starts]
+        flat = result.ravel()
+        first = self.interval[self.starts] * (self.size + 1)
         for a in range(4):
             wa = weight * self.values[:, a]
             for b in range(a, 4):
                 sums = np.add.reduceat(wa * self.values[:, b], self.starts)
-                result[first + a, first + b] += sums
+                flat[first + (a * self.size + b)] += sums
                 if a != b:
-                    result[first + b, first + a] += sums
+                    flat[first + (b * self.size + a)] += sums
         return result
 
     def project(self, weight: FloatArray) -> FloatArray:

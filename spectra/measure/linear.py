@@ -30,13 +30,16 @@ class Layout:
     rows, columns : ndarray of int, shape (w + 1, p)
         Indices of the band's entries in the full matrix.
     behind : ndarray of int, shape (w + 1, p)
-        Place in `order` of each entry's row, p where the band runs out of the matrix.
+        Place in `order` of each entry's row, p or more where the band runs out of the matrix.
+    clipped : ndarray of int, shape (w + 1, p)
+        The same, p - 1 where the band runs out.
     """
 
     order: NDArray[np.intp]
     rows: NDArray[np.intp]
     columns: NDArray[np.intp]
     behind: NDArray[np.intp]
+    clipped: NDArray[np.intp]
 
     def band(self, matrix: FloatArray) -> FloatArray:
         """Return the lower band of a symmetric matrix."""
@@ -62,15 +65,14 @@ def layout(active: NDArray[np.intp], position: FloatArray, low: FloatArray, high
     back = index - np.searchsorted(line, low[order], side="left")
     width = int(min(max(ahead.max(initial=0), back.max(initial=0), 0), order.size - 1))
     behind = index + np.arange(width + 1)[:, None]
-    rows = order[np.minimum(behind, order.size - 1)]
-    return Layout(order, rows, np.broadcast_to(order, behind.shape), behind)
+    clipped = np.minimum(behind, order.size - 1)
+    return Layout(order, order[clipped], np.broadcast_to(order, behind.shape), behind, clipped)
 
 
 def _factor_and_solve(band: FloatArray, right: FloatArray, damping: float, plan: Layout) -> tuple[FloatArray, float]:
     """Return the solution and ln of the determinant of a band whose diagonal is raised by `damping` of itself."""
     scale = 1.0 / np.sqrt(np.maximum(band[0], 1e-12))
-    padded = np.r_[scale, 0.0]
-    scaled = band * scale * padded[np.minimum(plan.behind, scale.size)]
+    scaled = band * scale * scale[plan.clipped]
     scaled[0] = 1.0 + damping + _RIDGE
     ridge = 1e-7
     for _ in range(6):

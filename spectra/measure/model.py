@@ -101,7 +101,8 @@ def _pairs(trace: Trace, scene: Scene) -> tuple[NDArray[np.intp], ...]:
     first = np.searchsorted(trace.x, left - reach)
     last = np.maximum(np.searchsorted(trace.x, np.where(scene.kind == RC, right, left) + reach), first)
     length = last - first
-    start = np.r_[0, np.cumsum(length)]
+    start = np.zeros(length.size + 1, dtype=np.intp)
+    np.cumsum(length, out=start[1:])
     owner = np.repeat(np.arange(scene.count), length)
     index = np.arange(start[-1]) - np.repeat(start[:-1] - first, length)
     return first, last, start, index, owner
@@ -197,7 +198,7 @@ def evaluate(trace: Trace, scene: Scene) -> Evaluation:
     tolerance = (_SKIRT_TOLERANCE * skirt / total) ** 2
     weight: FloatArray = trace.information / (spread + trace.information * tolerance)
     law = trace.law
-    u = np.clip((trace.y - eta - law.offset) / law.scale, -30.0, 4.0)
+    u = np.minimum(np.maximum((trace.y - eta - law.offset) / law.scale, -30.0), 4.0)
     growth = np.exp(u)
     deviance = growth - 1.0 - u
     beta = scene.beta
@@ -263,7 +264,9 @@ def _couple(hessian: FloatArray, basis: FloorBasis, at: Evaluation, weighted: Fl
     """Fill in the information shared by carriers and floor."""
     interval = basis.interval[at.index]
     owner = np.repeat(np.arange(k), np.diff(at.start))
-    cut = np.flatnonzero(np.r_[True, (np.diff(interval) != 0) | (np.diff(owner) != 0)])
+    fresh = np.ones(interval.size, dtype=bool)
+    fresh[1:] = (interval[1:] != interval[:-1]) | (owner[1:] != owner[:-1])
+    cut = np.flatnonzero(fresh)
     scaled = weighted * at.by_noise[at.index][:, None]
     values = basis.values[at.index]
     rows = 4 * owner[cut]
@@ -288,7 +291,9 @@ def active_parameters(
         roll_off = scene.theta[:, 2]
         free[(roll_off <= 0.0) & (slope <= 0.0), 2] = False
         free[(roll_off >= MOST_ROLL_OFF) & (slope >= 0.0), 2] = False
-    return np.flatnonzero(np.r_[free.ravel(), np.ones(scene.beta.size, dtype=bool)])
+    every = np.ones(free.size + scene.beta.size, dtype=bool)
+    every[: free.size] = free.ravel()
+    return np.flatnonzero(every)
 
 
 def _moved(scene: Scene, step: FloatArray) -> Scene:
@@ -323,9 +328,9 @@ def plan_of(trace: Trace, scene: Scene, at: Evaluation, active: NDArray[np.intp]
     four = np.repeat(np.arange(scene.count), 4)
     return layout(
         active,
-        np.r_[centre[four], knots],
-        np.r_[low[four], knots - 3.5 * knot],
-        np.r_[high[four], knots + 3.5 * knot],
+        np.concatenate((centre[four], knots)),
+        np.concatenate((low[four], knots - 3.5 * knot)),
+        np.concatenate((high[four], knots + 3.5 * knot)),
     )
 
 
@@ -340,10 +345,13 @@ def fit(
     """Return the scene after damped Fisher scoring, and the model there; roll-offs that are `frozen` stay."""
     at = evaluate(trace, scene)
     damping = 1e-3
-    for _ in range(rounds):
+    plan: Layout | None = None
+    known = np.empty(0, dtype=np.intp)
+    for turn in range(rounds):
         hessian, gradient = normal_equations(trace, scene, at)
         active = active_parameters(scene, gradient, frozen)
-        plan = plan_of(trace, scene, at, active)
+        if plan is None or turn % 3 == 0 or not np.array_equal(active, known):
+            plan, known = plan_of(trace, scene, at, active), active
         band = plan.band(hessian)
         gain = 0.0
         for _ in range(5):

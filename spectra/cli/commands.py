@@ -26,6 +26,7 @@ COMMANDS: dict[str, Command] = {
         ("measure", "measure", "print the carriers of sweeps: kind, centre, widths, symbol rate, power, C/N"),
         ("identify", "identify", "call the roll of a carrier table: satellite, polarisation, LO state, LO error"),
         ("compare", "compare", "hold captures against the first: isolation of two ports, LO states, before and after"),
+        ("trend", "trend", "follow the oscillator over many captures: drift, steps, when it leaves its tolerance"),
         ("watch", "watch", "measure and identify the sweeps of a folder as they are saved"),
         (
             "visit",

@@ -17,16 +17,27 @@ from spectra.cli.identify import print_identification
 from spectra.errors import UsageError
 
 if TYPE_CHECKING:
+    from spectra.capture import Capture
     from spectra.finding import Finding
+    from spectra.findings.comparison import Comparison
+    from spectra.findings.trend import Trend
     from spectra.identify.identification import Identification
+    from spectra.plan.chain import ReceiveChain
+    from spectra.plan.table import CarrierTable
+
+    Answer = Identification | Comparison | Trend
 
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """One step of the visit: what was swept, what was wanted, what had happened aboard, and the verdict to come."""
+    """One step of the visit: what was swept, what was wanted, what had happened aboard, and the verdict to come.
+
+    `command` is that of the command line which gives the same answer: identify, compare or trend.
+    """
 
     title: str
     tells: str
+    command: str
     files: tuple[str, ...]
     lo_states: tuple[str, ...]
     expect: str | None
@@ -36,8 +47,10 @@ class Step:
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the options."""
-    parser.add_argument("--full", action="store_true", help="print the whole evidence of each step, as identify does")
-    parser.add_argument("--json", action="store_true", help="print the identifications as JSON")
+    parser.add_argument(
+        "--full", action="store_true", help="print the whole evidence of each step, as its own command does"
+    )
+    parser.add_argument("--json", action="store_true", help="print the answers as JSON")
 
 
 def demo_folder() -> Path:
@@ -67,6 +80,7 @@ def load_steps(folder: Path) -> tuple[dict[str, Any], tuple[Step, ...]]:
             Step(
                 title=entry["title"],
                 tells=entry["tells"],
+                command=entry["command"],
                 files=tuple(entry["files"]),
                 lo_states=tuple(states) if isinstance(states, list) else (states,) * len(entry["files"]),
                 expect=entry.get("expect"),
@@ -77,53 +91,84 @@ def load_steps(folder: Path) -> tuple[dict[str, Any], tuple[Step, ...]]:
     return script, tuple(steps)
 
 
-def run_steps(folder: Path) -> Iterator[tuple[Step, Identification]]:
-    """Measure the sweeps of each step and identify them jointly."""
-    from spectra.identify import identify
-    from spectra.measure import measure
+def run_steps(folder: Path) -> Iterator[tuple[Step, Answer]]:
+    """Give the answer of each step: its sweeps identified jointly, compared, or followed over time."""
     from spectra.plan import load_chain, load_table
     from spectra.readers import load_capture
 
     script, steps = load_steps(folder)
     table, chain = load_table(folder / script["table"]), load_chain(folder / script["chain"])
     for step in progress(steps, "demo"):
-        measurements, contexts = [], []
-        for name in step.files:
-            capture = load_capture(folder / name)
-            contexts += [capture.context] * len(capture.sweeps)
-            measurements += [measure(sweep) for sweep in capture.sweeps]
-        # sidecars say which LO state was commanded; a step of one state says it once more for all its files
-        lo_state = step.lo_states[0] if len(set(step.lo_states)) == 1 else None
-        yield (
-            step,
-            identify(measurements, table, chain, lo_state=lo_state, expect=step.expect, context=contexts),
-        )
+        yield step, _answer(step, [load_capture(folder / name) for name in step.files], table, chain)
+
+
+def _answer(step: Step, captures: list[Capture], table: CarrierTable, chain: ReceiveChain) -> Answer:
+    if step.command == "compare":
+        from spectra.findings.compare import compare
+
+        return compare(captures, table, chain)
+    if step.command == "trend":
+        from spectra.findings.trend import trend
+
+        return trend(captures, table, chain)
+    from spectra.identify import identify
+    from spectra.measure import measure
+
+    measurements = [measure(sweep) for capture in captures for sweep in capture.sweeps]
+    contexts = [capture.context for capture in captures for _ in capture.sweeps]
+    # sidecars say which LO state was commanded; a step of one state says it once more for all its files
+    lo_state = step.lo_states[0] if len(set(step.lo_states)) == 1 else None
+    return identify(measurements, table, chain, lo_state=lo_state, expect=step.expect, context=contexts)
+
+
+def _print_whole(step: Step, answer: Any) -> None:
+    if step.command == "compare":
+        from spectra.cli.compare import print_comparison
+
+        print_comparison(answer)
+    elif step.command == "trend":
+        from spectra.cli.trend import print_trend
+
+        print_trend(answer)
+    else:
+        print_identification(answer)
+
+
+def _said(step: Step, answer: Any) -> tuple[str, str]:
+    """Return the answer in a sentence and in a word."""
+    if step.command == "identify":
+        return answer.sentence, answer.verdict
+    word = answer.fit.answer.replace("_", " ") if step.command == "trend" else answer.kind
+    titles = [f.title for f in answer.findings if f.severity != "note"] or [f.title for f in answer.findings[:1]]
+    return "; ".join(titles[:2]) + ".", word
 
 
 def execute(arguments: argparse.Namespace) -> int:
     """Run the visit and print what each step gives."""
     folder = demo_folder()
     if arguments.json:
-        results = [identification.to_dict() for _, identification in run_steps(folder)]
+        results = [answer.to_dict() for _, answer in run_steps(folder)]
         print_json({"schema": BATCH_SCHEMA, "results": results, "failed": []})
         return 0
     script, steps = load_steps(folder)
     print(f"A visit to {script['vessel']} (all invented), {len(steps)} steps. Captures: {folder}")
     rows = []
     told: list[Finding] = []
-    for number, (step, identification) in enumerate(run_steps(folder), 1):
+    for number, (step, answer) in enumerate(run_steps(folder), 1):
         print(f"\n{number}. {step.title}")
         print(wrap(f"Aboard: {step.tells}", indent="   "))
+        sentence, word = _said(step, answer)
         if arguments.full:
-            print_identification(identification)
+            _print_whole(step, answer)
         else:
-            print(wrap(identification.sentence, indent="     ", first="   → "))
-            telling = [finding for finding in identification.findings if finding.severity != "note"]
+            print(wrap(sentence, indent="     ", first="   → "))
+            telling = [finding for finding in answer.findings if finding.severity != "note"]
             print_findings(telling, cautions=False)
             told += telling
-        rows.append((str(number), ", ".join(step.files), step.expect or "–", identification.verdict))
+        files = ", ".join(step.files) if len(step.files) < 4 else f"{step.files[0]} … {step.files[-1]}"
+        rows.append((str(number), files, step.expect or "–", word))
     print()
-    print_table(("step", "sweeps", "wanted", "verdict"), rows)
+    print_table(("step", "sweeps", "wanted", "answer"), rows)
     print("\nThe next steps above come with these cautions:")
     print_cautions(told)
     print(f"\n{DISCLAIMER}")

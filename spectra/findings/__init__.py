@@ -11,6 +11,7 @@ if TYPE_CHECKING:
     from spectra.findings.clock import CaptureTime as CaptureTime
     from spectra.findings.clock import capture_time as capture_time
     from spectra.findings.compare import compare as compare
+    from spectra.findings.trend import trend as trend
 
 _HOME = {
     "CaptureTime": "clock",
@@ -18,6 +19,7 @@ _HOME = {
     "capture_time": "clock",
     "compare": "compare",
     "sweep_to_if": "axis",
+    "trend": "trend",
 }
 
 __all__ = sorted(_HOME)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Sequence
+from types import ModuleType
 from typing import TYPE_CHECKING, Any, get_args
 
 from spectra.errors import UsageError
@@ -196,3 +198,13 @@ def kind_of(captures: Sequence[Capture], chain: ReceiveChain | None) -> Comparis
         "one of polarisation, lo_state, before_after, repeat",
         "State it: kind= in Python, --kind on the command line; or write port or lo_state into the contexts.",
     )
+
+
+class _CallableModule(ModuleType):
+    """Module and main function share a name; ``spectra.findings.compare(...)`` works whichever was imported first."""
+
+    def __call__(self, *args: Any, **options: Any) -> Comparison:
+        return compare(*args, **options)
+
+
+sys.modules[__name__].__class__ = _CallableModule

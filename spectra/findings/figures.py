@@ -11,9 +11,10 @@ from spectra.findings.comparison import Comparison, Pair
 if TYPE_CHECKING:
     import plotly.graph_objects as go
 
+    from spectra.findings.trend import Trend
     from spectra.measure.measurement import Measurement
 
-__all__ = ["comparison_figure"]
+__all__ = ["comparison_figure", "trend_figure"]
 
 # apart in lightness and in dash or symbol, so that print in grey and colour-blind eyes tell them apart
 _FIRST, _SECOND, _MARK, _WEAK, _GRID = "#0b3c5d", "#b3541e", "#1d2d35", "#8a97a3", "#e9edf0"
@@ -165,3 +166,105 @@ def _change_traces(pairs: list[Pair]) -> list[Any]:
             marker={"color": _FIRST, "size": 9},
         )
     ]
+
+
+def trend_figure(trend: Trend) -> go.Figure:
+    """Return a figure of a trend.
+
+    Parameters
+    ----------
+    trend : Trend
+
+    Returns
+    -------
+    plotly.graph_objects.Figure
+        LO error in kHz over time: readings with 95 % intervals, those left out as crosses, the fit, the tolerance as a
+        band, steps as vertical lines, and when the tolerance will be crossed.
+    """
+    import plotly.graph_objects as go
+
+    figure = go.Figure()
+    used = [p for p in trend.points if p.used and p.lo_error_hz is not None]
+    out = [p for p in trend.points if not p.used and p.lo_error_hz is not None and p.captured_at is not None]
+    for points, name, colour, symbol in ((used, "LO error", _FIRST, "circle"), (out, "left out", _WEAK, "x")):
+        if points:
+            figure.add_trace(
+                go.Scatter(
+                    x=[p.captured_at for p in points],
+                    y=[(p.lo_error_hz or 0.0) / 1e3 for p in points],
+                    error_y={
+                        "type": "data",
+                        "array": [1.96e-3 * (p.lo_error_std_hz or 0.0) for p in points],
+                        "thickness": 1.2,
+                    },
+                    name=name,
+                    mode="markers",
+                    marker={"color": colour, "symbol": symbol, "size": 8},
+                    hovertext=[f"{p.capture}<br>{p.why}" if p.why else p.capture for p in points],
+                )
+            )
+    fitted = sorted(
+        ((p.captured_at, p.fitted_hz) for p in used if p.captured_at and p.fitted_hz is not None), key=lambda q: q[0]
+    )
+    if fitted:
+        figure.add_trace(
+            go.Scatter(
+                x=[when for when, _ in fitted],
+                y=[value / 1e3 for _, value in fitted],
+                name="fit",
+                mode="lines",
+                line={"color": _SECOND, "width": 2, "dash": "dash"},
+            )
+        )
+    if trend.tolerance_hz is not None:
+        figure.add_hrect(
+            y0=-trend.tolerance_hz / 1e3, y1=trend.tolerance_hz / 1e3, fillcolor=_WEAK, opacity=0.12, line_width=0
+        )
+    for step in trend.steps:
+        middle = step.after + (step.before - step.after) / 2
+        figure.add_shape(
+            type="line",
+            x0=middle,
+            x1=middle,
+            y0=0,
+            y1=1,
+            yref="paper",
+            line={"color": _MARK, "width": 1, "dash": "dot"},
+        )
+        figure.add_annotation(x=middle, y=1, yref="paper", text=f"step {step.size_hz / 1e3:+.0f} kHz", showarrow=False)
+    if trend.crossing is not None and trend.crossing.expected is not None and trend.tolerance_hz is not None:
+        _mark_crossing(figure, trend)
+    figure.update_xaxes(showgrid=False, title_text="time (UTC)")
+    figure.update_yaxes(
+        showgrid=True, gridcolor=_GRID, zeroline=False, title_text="LO error / kHz (band: tolerance)", nticks=7
+    )
+    first = next((f.title for f in trend.findings), "")
+    figure.update_layout(
+        title=f"{trend.lo_state or 'LO'}: {first}",
+        template="plotly_white",
+        legend={"orientation": "h", "y": -0.2},
+        margin={"l": 60, "r": 20, "t": 60, "b": 60},
+    )
+    return figure
+
+
+def _mark_crossing(figure: go.Figure, trend: Trend) -> None:
+    """Draw when the drift leaves the tolerance, with its interval."""
+    import plotly.graph_objects as go
+
+    crossing = trend.crossing
+    assert crossing is not None and trend.tolerance_hz is not None
+    limit = (1.0 if (trend.fit.rate or 0.0) > 0.0 else -1.0) * trend.tolerance_hz / 1e3
+    ends = [t for t in (crossing.earliest, crossing.latest) if t is not None]
+    figure.add_trace(
+        go.Scatter(x=ends, y=[limit] * len(ends), name="95 % interval", mode="lines", line={"color": _MARK, "width": 3})
+    )
+    figure.add_trace(
+        go.Scatter(
+            x=[crossing.expected],
+            y=[limit],
+            name="leaves its tolerance",
+            mode="markers",
+            marker={"color": _MARK, "symbol": "diamond", "size": 10},
+        )
+    )

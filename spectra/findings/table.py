@@ -10,6 +10,7 @@ from spectra.finding import Rule
 from spectra.findings import (
     clock,
     interference,
+    interference_entry,
     interference_unlisted,
     line,
     oscillator,
@@ -20,7 +21,7 @@ from spectra.findings import (
     quality,
 )
 
-__all__ = ["PAIR_RULES", "RULES", "TREND_RULES"]
+__all__ = ["PAIR_RULES", "RULES", "SET_RULES", "TREND_RULES"]
 
 RULES: tuple[Rule, ...] = (
     Rule("quality.axis_is_rf", ("sweep", "rf_states"), quality.axis_is_rf),
@@ -98,3 +99,15 @@ TREND_RULES: tuple[Rule, ...] = (
     Rule("oscillator.captures_left_out", ("trend",), oscillator_trend.left_out),
 )
 """Rules over a series of captures."""
+
+SET_RULES: tuple[Rule, ...] = (
+    Rule("interference.enters_by_cable", ("emissions",), interference_entry.enters_by_cable),
+    Rule("interference.enters_by_antenna", ("emissions",), interference_entry.enters_by_antenna),
+    Rule("interference.not_from_the_satellite", ("emissions",), interference_entry.not_from_the_satellite),
+    Rule("interference.comes_and_goes", ("emissions",), interference_entry.comes_and_goes),
+    Rule("interference.with_heading", ("emissions",), interference_entry.with_heading),
+    Rule("interference.on_both_ports", ("emissions",), interference_entry.on_both_ports),
+    Rule("interference.from_the_satellite", ("emissions",), interference_entry.from_the_satellite),
+    Rule("interference.aboard_one_vessel", ("emissions",), interference_entry.aboard_one_vessel),
+)
+"""Rules over the log of interferers that sets of captures show."""

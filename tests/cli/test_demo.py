@@ -18,12 +18,17 @@ def answers() -> list:
     return list(run_steps(demo_folder()))
 
 
+def script() -> dict:
+    return tomllib.loads((demo_folder() / "demo.toml").read_text(encoding="utf-8"))
+
+
 def test_every_step_gives_its_verdict(answers: list) -> None:
-    for step, identification in answers:
+    for step, given in answers:
+        answer = given.identification if step.command == "compare" else given
         if step.verdict is not None:
-            assert identification.verdict == step.verdict, step.title
+            assert answer.verdict == step.verdict, step.title
         if step.satellite is not None:
-            assert identification.satellite == step.satellite, step.title
+            assert answer.satellite == step.satellite, step.title
 
 
 def test_lo_errors_are_those_of_the_scenes(answers: list) -> None:
@@ -32,12 +37,29 @@ def test_lo_errors_are_those_of_the_scenes(answers: list) -> None:
     for scene in (demo_folder() / "scenes").glob("*.toml"):
         value = tomllib.loads(scene.read_text(encoding="utf-8"))
         for sweep in value["sweep"]:
-            receive = {**value.get("receive", {}), **sweep.get("receive", {})}
-            told[sweep["file"]] = 1e3 * receive.get("lo_error_khz", 0.0)
-    for step, identification in answers:
-        if identification.lo_error_hz is not None:
+            told[sweep["file"]] = 1e3 * sweep.get("lo_error_khz", value.get("receive", {}).get("lo_error_khz", 0.0))
+    for step, answer in answers:
+        if step.command == "identify" and answer.lo_error_hz is not None:
             truth = told[step.files[0]]
-            assert identification.lo_error_hz == pytest.approx(truth, abs=3 * identification.lo_error_std_hz + 500.0)
+            assert answer.lo_error_hz == pytest.approx(truth, abs=3 * answer.lo_error_std_hz + 500.0)
+        if step.command == "trend":
+            for point in answer.points:
+                assert point.lo_error_hz == pytest.approx(told[point.capture], abs=4 * point.lo_error_std_hz + 1e3)
+
+
+def test_isolation_and_drift_are_those_of_the_scenes(answers: list) -> None:
+    wanted = {entry["title"]: entry for entry in script()["step"]}
+    for step, answer in answers:
+        entry = wanted[step.title]
+        if step.command == "compare":
+            whole = answer.polarisation
+            assert whole.isolation_db == pytest.approx(entry["isolation_db"], abs=3.5 * whole.isolation_std_db)
+        if step.command == "trend":
+            fit = answer.fit
+            assert fit.answer == entry["answer"]
+            assert fit.rate == pytest.approx(1e3 * entry["rate_khz_per_day"], abs=3.5 * fit.rate_std)
+            assert fit.per_kelvin == pytest.approx(1e3 * entry["khz_per_kelvin"], abs=3.5 * fit.per_kelvin_std)
+            assert answer.crossing.expected is not None
 
 
 def test_printed_demo_tells_verdicts_and_disclaimer(capsys: pytest.CaptureFixture[str]) -> None:
@@ -54,7 +76,7 @@ def test_demo_json_keeps_the_contract(capsys: pytest.CaptureFixture[str]) -> Non
     value = json.loads(capsys.readouterr().out)
     jsonschema.Draft202012Validator(schemas.load("batch")).validate(value)
     for result in value["results"]:
-        jsonschema.Draft202012Validator(schemas.load("identification")).validate(result)
+        jsonschema.Draft202012Validator(schemas.load(result["schema"].split("/")[1])).validate(result)
 
 
 def test_scenes_can_be_simulated_by_command(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -1,0 +1,475 @@
+"""A series of readings with uncertainties and times: constant, drift, step, or not told apart; a daily swing, outliers.
+
+Every question is one of weighted least squares on a few columns: a constant, what is no news (temperature where it was
+noted, else a daily swing where it shows), and what would be: a slope, a step at any place, an exponential. Columns that
+are no news are projected out, so that all places of a step are tried in one matrix product.
+
+* A change is told where the slope or the best step is beyond chance at `FALSE_ALARM`.
+* Drift against step: both with a prior of `PRIOR_SIZE` single uncertainties, the step's place averaged over; the odds
+  must be clear, the clearer the stronger the change is, because a weak change would need a step smaller than steps are.
+* Readings that scatter by more than they say are widened by the excess (Paule and Mandel, from memory), single ones far
+  off are left out.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from spectra.units import FloatArray
+
+__all__ = ["FALSE_ALARM", "LEAST_READINGS", "Answer", "SeriesFit", "Step", "fit_series"]
+
+Answer = Literal["none", "drift", "step", "not_told_apart", "warm_up", "too_few"]
+
+FALSE_ALARM = 0.04
+"""Chance, at most, that a constant oscillator is said to have changed: the slope's 3 %, and the step's part."""
+
+LEAST_READINGS = 6
+PRIOR_SIZE = 10.0
+
+_SLOPE_LEVEL, _SLOPE_SCORE = 0.03, 2.17  # two-sided
+_STEP_CHI2 = 13.0  # of the best of some tens of places; reached by noise in about one series of 250
+_NEXT_STEP_CHI2 = 18.0
+_STEP_ODDS, _DRIFT_ODDS_WEAK, _DRIFT_ODDS_STRONG = 1.5, 1.5, -4.5  # ln(odds of step against drift)
+_WEAK_CHI2, _PER_CHI2 = 20.0, 0.7
+_SIDE = 2  # readings a step needs on either side
+_SWING_CHI2 = 9.2  # two columns at 1 %
+_OUTLIER = 4.5
+_MOST_OUT = 0.15
+_WARM_UP_GAIN = 12.0
+_LONGEST_WARM_UP_DAYS = 3.0 / 24.0
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """A step: the readings it lies between (days), and its size."""
+
+    after_day: float
+    before_day: float
+    size: float
+    size_std: float
+    index: int
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SeriesFit:
+    """What a series tells; values in the unit of its readings, times in days.
+
+    Attributes
+    ----------
+    answer : {'none', 'drift', 'step', 'not_told_apart', 'warm_up', 'too_few'}
+    rate, rate_std : float or None
+        Slope a day with everything else fitted beside it; its std already holds the excess.
+    rate_interval95 : (low, high) or None
+    steps : tuple of Step
+    level, level_std : float or None
+        Fitted value at the last reading, the swing left out.
+    covariance : ndarray, shape (2, 2), or None
+        Of level and rate.
+    per_kelvin, per_kelvin_std : float or None
+    swing, swing_std : float or None
+        Daily swing, peak to peak.
+    time_constant_days, warm_up_size : float or None
+    excess : float
+        Scatter beyond the readings' own uncertainties.
+    used : ndarray of bool, shape (n,)
+    fitted : ndarray, shape (n,)
+        With steps, slope and swing.
+    odds_step : float or None
+        ln(odds of a step against a drift).
+    slope_score : float or None
+    """
+
+    answer: Answer
+    rate: float | None = None
+    rate_std: float | None = None
+    rate_interval95: tuple[float, float] | None = None
+    steps: tuple[Step, ...] = ()
+    level: float | None = None
+    level_std: float | None = None
+    covariance: FloatArray | None = None
+    per_kelvin: float | None = None
+    per_kelvin_std: float | None = None
+    swing: float | None = None
+    swing_std: float | None = None
+    time_constant_days: float | None = None
+    warm_up_size: float | None = None
+    warm_up_std: float | None = None
+    excess: float = 0.0
+    used: NDArray[np.bool_] | None = None
+    fitted: FloatArray | None = None
+    odds_step: float | None = None
+    slope_score: float | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Series:
+    """Readings in order of time, and the columns that are no news."""
+
+    day: FloatArray
+    value: FloatArray
+    std: FloatArray
+    known: FloatArray  # (n, m), the constant first
+    names: tuple[str, ...]
+
+    def take(self, keep: NDArray[np.bool_]) -> _Series:
+        return _Series(self.day[keep], self.value[keep], self.std[keep], self.known[keep], self.names)
+
+    def widened(self, excess: float) -> _Series:
+        return _Series(self.day, self.value, np.hypot(self.std, excess), self.known, self.names)
+
+
+def fit_series(
+    day: FloatArray,
+    value: FloatArray,
+    std: FloatArray,
+    *,
+    temperature: FloatArray | None = None,
+    hour: FloatArray | None = None,
+) -> SeriesFit:
+    """Tell what a series of readings does over time.
+
+    Parameters
+    ----------
+    day, value, std : ndarray, shape (n,)
+        Times in days (any order), readings, standard uncertainties.
+    temperature : ndarray, shape (n,), optional
+        Noted at each reading, NaN where not; used where all of them are.
+    hour : ndarray, shape (n,), optional
+        Hour of the local day; left out, that of `day`.
+    """
+    order = np.argsort(day, kind="stable")
+    day, value, std = day[order], value[order], np.maximum(std[order], 1e-12)
+    n = day.size
+    if n < LEAST_READINGS or float(np.ptp(day)) <= 0.0:
+        return SeriesFit("too_few", used=np.ones(n, dtype=np.bool_))
+    hours = ((day % 1.0) * 24.0) if hour is None else hour[order]
+    known, names = _known_columns(day, value, std, hours, None if temperature is None else temperature[order])
+    whole = _Series(day, value, std, known, names)
+    if n < known.shape[1] + 5:
+        whole = _Series(day, value, std, np.ones((n, 1)), ("level",))
+    used, excess = _outliers_and_excess(whole)
+    series = whole.take(used).widened(excess)
+    fit = _judged(series, excess, whole)
+    back = np.empty(n, dtype=np.intp)
+    back[order] = np.arange(n)
+    flags = used[back]
+    fitted = None if fit.fitted is None else fit.fitted[back]
+    return replace(fit, used=flags, fitted=fitted)
+
+
+# --- least squares with columns projected out ----------------------------------------------------------------------
+
+
+def _projected(series: _Series, columns: FloatArray) -> tuple[FloatArray, FloatArray, float]:
+    """Return information and pull of each column with the known ones projected out, and chi-square without any."""
+    w = 1.0 / series.std
+    q, _ = np.linalg.qr(series.known * w[:, None])
+    y = series.value * w
+    y = y - q @ (q.T @ y)
+    x = columns * w[:, None]
+    x = x - q @ (q.T @ x)
+    return np.asarray((x**2).sum(axis=0)), np.asarray(x.T @ y), float(y @ y)
+
+
+def _solve(series: _Series, extra: FloatArray | None = None) -> tuple[FloatArray, FloatArray, float]:
+    """Return coefficients (known columns first), covariance and chi-square."""
+    design = series.known if extra is None else np.column_stack((series.known, extra))
+    w = 1.0 / series.std
+    x = design * w[:, None]
+    scale = np.sqrt((x**2).sum(axis=0))
+    scale = np.where(scale > 0.0, scale, 1.0)
+    inverse = np.linalg.pinv(x / scale)
+    theta = inverse @ (series.value * w) / scale
+    residual = series.value * w - x @ theta
+    return theta, (inverse @ inverse.T) / np.outer(scale, scale), float(residual @ residual)
+
+
+def _slope_column(day: FloatArray) -> FloatArray:
+    return np.asarray(day - day[-1], dtype=np.float64)
+
+
+def _step_columns(n: int) -> tuple[FloatArray, NDArray[np.intp]]:
+    """Return every step with enough readings on either side, and the first reading after it."""
+    first = np.arange(_SIDE, n - _SIDE + 1)
+    return (np.arange(n)[:, None] >= first[None, :]).astype(np.float64), first
+
+
+# --- what is no news -------------------------------------------------------------------------------------------------
+
+
+def _known_columns(
+    day: FloatArray, value: FloatArray, std: FloatArray, hour: FloatArray, temperature: FloatArray | None
+) -> tuple[FloatArray, tuple[str, ...]]:
+    """Return the constant, and temperature or a daily swing where they show."""
+    n = day.size
+    constant = np.ones((n, 1))
+    columns, names = [constant], ["level"]
+    base = _Series(day, value, std, constant, ("level",))
+    if temperature is not None and np.isfinite(temperature).all() and float(np.ptp(temperature)) > 1.0:
+        column = (temperature - temperature.mean())[:, None]
+        if _gain(base, column) > 6.6:  # one column at 1 %
+            return np.column_stack((constant, column)), ("level", "temperature")
+    angle = 2.0 * math.pi * hour / 24.0
+    spread = 1.0 - math.hypot(float(np.mean(np.cos(angle))), float(np.mean(np.sin(angle))))
+    if float(np.ptp(day)) < 1.5 or n < 9 or spread < 0.05:
+        return constant, ("level",)
+    for harmonic in (1, 2):
+        pair = np.column_stack((np.sin(harmonic * angle), np.cos(harmonic * angle)))
+        so_far = _Series(day, value, std, np.column_stack(columns), tuple(names))
+        if (harmonic == 2 and n < 20) or _gain(so_far, pair) < _SWING_CHI2:
+            break
+        columns.append(pair)
+        names += [f"sin{harmonic}", f"cos{harmonic}"]
+    return np.column_stack(columns), tuple(names)
+
+
+def _gain(series: _Series, columns: FloatArray) -> float:
+    """Return by how much columns lower chi-square beside the better of slope and step, re-chosen with them.
+
+    In units of what is left, where that is more than the readings' uncertainties explain.
+    """
+    more = _Series(series.day, series.value, series.std, np.column_stack((series.known, columns)), series.names)
+    before, after = _least_chi2(series), _least_chi2(more)
+    freedom = max(series.day.size - more.known.shape[1] - 2, 1)
+    return float((before - after) / max(1.0, after / freedom))
+
+
+def _least_chi2(series: _Series) -> float:
+    """Return chi-square with a slope or with the best step, whichever explains more."""
+    steps, _ = _step_columns(series.day.size)
+    information, pull, chi2 = _projected(series, np.column_stack((_slope_column(series.day), steps)))
+    usable = information > 1e-9 * float(information.max())
+    return float(chi2) - float(np.max(np.where(usable, pull**2 / np.maximum(information, 1e-300), 0.0)))
+
+
+def _outliers_and_excess(series: _Series) -> tuple[NDArray[np.bool_], float]:
+    """Return which readings are used, and the scatter of those beyond their uncertainties."""
+    n = series.day.size
+    used = np.ones(n, dtype=np.bool_)
+    for _ in range(max(1, int(_MOST_OUT * n))):
+        mine = series.take(used)
+        residual = _best_residual(mine)
+        spread = max(1.0, 1.4826 * float(np.median(np.abs(residual - np.median(residual)))))
+        worst = int(np.argmax(np.abs(residual)))
+        if abs(residual[worst]) < _OUTLIER * spread or mine.day.size <= max(LEAST_READINGS, series.known.shape[1] + 4):
+            break
+        used[np.flatnonzero(used)[worst]] = False
+    return used, _excess(series.take(used))
+
+
+def _best_structure(series: _Series) -> FloatArray:
+    """Return the columns (slope, step, or none) that fit best for what they cost."""
+    n = series.day.size
+    slope = _slope_column(series.day)[:, None]
+    steps, _ = _step_columns(n)
+    information, pull, chi2 = _projected(series, steps)
+    best = int(np.argmax(pull**2 / np.maximum(information, 1e-12)))
+    step = steps[:, best : best + 1]
+    choices = [(chi2, np.empty((n, 0)))]
+    choices.append((_solve(series, slope)[2] + math.log(n), slope))
+    choices.append((_solve(series, step)[2] + 3.0 * math.log(n), step))
+    both = np.column_stack((slope, step))
+    choices.append((_solve(series, both)[2] + 4.0 * math.log(n), both))
+    return min(choices, key=lambda choice: choice[0])[1]
+
+
+def _best_residual(series: _Series) -> FloatArray:
+    """Return residuals over uncertainties, corrected for what the fit takes."""
+    extra = _best_structure(series)
+    theta, _, _ = _solve(series, extra)
+    fitted = np.column_stack((series.known, extra)) @ theta
+    freedom = max(series.day.size - theta.size, 1)
+    return np.asarray((series.value - fitted) / series.std * math.sqrt(series.day.size / freedom))
+
+
+def _excess(series: _Series) -> float:
+    """Return the least extra scatter with which chi-square is no more than its freedom; 0 unless it stands out."""
+    extra = _best_structure(series)
+    freedom = series.day.size - series.known.shape[1] - extra.shape[1]
+    if freedom < 3 or _solve(series, extra)[2] <= freedom + 2.0 * math.sqrt(2.0 * freedom):
+        return 0.0
+    low, high = 0.0, float(np.ptp(series.value)) + float(series.std.max())
+    for _ in range(50):
+        middle = 0.5 * (low + high)
+        more = _solve(series.widened(middle), extra)[2] > freedom
+        low, high = (middle, high) if more else (low, middle)
+    return 0.5 * (low + high)
+
+
+# --- judging ---------------------------------------------------------------------------------------------------------
+
+
+def _judged(series: _Series, excess: float, whole: _Series) -> SeriesFit:
+    n = series.day.size
+    slope = _slope_column(series.day)[:, None]
+    span = float(np.ptp(series.day))
+    typical = float(np.median(series.std))
+    information, pull, chi2 = _projected(series, slope)
+    slope_score = float(pull[0] / math.sqrt(max(information[0], 1e-300)))
+    steps, first = _step_columns(n)
+    step_information, step_pull, _ = _projected(series, steps)
+    gain = step_pull**2 / np.maximum(step_information, 1e-12)
+    best = float(gain.max())
+    odds = _log_factor(step_information, step_pull, PRIOR_SIZE * typical) - _log_factor(
+        information, pull, PRIOR_SIZE * typical / span
+    )
+    warm = _warm_up(series, chi2, max(slope_score**2, best))
+    if warm is not None:
+        answer: Answer = "warm_up"
+    elif abs(slope_score) <= _critical(n, series.known.shape[1] + 1, excess) and best <= _STEP_CHI2:
+        answer = "none"
+    else:
+        limit = _DRIFT_ODDS_WEAK - _PER_CHI2 * max(0.0, best - _WEAK_CHI2)
+        answer = "not_told_apart"
+        if odds < max(limit, _DRIFT_ODDS_STRONG):
+            answer = "drift"
+        elif odds > _STEP_ODDS:
+            answer = "step"
+    found = _steps(series, steps, first) if answer == "step" else ()
+    if answer == "not_told_apart":
+        found = _steps(series, steps, first, most=1)
+    return _told(series, whole, answer, found, excess, odds, slope_score, warm)
+
+
+def _critical(n: int, columns: int, excess: float) -> float:
+    """Return the slope's score that chance reaches in 3 % of series; Student's where the scatter was estimated."""
+    if excess <= 0.0:
+        return _SLOPE_SCORE
+    from scipy.special import stdtrit
+
+    return float(stdtrit(max(n - columns, 1), 1.0 - 0.5 * _SLOPE_LEVEL))
+
+
+def _log_factor(information: FloatArray, pull: FloatArray, size: float) -> float:
+    """Return ln of the Bayes factor of a column against none, averaged over the columns, for a normal size."""
+    variance = size**2
+    log = 0.5 * pull**2 / (1.0 / variance + information) - 0.5 * np.log1p(variance * information)
+    top = float(log.max())
+    return top + math.log(float(np.mean(np.exp(log - top))))
+
+
+def _steps(series: _Series, columns: FloatArray, first: NDArray[np.intp], most: int = 3) -> tuple[Step, ...]:
+    """Return the steps, the strongest first added, until the next is no clearer than chance."""
+    chosen: list[int] = []
+    known = series.known
+    for _ in range(most):
+        at = _Series(series.day, series.value, series.std, known, series.names)
+        information, pull, _ = _projected(at, columns)
+        gain = np.where(information > 1e-6 * information.max(), pull**2 / np.maximum(information, 1e-12), 0.0)
+        for k in chosen:
+            gain[max(0, k - _SIDE + 1) : k + _SIDE] = 0.0
+        k = int(np.argmax(gain))
+        if chosen and gain[k] < _NEXT_STEP_CHI2:
+            break
+        chosen.append(k)
+        known = np.column_stack((known, columns[:, k]))
+    chosen.sort()
+    theta, covariance, _ = _solve(series, columns[:, chosen])
+    m = series.known.shape[1]
+    return tuple(
+        Step(
+            after_day=float(series.day[first[k] - 1]),
+            before_day=float(series.day[first[k]]),
+            size=float(theta[m + j]),
+            size_std=math.sqrt(float(covariance[m + j, m + j])),
+            index=int(first[k]),
+        )
+        for j, k in enumerate(chosen)
+    )
+
+
+def _warm_up(series: _Series, chi2: float, explained: float) -> tuple[float, float, float] | None:
+    """Return time constant (days), size and its std, where an exponential explains much more than slope or step."""
+    span = float(np.ptp(series.day))
+    longest = min(0.5 * span, _LONGEST_WARM_UP_DAYS)
+    shortest = max(0.5 * float(np.min(np.diff(series.day), initial=span)), 1.0 / 86400.0)
+    if series.day.size < 8 or shortest >= longest:
+        return None
+    constants = np.geomspace(shortest, longest, 24)
+    columns = np.exp(-(series.day[:, None] - series.day[0]) / constants[None, :])
+    information, pull, _ = _projected(series, columns)
+    gain = pull**2 / np.maximum(information, 1e-12)
+    k = int(np.argmax(gain))
+    if gain[k] < explained + _WARM_UP_GAIN or gain[k] < 25.0:
+        return None
+    return float(constants[k]), float(pull[k] / information[k]), float(information[k] ** -0.5)
+
+
+def _told(
+    series: _Series,
+    whole: _Series,
+    answer: Answer,
+    steps: tuple[Step, ...],
+    excess: float,
+    odds: float,
+    slope_score: float,
+    warm: tuple[float, float, float] | None,
+) -> SeriesFit:
+    """Fit the chosen structure with a slope beside it and tell its numbers."""
+    from scipy.special import stdtrit
+
+    n = series.day.size
+
+    def extra(day: FloatArray) -> FloatArray:
+        columns = [day - series.day[-1]]
+        if answer == "step":
+            columns += [(day >= step.before_day).astype(np.float64) for step in steps]
+        if warm is not None:
+            columns.append(np.exp(-(day - series.day[0]) / warm[0]))
+        return np.column_stack(columns)
+
+    theta, covariance, _ = _solve(series, extra(series.day))
+    m = series.known.shape[1]
+    rate, rate_std = float(theta[m]), math.sqrt(float(covariance[m, m]))
+    freedom = max(n - theta.size, 1)
+    factor = float(stdtrit(freedom, 0.975)) if excess > 0.0 else 1.96
+    at_end = np.zeros((2, theta.size))
+    at_end[0, 0] = 1.0
+    if answer == "step":
+        at_end[0, m + 1 : m + 1 + len(steps)] = 1.0
+    at_end[1, m] = 1.0
+    ends = at_end @ covariance @ at_end.T
+    shown = theta.copy()
+    if answer in ("none", "step") and abs(rate) < _SLOPE_SCORE * rate_std:
+        rest = extra(series.day)[:, 1:]
+        shown = np.insert(_solve(series, rest if rest.shape[1] else None)[0], m, 0.0)
+    kelvin = series.names.index("temperature") if "temperature" in series.names else None
+    swing, swing_std = _swing(series.names, theta, covariance)
+    return SeriesFit(
+        answer=answer,
+        rate=rate,
+        rate_std=rate_std,
+        rate_interval95=(rate - factor * rate_std, rate + factor * rate_std),
+        steps=steps,
+        level=float(at_end[0] @ theta),
+        level_std=math.sqrt(max(float(ends[0, 0]), 0.0)),
+        covariance=ends,
+        per_kelvin=None if kelvin is None else float(theta[kelvin]),
+        per_kelvin_std=None if kelvin is None else math.sqrt(float(covariance[kelvin, kelvin])),
+        swing=swing,
+        swing_std=swing_std,
+        time_constant_days=None if warm is None else warm[0],
+        warm_up_size=None if warm is None else warm[1],
+        warm_up_std=None if warm is None else warm[2],
+        excess=excess,
+        fitted=np.column_stack((whole.known, extra(whole.day))) @ shown,
+        odds_step=odds,
+        slope_score=slope_score,
+    )
+
+
+def _swing(names: tuple[str, ...], theta: FloatArray, covariance: FloatArray) -> tuple[float | None, float | None]:
+    """Return the daily swing, peak to peak, and its uncertainty."""
+    if "sin1" not in names:
+        return None, None
+    k = names.index("sin1")
+    amplitude = math.hypot(float(theta[k]), float(theta[k + 1]))
+    direction = np.array([theta[k], theta[k + 1]]) / max(amplitude, 1e-12)
+    variance = float(direction @ covariance[k : k + 2, k : k + 2] @ direction)
+    return 2.0 * amplitude, 2.0 * math.sqrt(max(variance, 0.0))

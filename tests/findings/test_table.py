@@ -7,7 +7,7 @@ from pathlib import Path
 from spectra.cautions import required_for
 from spectra.findings import capture_findings, clock, quality
 from spectra.findings.facts import capture_facts
-from spectra.findings.table import RULES
+from spectra.findings.table import RULES, SET_RULES
 
 # codes are never renamed and never used for something else: adding to this list is free, changing it is not
 CODES = [
@@ -43,12 +43,26 @@ CODES = [
     "interference.by_the_cable",
     "interference.newcomer",
 ]
+SET_CODES = [
+    "interference.enters_by_cable",
+    "interference.enters_by_antenna",
+    "interference.not_from_the_satellite",
+    "interference.comes_and_goes",
+    "interference.with_heading",
+    "interference.on_both_ports",
+    "interference.from_the_satellite",
+    "interference.aboard_one_vessel",
+]
 
 
 def test_codes_are_unique_and_kept() -> None:
     codes = [rule.code for rule in RULES]
     assert len(set(codes)) == len(codes)
     assert set(CODES) <= set(codes)
+
+
+def test_codes_over_sets_are_kept() -> None:
+    assert [rule.code for rule in SET_RULES] == SET_CODES
 
 
 def test_every_need_is_a_fact_and_an_argument(make_measurement, table, chain) -> None:

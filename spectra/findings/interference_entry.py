@@ -1,0 +1,249 @@
+"""Rules over sets of captures: which way an interferer comes in, when it is there, and aboard whom."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import TYPE_CHECKING
+
+from spectra.finding import Evidence, Finding, NextStep, Subjects, step
+from spectra.findings.bands import services_at
+from spectra.findings.emissions import Emission, Emissions
+from spectra.findings.interference import service_steps, service_words
+from spectra.findings.interference_sets import Entry, Occurrence, entry_of, occurrence
+from spectra.units import format_frequency
+
+if TYPE_CHECKING:
+    from spectra.capture import Capture
+    from spectra.identify.identification import Identification
+    from spectra.measure.measurement import Measurement
+    from spectra.plan.chain import ReceiveChain
+    from spectra.plan.table import CarrierTable
+
+__all__ = [
+    "aboard_one_vessel",
+    "comes_and_goes",
+    "emission_findings",
+    "enters_by_antenna",
+    "enters_by_cable",
+    "from_the_satellite",
+    "not_from_the_satellite",
+    "on_both_ports",
+    "with_heading",
+]
+
+_CHANCE = 0.01
+_CABLE_STEPS = (
+    step("Terminate the receive cable at the antenna end (load and DC block): what stays is picked up by the cable."),
+    step("Look at the connectors nearest the suspected transmitter first, then at splitters and the shield's ends."),
+)
+
+
+def emission_findings(
+    captures: Sequence[Capture],
+    *,
+    table: CarrierTable | None = None,
+    chain: ReceiveChain | None = None,
+    measurements: Sequence[Sequence[Measurement]] | None = None,
+    identifications: Sequence[Identification | None] | None = None,
+) -> tuple[Emissions, tuple[Finding, ...]]:
+    """Follow interferers through captures and return the log with what it tells; arguments as for `follow`."""
+    from spectra.finding import run_rules
+    from spectra.findings.interference_sets import follow
+    from spectra.findings.table import SET_RULES
+
+    log = follow(captures, measurements=measurements, identifications=identifications, table=table, chain=chain)
+    return log, run_rules(SET_RULES, {"emissions": log})
+
+
+def _place(emission: Emission) -> str:
+    return format_frequency(emission.if_hz, emission.frequency_std_hz if emission.frame == "if" else None)
+
+
+def _subjects(emission: Emission, log: Emissions) -> Subjects:
+    return Subjects(captures=tuple(dict.fromkeys(log.looks[s.look].name for s in emission.sightings)))
+
+
+def _cost(emission: Emission) -> tuple[str, tuple[Evidence, ...]]:
+    losses = [s.loss_db for s in emission.sightings if s.loss_db is not None]
+    if not losses:
+        return "", ()
+    worst = max(losses)
+    return f" It costs the carrier it stands on up to {worst:.1f} dB.", (Evidence("es_n0_loss", worst, None, "dB"),)
+
+
+def _common(emission: Emission) -> tuple[Evidence, ...]:
+    return (
+        Evidence("if", emission.if_hz, None, "Hz"),
+        Evidence("power", emission.power_dbm, emission.power_std_db, "dBm"),
+        Evidence("seen", float(len({s.look for s in emission.sightings}))),
+        Evidence("looked", float(len(emission.looks))),
+    )
+
+
+def enters_by_cable(emissions: Emissions) -> Iterable[Finding]:
+    """Tell what kept its IF while the LO moved."""
+    for emission in emissions.emissions:
+        entry = entry_of(emission, emissions)
+        if entry.way == "cable":
+            services = services_at(emission.if_hz)
+            words, cost = _cost(emission)
+            yield _entry_finding(
+                "interference.enters_by_cable",
+                f"The signal at {_place(emission)} IF enters by the cable",
+                f"{entry.why}{words}{service_words(services)}",
+                (*service_steps(services), *_CABLE_STEPS),
+                entry,
+                (emission, emissions),
+                cost,
+            )
+
+
+def enters_by_antenna(emissions: Emissions) -> Iterable[Finding]:
+    """Tell what kept its RF while the LO moved."""
+    for emission in emissions.emissions:
+        entry = entry_of(emission, emissions)
+        if entry.way == "antenna":
+            words, cost = _cost(emission)
+            rf = next((s.rf_hz for s in emission.sightings if s.rf_hz is not None), None)
+            yield _entry_finding(
+                "interference.enters_by_antenna",
+                f"The signal at {_place(emission)} IF comes through the antenna",
+                f"{entry.why} Its RF is {format_frequency(rf)}.{words}",
+                (step("Point off the satellite with the operator's leave: what stays is terrestrial or aboard."),),
+                entry,
+                (emission, emissions),
+                cost,
+            )
+
+
+def _entry_finding(
+    code: str,
+    title: str,
+    words: str,
+    steps: Sequence[NextStep],
+    entry: Entry,
+    of: tuple[Emission, Emissions],
+    more: Sequence[Evidence],
+) -> Finding:
+    emission, log = of
+    return Finding(
+        code,
+        "warning",
+        title,
+        words,
+        evidence=(*_common(emission), Evidence("log10_odds", entry.log10_odds), *more),
+        subjects=_subjects(emission, log),
+        next_steps=tuple(steps),
+    )
+
+
+def not_from_the_satellite(emissions: Emissions) -> Iterable[Finding]:
+    """Tell what stays when the antenna looks off the satellite."""
+    for emission in emissions.emissions:
+        off = [s for s in emission.sightings if not emissions.looks[s.look].on_satellite]
+        on = [s for s in emission.sightings if emissions.looks[s.look].on_satellite]
+        if off and on:
+            yield Finding(
+                "interference.not_from_the_satellite",
+                "warning",
+                f"The signal at {_place(emission)} IF stays when the antenna looks off the satellite",
+                "It is terrestrial or aboard." + service_words(services_at(emission.if_hz)),
+                evidence=_common(emission),
+                subjects=_subjects(emission, emissions),
+                next_steps=(*service_steps(services_at(emission.if_hz)), _CABLE_STEPS[0]),
+            )
+
+
+def comes_and_goes(emissions: Emissions) -> Iterable[Finding]:
+    """Tell how often an interferer is there, and whether it keeps a period or a time of day."""
+    for emission in emissions.emissions:
+        told = occurrence(emission, emissions)
+        if told.looked < 5 or told.seen == told.looked or told.seen < 2:
+            continue
+        words = (
+            f"It was there in {told.seen} of {told.looked} captures: {100 * told.duty:.0f} % "
+            f"({100 * told.duty_low:.0f} to {100 * told.duty_high:.0f} %)."
+        )
+        evidence = [*_common(emission), Evidence("duty", told.duty, 0.25 * (told.duty_high - told.duty_low))]
+        if told.period_s is not None:
+            words += f" It comes back every {told.period_s / 60.0:.3g} minutes."
+            evidence.append(Evidence("period", told.period_s, None, "s"))
+        if told.daily_chance is not None and told.daily_chance < _CHANCE:
+            words += " It keeps to a time of day."
+            evidence.append(Evidence("chance_time_of_day", told.daily_chance))
+        yield Finding(
+            "interference.comes_and_goes",
+            "note",
+            f"The signal at {_place(emission)} IF comes and goes",
+            words,
+            evidence=tuple(evidence),
+            subjects=_subjects(emission, emissions),
+            next_steps=(step("Write down what runs aboard when it is there: times, watches, radio traffic, heading."),),
+        )
+
+
+def with_heading(emissions: Emissions) -> Iterable[Finding]:
+    """Tell an interferer whose presence goes with the ship's heading."""
+    for emission in emissions.emissions:
+        told: Occurrence = occurrence(emission, emissions)
+        if told.heading_chance is None or told.heading_chance >= _CHANCE:
+            continue
+        yield Finding(
+            "interference.with_heading",
+            "warning",
+            f"The signal at {_place(emission)} IF goes with the heading",
+            "It is there on some headings only: it comes from a direction, ashore or on deck, not by the cable.",
+            evidence=(*_common(emission), Evidence("chance_heading", told.heading_chance)),
+            subjects=_subjects(emission, emissions),
+            next_steps=(step("Note heading and position with each capture, and look where those bearings cross."),),
+        )
+
+
+def on_both_ports(emissions: Emissions) -> Iterable[Finding]:
+    """Tell an interferer that shows on both polarisation ports."""
+    for emission in emissions.emissions:
+        ports = {emissions.looks[s.look].port for s in emission.sightings}
+        if not {"co", "cross"} <= ports:
+            continue
+        yield Finding(
+            "interference.on_both_ports",
+            "note",
+            f"The signal at {_place(emission)} IF shows on both polarisation ports",
+            "It leaks from one polarisation into the other, has neither of the two, or enters behind the feed.",
+            evidence=_common(emission),
+            subjects=_subjects(emission, emissions),
+            next_steps=(step("Compare its level on both ports: equal levels speak for the cable or the LNB."),),
+        )
+
+
+def from_the_satellite(emissions: Emissions) -> Iterable[Finding]:
+    """Tell an emission of one RF that several vessels see: it is on the satellite or its uplink."""
+    for emission in emissions.emissions:
+        if len(emission.vessels) < 2 or emission.frame == "if":
+            continue
+        yield Finding(
+            "interference.from_the_satellite",
+            "warning",
+            f"{len(emission.vessels)} vessels see the signal at {format_frequency(emission.sightings[0].rf_hz)} RF",
+            "The same RF from several vessels: it is on the satellite or its uplink, the operator's matter.",
+            evidence=(*_common(emission), Evidence("vessels", ", ".join(emission.vessels))),
+            subjects=_subjects(emission, emissions),
+            next_steps=(step("Send the satellite operator the report on this interference, with the captures."),),
+        )
+
+
+def aboard_one_vessel(emissions: Emissions) -> Iterable[Finding]:
+    """Tell an emission that one vessel sees while others looked at the same place and did not."""
+    for emission in emissions.emissions:
+        looked = {v for k in emission.looks if (v := emissions.looks[k].vessel) is not None}
+        if len(emission.vessels) != 1 or len(looked) < 2 or len({s.look for s in emission.sightings}) < 2:
+            continue
+        yield Finding(
+            "interference.aboard_one_vessel",
+            "note",
+            f"Only {emission.vessels[0]} sees the signal at {_place(emission)} IF",
+            f"{len(looked) - 1} other vessel(s) looked there and saw nothing: it is aboard, or near that vessel only.",
+            evidence=_common(emission),
+            subjects=_subjects(emission, emissions),
+            next_steps=service_steps(services_at(emission.if_hz)) or (_CABLE_STEPS[0],),
+        )

@@ -1,0 +1,182 @@
+"""The facts that a report of harmful interference asks for, as text and JSON, for the user to complete.
+
+The fields follow those of the ITU Radio Regulations, Appendix 10 (from memory, not read). That form passes between
+administrations; this is not it, but what a ship's technician can hand to the satellite operator and the service
+provider.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Any
+
+from spectra.cautions import DISCLAIMER
+from spectra.findings.emissions import Emission, Emissions
+from spectra.findings.interference_sets import entry_of, occurrence
+from spectra.units import format_frequency, format_value, jsonable
+
+if TYPE_CHECKING:
+    from spectra.capture import Context
+    from spectra.plan.table import CarrierRow
+
+__all__ = ["SCHEMA", "InterferenceReport", "interference_report"]
+
+SCHEMA = "sweepmuster/interference-report/1"
+_OPEN = "(to be completed)"
+_SOURCE = (
+    "Fields after the ITU Radio Regulations, Appendix 10 (from memory); not that form, which passes between "
+    "administrations."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class InterferenceReport:
+    """Facts under headings of our own: ``{heading: {field: text or None}}``; None is for the user to complete."""
+
+    title: str
+    sections: Mapping[str, Mapping[str, str | None]]
+    emission: Emission
+
+    def text(self) -> str:
+        """Return the report as plain text, open fields marked."""
+        lines = [self.title, "=" * len(self.title), ""]
+        for heading, fields in self.sections.items():
+            lines += [heading, "-" * len(heading)]
+            lines += [f"{name}: {_OPEN if value is None else value}" for name, value in fields.items()]
+            lines.append("")
+        return "\n".join([*lines, _SOURCE, DISCLAIMER, ""])
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the report as plain values (`sweepmuster/interference-report/1`)."""
+        value: dict[str, Any] = jsonable({k: dict(v) for k, v in self.sections.items()})
+        return {
+            "schema": SCHEMA,
+            "title": self.title,
+            "sections": value,
+            "emission": self.emission.to_dict(),
+            "source": _SOURCE,
+            "disclaimer": DISCLAIMER,
+        }
+
+
+def interference_report(
+    emission: Emission,
+    log: Emissions,
+    *,
+    context: Context | None = None,
+    wanted: CarrierRow | None = None,
+    wanted_measured_hz: float | None = None,
+    wanted_power_dbm: float | None = None,
+) -> InterferenceReport:
+    """Return what is known of an emission, for a report of harmful interference.
+
+    Parameters
+    ----------
+    emission : Emission
+        Of the log.
+    log : Emissions
+    context : Context or None
+        Of a capture that shows it: vessel, position, antenna, weather.
+    wanted : CarrierRow or None
+        The table's row that is interfered with.
+    wanted_measured_hz, wanted_power_dbm : float or None
+        Its RF as measured, and its level.
+    """
+    place = format_frequency(emission.if_hz)
+    sections = {
+        "What disturbs": _disturber(emission, log),
+        "What is disturbed": _disturbed(wanted, wanted_measured_hz),
+        "Where it was received": _receiver(context, wanted, wanted_power_dbm),
+        "When": _when(emission, log),
+        "How it was measured": _how(emission, log),
+        "What is asked": {"Action requested": None, "Reported by": context.operator if context is not None else None},
+    }
+    return InterferenceReport(f"Interference at {place} IF (emission {emission.number})", sections, emission)
+
+
+def _disturber(emission: Emission, log: Emissions) -> dict[str, str | None]:
+    rf = [s for s in emission.sightings if s.rf_hz is not None]
+    entry = entry_of(emission, log)
+    ways = {
+        "cable": "by the cable (no RF applies)",
+        "antenna": "through the antenna",
+        "cannot_tell": "not known: " + entry.why,
+    }
+    ports = sorted({p for s in emission.sightings if (p := log.looks[s.look].port) is not None})
+    return {
+        "Name, call sign or other identification": None,
+        "IF measured": format_frequency(emission.if_hz),
+        "RF measured": None if entry.way == "cable" or not rf else format_frequency(rf[0].rf_hz, rf[0].rf_std_hz),
+        "Class of emission": {"cw": "unmodulated or too narrow to tell"}.get(emission.sightings[0].kind),
+        "Bandwidth measured": format_frequency(emission.width_hz) if emission.width_hz else "narrower than the filter",
+        "Level at the analyser": format_value(emission.power_dbm, emission.power_std_db, "dBm"),
+        "Field strength or power flux-density": None,
+        "Polarisation ports on which it shows": ", ".join(ports) or None,
+        "Way in": ways[entry.way],
+        "Cause so far": emission.cause,
+        "Class of station and nature of service": None,
+        "Location or bearing": None,
+    }
+
+
+def _disturbed(wanted: CarrierRow | None, measured_hz: float | None) -> dict[str, str | None]:
+    if wanted is None:
+        names = ("Name or identification", "Frequency assigned", "Frequency measured", "Class of emission", "Bandwidth")
+        return dict.fromkeys((*names, "Location of the transmitting station"))
+    return {
+        "Name or identification": f"{wanted.satellite}, row {wanted.line}",
+        "Frequency assigned": format_frequency(wanted.rf_hz),
+        "Frequency measured": None if measured_hz is None else format_frequency(measured_hz),
+        "Class of emission": " ".join(x for x in (wanted.modulation, wanted.code_rate) if x) or None,
+        "Bandwidth": None if wanted.symbol_rate_bd is None else f"{wanted.symbol_rate_bd / 1e3:g} kBd",
+        "Location of the transmitting station": None,
+    }
+
+
+def _receiver(context: Context | None, wanted: CarrierRow | None, power_dbm: float | None) -> dict[str, str | None]:
+    position = None
+    if context is not None and context.latitude_deg is not None and context.longitude_deg is not None:
+        position = f"latitude {context.latitude_deg:.3f}, longitude {context.longitude_deg:.3f} degrees"
+    direction = None
+    if context is not None and context.antenna_azimuth_deg is not None and context.antenna_elevation_deg is not None:
+        direction = f"azimuth {context.antenna_azimuth_deg:.1f}, elevation {context.antenna_elevation_deg:.1f} degrees"
+    return {
+        "Name of station": None if context is None else context.vessel,
+        "Terminal and antenna": None
+        if context is None
+        else ", ".join(x for x in (context.terminal, context.antenna) if x) or None,
+        "Position": position,
+        "Direction in which the antenna looked": direction,
+        "Level of the wanted emission": None if power_dbm is None else f"{power_dbm:.1f} dBm at the analyser",
+        "Polarisation of the receiving antenna": None if wanted is None else wanted.polarisation,
+        "Weather": None if context is None else context.weather,
+    }
+
+
+def _utc(when: datetime | None) -> str | None:
+    return None if when is None else when.astimezone(UTC).strftime("%Y-%m-%d %H:%M:%S UTC")
+
+
+def _when(emission: Emission, log: Emissions) -> dict[str, str | None]:
+    told = occurrence(emission, log)
+    times = [_utc(log.looks[s.look].captured_at) for s in emission.sightings]
+    return {
+        "First seen": _utc(emission.first_seen),
+        "Last seen": _utc(emission.last_seen),
+        "Seen in": f"{told.seen} of {told.looked} captures",
+        "Times": "; ".join(dict.fromkeys(t for t in times if t is not None)) or None,
+        "Period": None if told.period_s is None else f"{told.period_s / 60.0:.3g} minutes",
+    }
+
+
+def _how(emission: Emission, log: Emissions) -> dict[str, str | None]:
+    names = list(dict.fromkeys(log.looks[s.look].name for s in emission.sightings))
+    worst = [s.loss_db for s in emission.sightings if s.loss_db is not None]
+    ratio = [s.c_over_i_db for s in emission.sightings if s.c_over_i_db is not None]
+    return {
+        "Captures": ", ".join(names),
+        "Carrier to interference": f"{min(ratio):.1f} dB at worst" if ratio else None,
+        "Loss of Es/N0, interference taken as noise": f"{max(worst):.1f} dB at worst" if worst else None,
+    }

@@ -10,6 +10,7 @@ import dataclasses
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -411,6 +412,30 @@ def figures(records: list[dict[str, object]], twins_from: float = 0.7) -> dict[s
     }
 
 
+def reliability(records: list[dict[str, object]], listed: float = 0.9) -> list[dict[str, float]]:
+    """Return claimed probability against the share that was right, in bins.
+
+    Each trial counts twice: with the whole table (weight `listed`, the prior of the method) and without the true
+    position (weight 1 - `listed`, where no answer is right).
+    """
+    claimed, right, weight = [], [], []
+    for r in records:
+        for prefix, part in (("", listed), ("absent_", 1.0 - listed)):
+            if r.get(prefix + "probability", "") != "":
+                claimed.append(float(str(r[prefix + "probability"])))
+                right.append(float(prefix == "" and r["right"] == 1))
+                weight.append(part)
+    p, y, w = np.array(claimed), np.array(right), np.array(weight)
+    table = []
+    edges = (0.0, 0.1, 0.3, 0.5, 0.7, 0.8, 0.9, 0.95, 0.98, 0.99, 1.0)
+    for low, high in pairwise(edges):
+        use = (p >= low) & ((p < high) | (high == 1.0))
+        if use.any():
+            mean, share = float(np.average(p[use], weights=w[use])), float(np.average(y[use], weights=w[use]))
+            table.append({"from": low, "to": high, "answers": int(use.sum()), "claimed": mean, "right": share})
+    return table
+
+
 def main(arguments: list[str]) -> None:
     """Run a campaign: ``identify_trials.py [trials] [seed] [least] [most]``; the table lies beside this file."""
     import csv
@@ -435,6 +460,8 @@ def main(arguments: list[str]) -> None:
             records.append(value)
     for name, value in figures(records).items():
         sys.stdout.write(f"{name}: {value:.4g}\n")
+    for line in reliability(records):
+        sys.stdout.write(", ".join(f"{name} {value:.4g}" for name, value in line.items()) + "\n")
 
 
 if __name__ == "__main__":

@@ -38,6 +38,7 @@ _SETTINGS = (
 _WIDTH = 100
 _TEXT = 56
 _MOST_LINES = 40
+_MARKED = 0.6  # certainty above which a layout has marks of its own
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,7 +175,9 @@ def _summary(inspection: Inspection) -> str:
     sweeps = len(inspection.sweeps)
     what = "no sweep" if not sweeps else "one sweep" if sweeps == 1 else f"{sweeps} sweeps"
     layout = inspection.layout.replace("-", " ") or "no layout known"
-    return f"{what}; {layout} (sure to {100.0 * inspection.certainty:.0f} %), text {inspection.encoding}"
+    # plain rows of numbers bear no mark of their own: they are taken where no more particular layout fits
+    sure = "recognised by its marks" if inspection.certainty > _MARKED else "recognised by its rows of numbers"
+    return f"{what}; {layout}, {sure}; text {inspection.encoding}"
 
 
 def _print_used(inspection: Inspection, *, everything: bool) -> None:

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import contextlib
 import os
+import sqlite3
 import sys
+import time
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
@@ -177,9 +179,7 @@ def _bring_up(engine: sa.Engine, where: str, found: str | None, migrations: Path
     if engine.dialect.name == "sqlite":
         if found is not None:
             _back_up(engine, where, found)
-        with engine.connect() as connection:
-            # many readers beside one writer; cannot be set inside a transaction, and stays with the file
-            connection.connection.driver_connection.execute("PRAGMA journal_mode = WAL")  # type: ignore[union-attr]  # a plain sqlite3 connection
+        _many_readers(engine)
     with writing(engine) as connection:
         if connection.dialect.name == "postgresql":
             connection.execute(sa.text("SELECT pg_advisory_xact_lock(hashtext('sweepmuster archive'))"))
@@ -189,13 +189,33 @@ def _bring_up(engine: sa.Engine, where: str, found: str | None, migrations: Path
         command.upgrade(config, head)
 
 
+def _many_readers(engine: sa.Engine) -> None:
+    """Switch a file to write-ahead logging: many readers beside one writer; it stays with the file.
+
+    It cannot be done inside a transaction, and where another process is at the file SQLite refuses at once instead of
+    waiting its turn: so the waiting is done here.
+    """
+    deadline = time.monotonic() + _BUSY_MS / 1e3
+    with engine.connect() as connection:
+        bare: Any = connection.connection.driver_connection
+        while True:
+            try:
+                bare.execute("PRAGMA journal_mode = WAL")
+                return
+            except sqlite3.OperationalError as problem:
+                if "locked" not in str(problem) or time.monotonic() > deadline:
+                    raise
+            time.sleep(0.05)
+
+
 def _back_up(engine: sa.Engine, where: str, found: str) -> None:
     stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%SZ")
     path = Path(where)
     copy = path.with_name(f"{path.stem}.before-{found}-{stamp}{path.suffix}")
     with engine.connect() as connection:
         # the whole database as one consistent file, whoever reads or writes meanwhile
-        connection.connection.driver_connection.execute("VACUUM INTO ?", (str(copy),))  # type: ignore[union-attr]  # see above
+        bare: Any = connection.connection.driver_connection
+        bare.execute("VACUUM INTO ?", (str(copy),))
 
 
 _SQLITE_WORDS = (
@@ -230,8 +250,8 @@ def told(where: str) -> Iterator[None]:
     place = _unnamed(where) if "://" in where else where
     try:
         yield
-    except exc.DBAPIError as problem:
-        said = str(problem.orig)
+    except (exc.DBAPIError, sqlite3.Error) as problem:
+        said = str(problem.orig if isinstance(problem, exc.DBAPIError) else problem)
         for word, found, expected, mend in _SQLITE_WORDS:
             if word in said:
                 raise ArchiveError(place, None, found, expected, mend) from problem

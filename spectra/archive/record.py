@@ -95,12 +95,16 @@ class EntryRecord:
 
 def canonical(value: Any) -> str:
     """Return JSON that is the same for the same content: keys sorted, nothing that is no number."""
-    return json.dumps(jsonable(value), sort_keys=True, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
+    return _dumped(jsonable(value))
+
+
+def _dumped(value: Any) -> str:
+    return json.dumps(value, sort_keys=True, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
 
 
 def pack(value: Any) -> bytes:
-    """Return a value as compressed canonical JSON."""
-    return zlib.compress(canonical(value).encode("utf-8"), 6)
+    """Return plain values (see `jsonable`) as compressed canonical JSON."""
+    return zlib.compress(_dumped(value).encode("utf-8"), 6)
 
 
 def unpack(data: bytes) -> Any:
@@ -192,7 +196,7 @@ def result_of(
         rfc3339(made_at) or "",
         plan_sha256,
         None if chain is None else chain.sha256,
-        json.loads(canonical(body)),
+        jsonable(body),
     )
 
 

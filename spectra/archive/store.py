@@ -249,11 +249,9 @@ class Archive:
             If no capture has that key, or several begin with it.
         """
         with told(self.where), reading(self.engine) as connection:
-            found = (
-                connection.execute(sa.select(CAPTURE).where(CAPTURE.c.key.startswith(key, autoescape=True)).limit(2))
-                .mappings()
-                .all()
-            )
+            # keys are hexadecimal digits: all that begin so lie between these two, and an index finds them
+            begins = (CAPTURE.c.key >= key) & (CAPTURE.c.key < key + "g")
+            found = connection.execute(sa.select(CAPTURE).where(begins).limit(2)).mappings().all()
             if len(found) != 1:
                 what = "no capture" if not found else "several captures"
                 raise ArchiveError(

@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 import dataclasses
 import json
-import os
 import re
 import tomllib
 from collections.abc import Mapping
@@ -15,6 +14,7 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Any, Literal, get_args
 
+from spectra.atomic import replace_file
 from spectra.errors import ContextError
 from spectra.sweep import Sweep
 
@@ -217,12 +217,9 @@ def write_context(context: Context, path: str | Path) -> None:
     for key, table in tables:
         lines.append(f"\n[{_toml_key(key)}]")
         lines += [f"{_toml_key(k)} = {_toml(k, v, path.name)}" for k, v in table.items() if v is not None]
-    partial = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
-        partial.write_text("\n".join(lines) + "\n", encoding="utf-8", newline="\n")
-        partial.replace(path)
+        replace_file(path, ("\n".join(lines) + "\n").encode("utf-8"))
     except OSError as problem:
-        partial.unlink(missing_ok=True)
         raise ContextError(
             path.name,
             None,

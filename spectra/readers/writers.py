@@ -6,14 +6,13 @@ A file is written beside its place and moved there whole; the raw file that a sw
 from __future__ import annotations
 
 import json
-import os
-import tempfile
 from collections.abc import Iterable
 from datetime import UTC
 from pathlib import Path
 
 import numpy as np
 
+from spectra.atomic import replace_file
 from spectra.errors import SweepFormatError, UsageError
 from spectra.readers.layouts.canonical import FIRST_LINE, SETTING_NAMES
 from spectra.sweep import Sweep
@@ -220,18 +219,7 @@ def _write_whole(path: str | Path, data: bytes, *sweeps: Sweep) -> None:
             str(path.name), None, "the raw file of the sweep", "another name", "Raw captures stay as they are."
         )
     try:
-        handle, name = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".part", dir=path.parent)
-        temporary = Path(name)
-        try:
-            with os.fdopen(handle, "wb") as stream:
-                stream.write(data)
-                stream.flush()
-                os.fsync(stream.fileno())
-            temporary.chmod(0o644)
-            temporary.replace(path)
-        except BaseException:
-            temporary.unlink(missing_ok=True)
-            raise
+        replace_file(path, data)
     except OSError as problem:
         raise SweepFormatError(
             path.name,

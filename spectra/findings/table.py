@@ -13,17 +13,25 @@ from spectra.findings import (
     interference_entry,
     interference_unlisted,
     line,
+    line_baseline,
     oscillator,
     oscillator_pair,
     oscillator_state,
     oscillator_trend,
     polarisation,
     quality,
+    service,
+    service_levels,
 )
 
-__all__ = ["PAIR_RULES", "RULES", "SET_RULES", "TREND_RULES"]
+__all__ = ["BASELINE_RULES", "PAIR_RULES", "RULES", "SERVICE_RULES", "SET_RULES", "TREND_RULES"]
 
 RULES: tuple[Rule, ...] = (
+    Rule("service.absent", ("identification", "table"), service.absent),
+    Rule("service.below_reference", ("identification", "table"), service.below_reference),
+    Rule("service.modem_disagrees", ("identification", "table", "circumstances"), service.modem_disagrees),
+    Rule("service.present", ("identification", "table"), service.present),
+    Rule("service.not_visible", ("identification", "table"), service.not_visible),
     Rule("quality.axis_is_rf", ("sweep", "rf_states"), quality.axis_is_rf),
     Rule("quality.span_outside_if", ("sweep", "chain", "axis_is_if"), quality.span_outside_if),
     Rule("quality.if_not_covered", ("spans", "window", "sweep", "axis_is_if"), quality.if_not_covered),
@@ -111,3 +119,17 @@ SET_RULES: tuple[Rule, ...] = (
     Rule("interference.aboard_one_vessel", ("emissions",), interference_entry.aboard_one_vessel),
 )
 """Rules over the log of interferers that sets of captures show."""
+
+BASELINE_RULES: tuple[Rule, ...] = (
+    Rule("line.level_changed", ("measurement", "baseline"), line_baseline.level_changed),
+    Rule("line.floor_raised", ("measurement", "baseline"), line_baseline.floor_raised),
+    Rule("line.carrier_changed", ("measurement", "baseline"), line_baseline.carrier_changed),
+)
+"""Rules over a capture and its baseline."""
+
+SERVICE_RULES: tuple[Rule, ...] = (
+    Rule("service.blockage", ("service_levels",), service_levels.blockage),
+    Rule("service.tracking_loss", ("service_levels",), service_levels.tracking_loss),
+    Rule("service.not_peaked", ("service_levels",), service_levels.not_peaked),
+)
+"""Rules over the own carrier's level in many captures."""

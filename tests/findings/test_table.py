@@ -42,6 +42,11 @@ CODES = [
     "interference.own_radar",
     "interference.by_the_cable",
     "interference.newcomer",
+    "service.absent",
+    "service.below_reference",
+    "service.modem_disagrees",
+    "service.present",
+    "service.not_visible",
 ]
 SET_CODES = [
     "interference.enters_by_cable",

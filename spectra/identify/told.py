@@ -8,6 +8,7 @@ from spectra.finding import Evidence, Finding, step
 from spectra.identify.contradiction import contradictions, inverted
 from spectra.identify.model import DEFAULT_TOLERANCE_HZ
 from spectra.identify.odds import Answer, same_position
+from spectra.identify.twins import parting_rows
 from spectra.identify.words import Facts, count_words, decades, finding, longitude_words, name_of
 
 __all__ = ["findings"]
@@ -52,7 +53,7 @@ def _ambiguous(facts: Facts) -> Finding:
         "warning",
         "Several answers fit" + (" at one orbital position" if here else ""),
         f"{name_of(prepared, answer)} fits, and so does {', or '.join(names[:4]) or 'another answer'}: within "
-        f"{facts.thresholds.confirmed_next:g} decades of odds this sweep cannot part them.",
+        f"{facts.thresholds.confirmed_next:g} decades of odds this sweep cannot part them.{_parting_words(facts)}",
         answer="cannot_tell",
         probability=facts.ranking.probability(answer),
         evidence=tuple(
@@ -61,6 +62,21 @@ def _ambiguous(facts: Facts) -> Finding:
         ),
         next_steps=tuple(steps),
     )
+
+
+def _parting_words(facts: Facts) -> str:
+    """Name rows that only one of the first two answers has."""
+    answer = facts.judgement.answer
+    if answer is None or not facts.judgement.rivals:
+        return ""
+    rival, table = facts.judgement.rivals[0], facts.prepared.table
+    words = []
+    for one, other in ((answer, rival), (rival, answer)):
+        rows = parting_rows(facts.prepared, one.best.main, other.best.main)[:4]
+        if rows:
+            places = ", ".join(f"{table.rf_hz[row] / 1e6:g} MHz (line {table.line[row]})" for row in rows)
+            words.append(f"{one.satellite}/{one.polarisation} alone has {places}")
+    return f" What parts them: {'; '.join(words)}." if words else " Their lists hold the same rows."
 
 
 def _probable(facts: Facts) -> Finding:

@@ -10,7 +10,7 @@ from spectra.identify.joint import Option, Scoring, System
 from spectra.identify.prepared import Prepared
 from spectra.units import FloatArray
 
-__all__ = ["TWIN_SHARE", "are_twins", "shared_part"]
+__all__ = ["TWIN_SHARE", "are_twins", "parting_rows", "shared_part"]
 
 TWIN_SHARE = 0.6
 _NEAR_HZ, _NEAR_RATE = 1.0e6, 0.02
@@ -34,6 +34,16 @@ def shared_part(prepared: Prepared, scoring: Scoring, one: Option, other: Option
     same = np.abs(mine[:, None, 0] - theirs[None, :, 0]) <= _NEAR_HZ
     same &= ~(np.abs(mine[:, None, 1] - theirs[None, :, 1]) > _NEAR_RATE)  # an unknown rate is no difference
     return float(min(same.any(axis=1).mean(), same.any(axis=0).mean()))
+
+
+def parting_rows(prepared: Prepared, one: Option, other: Option) -> tuple[int, ...]:
+    """Return the table rows (indices) of one list that the other has nothing like, whatever the span."""
+    table = prepared.table
+    mine, theirs = (prepared.lists[prepared.hyp_list[each.hyp]].rows for each in (one, other))
+    apart = np.abs(table.rf_hz[mine][:, None] - table.rf_hz[theirs][None, :]) > _NEAR_HZ
+    rate = np.log(table.symbol_rate_bd)
+    apart |= np.abs(rate[mine][:, None] - rate[theirs][None, :]) > _NEAR_RATE
+    return tuple(int(index) for index in mine[apart.all(axis=1)])
 
 
 def _places(prepared: Prepared, scoring: Scoring, option: Option) -> FloatArray:

@@ -204,6 +204,24 @@ def test_twins_elsewhere_leave_the_position_open(
     result = identify(make(shown(arc, "Cedar", "H", states["low"], rng=rng())), table, chain)
     assert result.verdict == "ambiguous"
     assert not result.position_confirmed
+    assert "Their lists hold the same rows" in result.findings[0].explanation
+
+
+def test_ambiguous_names_the_rows_that_would_part_the_rivals(
+    arc: CarrierTable, chain: ReceiveChain, make: Make, shown: Shown, states: States
+) -> None:
+    """The twin differs in two rows outside the span."""
+    own = [row for row in arc if row.satellite == "Cedar" and row.polarisation == "H"]
+    twin = [replace(row, satellite="Far", orbital_longitude_deg=60.0) for row in own]
+    moved = [replace(row, rf_hz=row.rf_hz + 7e6) if row.rf_hz > 12.5e9 else row for row in twin]
+    parted = [a.line for a, b in zip(own, moved, strict=True) if a.rf_hz != b.rf_hz]
+    table = CarrierTable.from_rows([*arc, *moved], "twins.csv")
+    result = identify(make(shown(arc, "Cedar", "H", states["low"], rng=rng())), table, chain)
+    assert result.verdict == "ambiguous"
+    assert parted
+    text = result.findings[0].explanation
+    assert "What parts them" in text
+    assert f"(line {parted[0]})" in text
 
 
 def test_few_carriers_are_never_confirmed_against_rivals_by_chance(

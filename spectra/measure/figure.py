@@ -88,6 +88,12 @@ def measurement_figure(measurement: Measurement) -> go.Figure:
         col=1,
     )
     figure.add_hline(y=0.0, line={"color": _MODEL, "width": 1.0}, row=2, col=1)
+    _lay_out(figure, measurement)
+    return figure
+
+
+def _lay_out(figure: go.Figure, measurement: Measurement) -> None:
+    """Give the figure its axes, title and legend."""
     figure.update_xaxes(title_text="frequency / MHz", row=2, col=1)
     figure.update_yaxes(title_text="level / dBm", row=1, col=1)
     figure.update_yaxes(title_text="residual / dB", row=2, col=1)
@@ -95,12 +101,11 @@ def measurement_figure(measurement: Measurement) -> go.Figure:
     figure.update_yaxes(showgrid=True, gridcolor="#e9edf0", zeroline=False, nticks=6)
     count, floor_dbm = len(measurement.carriers), measurement.floor.median_dbm
     figure.update_layout(
-        title=f"{count} carrier{'' if count == 1 else 's'}, floor {floor_dbm:.1f} dBm: {sweep.origin.file}",
+        title=f"{count} carrier{'' if count == 1 else 's'}, floor {floor_dbm:.1f} dBm: {measurement.sweep.origin.file}",
         template="plotly_white",
         legend={"orientation": "h", "y": -0.15},
         margin={"l": 60, "r": 20, "t": 60, "b": 60},
     )
-    return figure
 
 
 def _mark_carriers(figure: go.Figure, measurement: Measurement) -> None:

@@ -10,6 +10,7 @@ from spectra.finding import Rule
 from spectra.findings import (
     clock,
     interference,
+    interference_bursts,
     interference_entry,
     interference_unlisted,
     line,
@@ -60,6 +61,7 @@ RULES: tuple[Rule, ...] = (
     ),
     Rule("polarisation.leak_suspected", ("suspicion",), polarisation.leak_suspected),
     Rule("interference.cw_under_carrier", ("measurement",), interference.cw_under_carrier),
+    Rule("interference.bursts", ("sweep",), interference_bursts.bursts),
     Rule("interference.bump_under_carrier", ("measurement",), interference.bump_under_carrier),
     Rule(
         "interference.adjacent_satellite",

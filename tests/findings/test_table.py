@@ -47,6 +47,7 @@ CODES = [
     "service.modem_disagrees",
     "service.present",
     "service.not_visible",
+    "interference.bursts",
 ]
 SET_CODES = [
     "interference.enters_by_cable",

@@ -1,0 +1,74 @@
+"""Pictures of interference, tested on their data; and bursts from a max hold."""
+
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+import pytest
+
+from spectra.errors import UsageError
+from spectra.findings.emissions import Look, Sighting, track
+from spectra.findings.interference_bursts import bursts, find_bursts
+from spectra.findings.interference_figures import envelope_figure, time_frequency_figure, timeline_figure
+from spectra.simulate import Analyser, Emission, Spectrum, sweep_spectrum
+from spectra.sweep import Origin, Settings, Sweep
+
+START = datetime(2026, 3, 1, tzinfo=UTC)
+
+
+def trace(number: int, tone: int | None = None) -> Sweep:
+    level = np.full(201, -80.0)
+    if tone is not None:
+        level[tone] = -60.0
+    origin = Origin(file=f"{number}.csv", captured_at=START + timedelta(hours=number))
+    return Sweep(np.linspace(1.2e9, 1.3e9, 201), level, Settings(rbw_hz=5e5, detector="rms"), origin)
+
+
+def test_time_frequency_is_in_order_of_time_and_keeps_lines() -> None:
+    figure = time_frequency_figure([trace(2, 50), trace(0), trace(1, 120)])
+    (heat,) = figure.data
+    assert list(heat.y) == [START + timedelta(hours=k) for k in range(3)]
+    assert [float(row.max()) for row in np.asarray(heat.z)] == [-80.0, -60.0, -60.0]
+    assert heat.x[int(np.argmax(np.asarray(heat.z)[2]))] == pytest.approx(1225.0, abs=0.3)
+
+
+def test_envelope_mean_is_of_powers() -> None:
+    """Mean of -60 and -80 dBm is 10 log10((1e-6 + 1e-8) / 2) = -62.97 dBm (arithmetic)."""
+    figure = envelope_figure([trace(0, 50), trace(1)])
+    at = {one.name: float(np.asarray(one.y)[50]) for one in figure.data}
+    assert at["greatest"] == -60.0
+    assert at["least"] == -80.0
+    assert at["mean"] == pytest.approx(-62.967, abs=1e-3)
+
+
+def test_spans_without_overlap_are_refused() -> None:
+    far = Sweep(np.linspace(1.5e9, 1.6e9, 101), np.full(101, -80.0))
+    with pytest.raises(UsageError):
+        envelope_figure([trace(0), far])
+    with pytest.raises(UsageError):
+        time_frequency_figure([])
+
+
+def test_timeline_has_a_line_an_emission() -> None:
+    looks = [Look(f"{k}.csv", 1e9, 2e9, START + timedelta(hours=k), 1.06e10 + 1.5e8 * k) for k in range(2)]
+    seen = [Sighting(k, 1.638e9, 3e3, 1.638e9 + looks[k].lo_hz, 3e3, power_dbm=-70.0) for k in range(2)]
+    figure = timeline_figure(track(looks, seen))
+    (line,) = figure.data
+    assert line.name == "by the cable"
+    assert list(line.x) == [START, START + timedelta(hours=1)]
+
+
+def test_bursts_of_a_terminal_show_in_the_max_hold() -> None:
+    """A burst of 5 % duty some 20 dB over the floor; noise alone and a steady tone make no claim."""
+    burst = Emission(1.651e9, 4.5e5, 0.25, -62.0, through_line=False, duty=0.05)
+    analyser = Analyser(1.6e9, 1.7e9, 501, 3e5, averages=100, readings=1, mode="slow")
+    spectrum = Spectrum(-140.0, emissions=(burst,)).with_carrier(1.63e9, 2e7, 0.2, 12.0)
+    sweep = sweep_spectrum(spectrum, analyser, 3, also=("max_hold",))
+    (found,) = find_bursts(sweep)
+    assert found.centre_hz == pytest.approx(1.651e9, abs=3e5)
+    assert found.duty_low < 0.08
+    assert found.duty_high > 0.02
+    (finding,) = bursts(sweep)
+    assert any("officer of the watch" in step.text for step in finding.next_steps)
+    clean = Spectrum(-140.0).with_carrier(1.63e9, 2e7, 0.2, 12.0).with_tone(1.67e9, 75.0)
+    assert [find_bursts(sweep_spectrum(clean, analyser, k, also=("max_hold",))) for k in range(5)] == [()] * 5
+    assert find_bursts(sweep_spectrum(spectrum, analyser, 3)) == ()

@@ -13,7 +13,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from spectra import read_sweep
+from spectra import SpectraError, read_sweep
+from spectra.readers import read_bytes
 
 PREAMBLE = (
     "# Swept trace\n# Date: 2026-03-02 01:07:13\n# Start: 1173000000 Hz\n# Stop: 1233000000 Hz\n# RBW: 100000 Hz\n"
@@ -61,3 +62,23 @@ def test_reference_pyarrow(benchmark, files) -> None:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         assert benchmark(reader.read_csv, bare, read_options=options).num_rows == points
+
+
+HOSTILE = {
+    "tables without end": "1,2\n2,3\nx\n",
+    "lines like rows": "1'000'000;1'0\n",
+    "text without end": "some words: and more\n",
+    "brackets": "(",
+}
+
+
+@pytest.mark.benchmark(group="hostile text, 0.4 MB (the limit is 1 s per MB)")
+@pytest.mark.parametrize("name", HOSTILE)
+def test_hostile_text(benchmark, name: str) -> None:
+    data = (HOSTILE[name] * (400_000 // len(HOSTILE[name]))).encode()
+
+    def refused() -> None:
+        with pytest.raises(SpectraError):
+            read_bytes(data, "x.csv")
+
+    benchmark.pedantic(refused, rounds=3)

@@ -1,4 +1,4 @@
-"""What reading may cost: memory under ten times the file, time that grows with the file, whatever is in it.
+"""What reading may cost: memory under ten times the file, whatever is in it (the benchmarks have the time).
 
 No outside source: limits of the project. Memory is what `tracemalloc` sees (NumPy reports to it); a fixed allowance
 covers caches and working room that do not grow with the file.
@@ -6,7 +6,6 @@ covers caches and working room that do not grow with the file.
 
 from __future__ import annotations
 
-import time
 import tracemalloc
 
 import pytest
@@ -55,13 +54,10 @@ SHAPES = {
 
 
 @pytest.mark.parametrize("name", SHAPES)
-def test_memory_and_time(name: str) -> None:
+def test_memory(name: str) -> None:
     data = SHAPES[name].encode("utf-16" if name == "UTF-16" else "utf-8")
     read_bytes(b"MHz,dBm\n1,-90\n2,-91\n3,-90\n", "warm.csv")
-    start = time.process_time()
     outcome = attempt(data)
-    seconds = time.process_time() - start
-    assert seconds < 10.0 * len(data) / 1e6, seconds  # a guard against hanging; the benchmark has the figures
     tracemalloc.start()
     try:
         assert attempt(data) == outcome

@@ -119,15 +119,17 @@ def prepare(table: CarrierTable, chain: ReceiveChain) -> Prepared:
     return kept[chain]
 
 
-def _rounding_steps_hz(rf_hz: FloatArray, printed_hz: FloatArray, count: IntArray) -> FloatArray:
+def _rounding_steps_hz(table: CarrierTable, lists: tuple[PlanList, ...]) -> FloatArray:
     """Return the rounding that each list's frequencies show, which may be coarser than the digits printed.
 
     A list whose frequencies are all whole megahertz was rounded to the megahertz, however many zeros follow. The
-    largest decimal step that divides nine in ten of them is taken; with fewer than four rows the printed step. Rows
-    come list by list, `count` of each.
+    largest decimal step that divides nine in ten of them is taken; with fewer than four rows the printed step.
     """
-    if not count.size:
+    if not lists:
         return np.empty(0)
+    member = np.concatenate([each.rows for each in lists])
+    count = np.array([each.rows.size for each in lists], dtype=np.intp)
+    rf_hz, printed_hz = table.rf_hz[member], table.rf_step_hz[member]
     start = np.cumsum(count) - count
     steps = np.minimum.reduceat(printed_hz, start)
     for step in (0.01e6, 0.1e6, 0.5e6, 1e6):
@@ -152,26 +154,33 @@ def _joined_states(chain: ReceiveChain) -> tuple[tuple[LoState, ...], tuple[tupl
     return tuple(states), tuple(tuple(each) for each in names)
 
 
-def _prepare(table: CarrierTable, chain: ReceiveChain) -> Prepared:
-    lists = table.lists
-    states, names = _joined_states(chain)
+def _placed_rows(
+    table: CarrierTable, lists: tuple[PlanList, ...], states: tuple[LoState, ...]
+) -> tuple[IntArray, IntArray, IntArray, FloatArray]:
+    """Put every row of every list through every LO state: row, list, state, IF; by list, state, rising IF."""
     member = np.concatenate([each.rows for each in lists]) if lists else np.empty(0, np.intp)
+    member_list = np.repeat(np.arange(len(lists)), [each.rows.size for each in lists])
     polarisation = np.array([each.polarisation for each in lists], dtype=object)
-    count = np.array([each.rows.size for each in lists], dtype=np.intp)
-    member_list = np.repeat(np.arange(len(lists)), count)
-    coarse = _rounding_steps_hz(table.rf_hz[member], table.rf_step_hz[member], count)
+    rf_hz = table.rf_hz[member]
     parts: list[tuple[IntArray, IntArray, IntArray, FloatArray]] = []
     for index, state in enumerate(states):
-        rf_hz = table.rf_hz[member]
         seen = (rf_hz >= state.rf_min_hz) & (rf_hz <= state.rf_max_hz)
         if state.polarisation is not None:
             seen &= polarisation[member_list] == state.polarisation
         chosen = np.flatnonzero(seen)
-        if_hz = state.if_from_rf(rf_hz[chosen])
-        parts.append((member[chosen], member_list[chosen], np.full(chosen.size, index), if_hz))
+        parts.append(
+            (member[chosen], member_list[chosen], np.full(chosen.size, index), state.if_from_rf(rf_hz[chosen]))
+        )
     row, row_list, row_state, if_hz = (np.concatenate(each) for each in zip(*parts, strict=True))
     order = np.lexsort((row, if_hz, row_state, row_list))
-    row, row_list, row_state, if_hz = row[order], row_list[order], row_state[order], if_hz[order]
+    return row[order], row_list[order], row_state[order], if_hz[order]
+
+
+def _prepare(table: CarrierTable, chain: ReceiveChain) -> Prepared:
+    lists = table.lists
+    states, names = _joined_states(chain)
+    row, row_list, row_state, if_hz = _placed_rows(table, lists, states)
+    coarse = _rounding_steps_hz(table, lists)
     key = row_list * len(states) + row_state
     unique, start, row_hyp = np.unique(key, return_index=True, return_inverse=True)
     log_rate, log_rate_std, width_hz = _rates(table, row)

@@ -38,8 +38,9 @@ class Scored:
     """Entries with their evidence; arrays of shape (e,) unless said otherwise.
 
     `log_known` and `log_unknown` are the log evidence at the best offset, prior of the offset left out, for "this
-    list" and for "an unknown satellite that resembles this list". `pair_entry, pair_row, pair_carrier, pair_std_hz,
-    pair_offset_hz` list the accepted pairs, `row_entry, row, row_visible` what each entry expected to see.
+    list" and for "an unknown satellite that resembles this list". `matched` counts carriers. `pair_entry, pair_row,
+    pair_carrier, pair_offset_hz` list the accepted pairs, `pair_core` how far each belongs to the core of the centre's
+    law rather than to its heavy part.
     """
 
     hyp: IntArray
@@ -49,16 +50,11 @@ class Scored:
     log_known: FloatArray
     log_unknown: FloatArray
     matched: IntArray
-    expected: FloatArray
     pair_entry: IntArray
     pair_row: IntArray
     pair_carrier: IntArray
     pair_offset_hz: FloatArray
-    pair_std_hz: FloatArray
     pair_core: FloatArray
-    row_entry: IntArray
-    row: IntArray
-    row_visible: FloatArray
 
 
 def log_chance(count: int) -> float:
@@ -96,61 +92,64 @@ def score_entries(
 
     Printed frequencies may be exact or rounded to their last digit; only the carriers can tell.
     """
-    coarse = np.repeat([False, True], hyp.size)
-    hyp, offset_hz, tolerance_hz = np.tile(hyp, 2), np.tile(offset_hz, 2), np.tile(tolerance_hz, 2)
-    matters = _rounding_matters(prepared, group, hyp)
-    keep = ~coarse | matters
-    hyp, offset_hz, tolerance_hz, coarse = hyp[keep], offset_hz[keep], tolerance_hz[keep], coarse[keep]
+    hyp, offset_hz, tolerance_hz, coarse = _with_roundings(prepared, group, hyp, offset_hz, tolerance_hz)
     row_entry, row = _ragged(prepared.hyp_start[hyp], prepared.hyp_start[hyp + 1])
     if valid is not None:
-        use = valid[row]
-        row_entry, row = row_entry[use], row[use]
+        row_entry, row = row_entry[valid[row]], row[valid[row]]
     visible = _visible(prepared, group, row, offset_hz[row_entry])
     base, slot_entry, slot_visible = _slots(prepared, hyp, row_entry, row, visible)
     work = _candidates(prepared, group, pairs, hyp, offset_hz, coarse, base)
     offset = _refine(work, offset_hz, tolerance_hz, group.count)
     taken = _assign(work, offset, group.count)
-    log_pair = work.log_base + model.log_centre_density(work.offset_hz - offset[work.entry], work.std_hz)
+    residual = work.offset_hz - offset[work.entry]
     entries = hyp.size
-    matched = np.bincount(work.entry[taken], minlength=entries)
-    gain = np.bincount(work.entry[taken], log_pair[taken], entries).astype(np.float64)
-    z = (work.offset_hz - offset[work.entry]) / work.std_hz
-    core = 1.0 / (1.0 + 0.04 * np.exp(np.minimum(0.5 * z * z, 50.0)))
-    weight = np.bincount(work.entry[taken], (core / work.std_hz**2)[taken], entries)
-    std = np.where(weight > 0.0, 1.0 / np.sqrt(np.maximum(weight, 1e-30)), np.nan)
+
+    def total(values: FloatArray) -> FloatArray:
+        return np.bincount(work.entry[taken], values[taken], entries).astype(np.float64)
+
+    core = 1.0 / (1.0 + 0.04 * np.exp(np.minimum(0.5 * (residual / work.std_hz) ** 2, 50.0)))
+    weight = total(core / work.std_hz**2)
     silent = np.ones(slot_entry.size, bool)
     for slot in (work.slot, np.minimum(work.slot + 1, work.last), work.last):
         silent[slot[taken]] = False
-    shown = np.bincount(slot_entry[~silent], minlength=entries)
+    matched = np.bincount(work.entry[taken], minlength=entries)
     company = _company(prepared, group, hyp, offset, work.entry[taken], work.carrier[taken], valid)
-    unmatched = group.count - matched - company
-    neutral = company * np.log(max(group.count, 1))
-    known = neutral + _evidence(model.KNOWN, unmatched, shown, gain, slot_entry, slot_visible, silent)
+    unmatched, shown = group.count - matched - company, np.bincount(slot_entry[~silent], minlength=entries)
+    # what the company explains is neutral: it costs what chance pays for a carrier
+    common = company * np.log(max(group.count, 1))
+    common = common + np.where(_rounding_matters(prepared, group, hyp), np.log(0.5), 0.0)
+    gain = total(work.log_base + model.log_centre_density(residual, work.std_hz))
     # an unknown satellite that resembles the list may share its rows, or only its raster
     wide = np.hypot(work.std_hz, model.LIKE_CENTRE_HZ)
-    log_pair = work.log_loose + model.log_centre_density(work.offset_hz - offset[work.entry], wide)
-    raster = np.bincount(work.entry[taken], log_pair[taken], entries).astype(np.float64)
-    both = np.logaddexp(gain, raster) + np.log(0.5)
-    unknown = neutral + _evidence(model.UNKNOWN, unmatched, shown, both, slot_entry, slot_visible, silent)
-    half = np.where(_rounding_matters(prepared, group, hyp), 0.5, 1.0)
+    raster = total(work.log_loose + model.log_centre_density(residual, wide))
+    either: FloatArray = np.logaddexp(gain, raster) + np.log(0.5)
     return Scored(
         hyp=hyp,
         coarse=coarse,
         offset_hz=offset,
-        offset_std_hz=std,
-        log_known=known + np.log(half),
-        log_unknown=unknown + np.log(half),
+        offset_std_hz=np.where(weight > 0.0, 1.0 / np.sqrt(np.maximum(weight, 1e-30)), np.nan),
+        log_known=common + _evidence(model.KNOWN, unmatched, shown, gain, slot_entry, slot_visible, silent),
+        log_unknown=common + _evidence(model.UNKNOWN, unmatched, shown, either, slot_entry, slot_visible, silent),
         matched=matched,
-        expected=np.bincount(slot_entry, slot_visible, entries).astype(np.float64),
         pair_entry=work.entry[taken],
         pair_row=work.row[taken],
         pair_carrier=work.carrier[taken],
         pair_offset_hz=work.offset_hz[taken],
-        pair_std_hz=work.std_hz[taken],
         pair_core=core[taken],
-        row_entry=row_entry,
-        row=row,
-        row_visible=visible,
+    )
+
+
+def _with_roundings(
+    prepared: Prepared, group: Group, hyp: IntArray, offset_hz: FloatArray, tolerance_hz: FloatArray
+) -> tuple[IntArray, FloatArray, FloatArray, NDArray[np.bool_]]:
+    """Double the entries whose list's rounding matters: once exact, once rounded (`coarse`)."""
+    again = _rounding_matters(prepared, group, hyp)
+    coarse = np.append(np.zeros(hyp.size, bool), np.ones(int(again.sum()), bool))
+    return (
+        np.append(hyp, hyp[again]),
+        np.append(offset_hz, offset_hz[again]),
+        np.append(tolerance_hz, tolerance_hz[again]),
+        coarse,
     )
 
 

@@ -92,8 +92,8 @@ def _rbw_unknown(sweep: Sweep, solution: Solution) -> Iterator[Finding]:
         severity="warning",
         title="The file names no resolution bandwidth",
         explanation=(
-            f"The RBW was taken as {_khz(solution.rbw_hz)}. Densities and C/N0 of CW are left out, widths "
-            "near the RBW and powers are uncertain; C/N, centre and symbol rate of wide carriers hardly depend on it."
+            f"The RBW was taken as {_khz(solution.rbw_hz)}. Densities, powers and C/N0 of CW are left out, "
+            "widths near the RBW are uncertain; C/N, centre and symbol rate of wide carriers hardly depend on it."
         ),
         evidence=(Evidence("rbw_assumed", solution.rbw_hz, None, "Hz", None),),
         subjects=_about(sweep),

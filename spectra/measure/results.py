@@ -227,6 +227,7 @@ def _modulated(frame: _Frame, k: int, at: int, over: float, over_variance: float
     power_gradient = np.array([-1.0 / (right - left), 1.0 / (right - left), 0.0, 1.0])
     power_variance = float(power_gradient @ covariance @ power_gradient) + ENBW_RELATIVE_STD**2
     whole = "cut_by_span" not in flags  # what lies outside the span is anybody's guess
+    scaled = whole and solution.rbw_known  # a density becomes a power through the filter's width
     rate_known = whole and shape.rate_std < _LARGEST_RATE_STD * shape.rate
     roll_off_known = rate_known and shape.roll_off_std < _LARGEST_ROLL_OFF_STD
     intervals = dict(shape.interval95)
@@ -250,8 +251,8 @@ def _modulated(frame: _Frame, k: int, at: int, over: float, over_variance: float
         x_db=shape.x_db if whole else None,
         x_db_bandwidth_hz=shape.x_width[0] if shape.x_width and whole else None,
         x_db_bandwidth_std_hz=shape.x_width[1] if shape.x_width and whole else None,
-        power_dbm=_power(frame, level, right - left) if whole else None,
-        power_std_db=DB_PER_NEPER * math.sqrt(max(power_variance, 0.0)) if whole else None,
+        power_dbm=_power(frame, level, right - left) if scaled else None,
+        power_std_db=DB_PER_NEPER * math.sqrt(max(power_variance, 0.0)) if scaled else None,
         cn_db=cn if seen else None,
         cn_std_db=cn_std if seen else None,
         cn_lower_bound_db=None if seen else _lower_bound(frame, k, at),
@@ -340,8 +341,8 @@ def _narrow(frame: _Frame, k: int, at: int, over: float, over_variance: float, c
         kind="cw" if tone else "unresolved",
         centre_hz=solution.origin_hz + 0.5 * (left + right) * hz,
         centre_std_hz=hz * math.sqrt(max(float(centre_variance), 0.0)),
-        power_dbm=power,
-        power_std_db=DB_PER_NEPER * math.sqrt(max(power_variance, 0.0)),
+        power_dbm=power if tone or solution.rbw_known else None,
+        power_std_db=DB_PER_NEPER * math.sqrt(max(power_variance, 0.0)) if tone or solution.rbw_known else None,
         cn0_dbhz=cn0 if seen and solution.rbw_known else None,
         cn0_std_db=DB_PER_NEPER * math.sqrt(cn0_variance) if seen and solution.rbw_known else None,
         false_alarm_probability=_probability(solution, k),

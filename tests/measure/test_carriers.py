@@ -203,3 +203,17 @@ def test_inputs_come_out_unchanged(scenes):
     before = sweep.level_dbm.copy()
     measure(sweep)
     assert np.array_equal(sweep.level_dbm, before)
+
+
+def test_without_rbw_no_power_and_no_density(scenes):
+    """A density becomes a power only through the filter's noise bandwidth; C/N, centre and rate stand without it."""
+    swept = scenes.sweep(
+        np.random.default_rng(5), scenes.Setting(readings=30), [scenes.Signal(1552e6, 20e6, 0.2, 10.0)]
+    )
+    blind = Sweep(swept.frequency_hz, swept.level_dbm, Settings(detector="rms", averages=30))
+    measurement = measure(blind)
+    (carrier,) = measurement.carriers
+    assert measurement.floor.density_dbm_hz is None
+    assert carrier.power_dbm is None
+    assert abs(carrier.cn_db - 10.0) < 4.0 * carrier.cn_std_db
+    assert abs(carrier.symbol_rate_bd - 20e6) < 4.0 * carrier.symbol_rate_std_bd

@@ -12,8 +12,9 @@ from spectra.finding import run_rules
 from spectra.findings.compare_levels import changes
 from spectra.findings.compare_ports import polarisation_facts, port_couples, state_of
 from spectra.findings.comparison import Common, Comparison, ComparisonKind, Pair, Polarisation
+from spectra.findings.interference_sets import interference_facts
 from spectra.findings.polarisation_skew import PURITY_DB
-from spectra.findings.table import PAIR_RULES
+from spectra.findings.table import BASELINE_RULES, PAIR_RULES, SET_RULES
 
 if TYPE_CHECKING:
     from spectra.capture import Capture
@@ -92,12 +93,13 @@ def compare(
     else:
         states = [state_of(capture.context, chain) for capture in captures]
         pairs, common, facts = changes(chosen, captures, measured, states)
+        facts |= interference_facts(chosen, captures, measured, table, chain)
     return Comparison(
         kind=chosen,
         captures=names,
         pairs=pairs,
         common=common,
-        findings=run_rules(PAIR_RULES, facts),
+        findings=run_rules((*PAIR_RULES, *SET_RULES, *BASELINE_RULES), facts),
         polarisation=whole,
         measurements=measured,
         identification=identification,

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from spectra.plan.chain import LoState, ReceiveChain
     from spectra.plan.table import CarrierTable
 
-__all__ = ["Entry", "Occurrence", "Way", "entry_of", "follow", "occurrence", "rhythm"]
+__all__ = ["Entry", "Occurrence", "Way", "entry_of", "follow", "interference_facts", "occurrence", "rhythm"]
 
 Way = Literal["cable", "antenna", "cannot_tell"]
 _UNKNOWN_OFFSET_HZ = 300e3  # standard uncertainty of an IF offset that no identification tells (common practice)
@@ -64,6 +64,25 @@ def follow(
             looks.append(look)
             sightings += here
     return track(looks, sightings)
+
+
+def interference_facts(
+    kind: str,
+    captures: Sequence[Capture],
+    measurements: Sequence[Sequence[Measurement]],
+    table: CarrierTable | None,
+    chain: ReceiveChain | None,
+) -> dict[str, Any]:
+    """Return what a comparison adds for the rules on interference: the log over LO states, two captures' baseline.
+
+    Without table and chain there is no log: every listed carrier would be in it.
+    """
+    facts: dict[str, Any] = {}
+    if kind == "before_after" and len(captures) == 2 and all(len(each) == 1 for each in measurements):
+        facts |= {"baseline": measurements[0][0], "measurement": measurements[1][0]}
+    if kind in ("lo_state", "repeat") and table is not None and chain is not None:
+        facts["emissions"] = follow(captures, measurements=measurements, table=table, chain=chain)
+    return facts
 
 
 def _identified(

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from spectra.finding import Evidence, Finding, NextStep, Subjects, step
 from spectra.findings.interference import service_steps, service_words
 from spectra.findings.interference_causes import CauseName, Unlisted
+from spectra.findings.interference_guests import under_carriers
 from spectra.units import format_frequency
 
 if TYPE_CHECKING:
@@ -284,8 +285,14 @@ def by_the_cable(unlisted: Sequence[Unlisted], measurement: Measurement) -> Iter
 
 def newcomer(unlisted: Sequence[Unlisted], measurement: Measurement) -> Iterable[Finding]:
     """Tell unlisted carriers for which no computable cause is likelier than not."""
-    named = {"newcomer"}
-    found = [u for u in unlisted if u.cause.name in named or u.cause.probability < _LEAST]
+    known = [guest.centre_hz for guest in under_carriers(measurement)]  # told as standing on a carrier
+    near = 1.5 * (measurement.sweep.settings.rbw_hz or measurement.sweep.spacing_hz)
+    found = [
+        u
+        for u in unlisted
+        if (u.cause.name == "newcomer" or u.cause.probability < _LEAST)
+        and all(abs(u.carrier.centre_hz - place) > near for place in known)
+    ]
     if found:
         yield _finding(
             "newcomer",

@@ -19,7 +19,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     commands = parser.add_subparsers(dest="what", metavar="WHAT", required=True)
     make = commands.add_parser("make", help="write the report on a visit's folder, and its evidence as JSON beside it")
     make.add_argument("folder", metavar="FOLDER", help="folder with the sweeps, as it came off the stick")
-    make.add_argument("--out", required=True, metavar="OUT.html", help="where to write the report")
+    make.add_argument("--out", required=True, metavar="OUT.html", help="where to write it: .html or .pdf")
     make.add_argument("--table", metavar="T.csv", help="carrier table (else that of visit.toml or of the folder)")
     make.add_argument("--chain", metavar="C.toml", help="receive chain (else that of visit.toml or of the folder)")
     make.add_argument("--language", default="en", metavar="CODE", help="language: en, de (default en)")

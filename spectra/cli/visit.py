@@ -37,7 +37,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--chain", metavar="C.toml", help="receive chain (else that of visit.toml or of the folder)")
     parser.add_argument("--json", action="store_true", help="print the review as JSON")
     parser.add_argument(
-        "--report", metavar="OUT.html", help="also write the report, and its evidence as JSON beside it"
+        "--report", metavar="OUT.html", help="also write the report (.html or .pdf), its evidence beside it"
     )
     parser.add_argument("--language", default="en", metavar="CODE", help="language of the report: en, de (default en)")
     parser.add_argument("--processes", type=int, metavar="N", help="worker processes (default: as the work needs)")

@@ -10,11 +10,13 @@ if TYPE_CHECKING:
     from spectra.report.evidence import verify_evidence as verify_evidence
     from spectra.report.html import html_of as html_of
     from spectra.report.page import write_figures as write_figures
+    from spectra.report.pdf import pdf_of as pdf_of
     from spectra.report.write import write_visit_report as write_visit_report
 
 _HOME = {
     "build_report": "build",
     "html_of": "html",
+    "pdf_of": "pdf",
     "verify_evidence": "evidence",
     "write_figures": "page",
     "write_visit_report": "write",

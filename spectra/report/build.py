@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
 from spectra.cautions import CATALOGUE
-from spectra.report.captures import SUBJECTS, capture_sheets, findings_block
+from spectra.report.captures import SUBJECTS, across_captures, capture_sheets, findings_block
 from spectra.report.firstpage import criterion_name, first_page, step_item, verdict_word
 from spectra.report.model import Block, Facts, Grid, Heading, Items, Paragraph, Photo, Report, Sheet
 from spectra.report.words import Wording, wording
@@ -284,7 +284,7 @@ def _subjects(review: VisitReview, words: Wording) -> list[Block]:
             tables = _oscillator(review, words)
         elif subject == "polarisation":
             tables = _polarisation(review, words)
-        found = [finding for finding in review.findings if finding.code.partition(".")[0] == subject]
+        found = [f for f in review.findings if f.code.partition(".")[0] == subject and across_captures(review, f)]
         if found or tables:
             blocks += [Heading(words(f"subject.{subject}"), 2), *tables, *findings_block(found, words)]
     return blocks

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from spectra.visit.analysis import CaptureReview
     from spectra.visit.review import VisitReview
 
-__all__ = ["SUBJECTS", "capture_sheets", "findings_block"]
+__all__ = ["SUBJECTS", "across_captures", "capture_sheets", "findings_block"]
 
 SUBJECTS = ("oscillator", "polarisation", "interference", "line", "service")
 """Subjects that have a section of their own across captures; findings of others stand with their capture."""
@@ -31,6 +31,13 @@ _TOLD |= {"vessel", "terminal", "stage", "remark"}
 def capture_sheets(review: VisitReview, words: Wording) -> list[Sheet]:
     """Return one sheet per capture, in the order of the visit."""
     return [Sheet(tuple(_capture(review, capture, words))) for capture in review.captures]
+
+
+def across_captures(review: VisitReview, finding: Finding) -> bool:
+    """Say whether a finding stands in the section of its subject: what is wrong, and what only a comparison tells."""
+    if finding.code.partition(".")[0] not in SUBJECTS:
+        return False
+    return finding.severity != "note" or any(finding in c.findings for c in review.comparisons)
 
 
 def _capture(review: VisitReview, capture: CaptureReview, words: Wording) -> list[Block]:
@@ -51,7 +58,7 @@ def _capture(review: VisitReview, capture: CaptureReview, words: Wording) -> lis
     if capture.identification is not None:
         blocks += _identification(capture.identification, words)
     history = capture.name in dict(review.set_aside)
-    own = [f for f in capture.findings if history or f.code.partition(".")[0] not in SUBJECTS]
+    own = [f for f in capture.findings if history or not across_captures(review, f)]
     return blocks + findings_block(own, words)
 
 

@@ -75,7 +75,7 @@ def caution_title(id_: str, words: Wording) -> str:
 
 def _who(review: VisitReview, words: Wording) -> tuple[tuple[str, str], ...]:
     visit = review.visit
-    value = review.to_dict()["visit"]
+    value = review.when()
     technician = visit.head.technician or visit.said("operator")
     rows = [
         (words("head.vessel"), visit.said("vessel")),

@@ -13,6 +13,7 @@ from spectra.report.build import build_report
 from spectra.report.evidence import evidence_of
 
 if TYPE_CHECKING:
+    from spectra.report.model import Report
     from spectra.visit.review import VisitReview
 
 __all__ = ["write_visit_report"]
@@ -27,7 +28,7 @@ def write_visit_report(
     ----------
     review : VisitReview
     path : str or Path
-        Ends in ``.html``.
+        Ends in ``.html`` or ``.pdf``.
     language : str
     made_at : datetime or None
         None takes now.
@@ -45,17 +46,26 @@ def write_visit_report(
         If the folder cannot be written to.
     """
     path = Path(path)
-    if path.suffix.lower() not in (".html", ".htm"):
-        raise ReportError(str(path), None, f"a name that ends in {path.suffix!r}", ".html", "Name it like visit.html.")
+    if path.suffix.lower() not in (".html", ".htm", ".pdf"):
+        found = f"a name that ends in {path.suffix!r}"
+        raise ReportError(str(path), None, found, ".html or .pdf", "Name it like visit.html.")
     beside = path.with_suffix(".json")
     raw = {file.resolve() for capture in review.visit.captures for file in capture.files}
     if path.resolve() in raw or beside.resolve() in raw:
         raise ReportError(str(path), None, "the name of a sweep file", "a new name", "Choose another name.")
     moment = (made_at or datetime.now(UTC)).astimezone(UTC)
     report = build_report(review, language=language, made_at=moment, evidence_file=beside.name)
-    from spectra.report.html import html_of
-
-    write_atomic(path, html_of(report))
+    write_atomic(path, _rendered(report, path, moment))
     evidence = evidence_of(review, moment.isoformat(timespec="seconds"), [path])
     write_atomic(beside, json.dumps(evidence, indent=1, ensure_ascii=False, allow_nan=False) + "\n")
     return [path, beside]
+
+
+def _rendered(report: Report, path: Path, made_at: datetime) -> str | bytes:
+    if path.suffix.lower() == ".pdf":
+        from spectra.report.pdf import pdf_of
+
+        return pdf_of(report, made_at=made_at)
+    from spectra.report.html import html_of
+
+    return html_of(report)

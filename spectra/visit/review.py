@@ -108,7 +108,7 @@ class VisitReview:
         return {
             "schema": SCHEMA,
             "software": self.software,
-            "visit": {**visit.head.to_dict(), **self._who(), "folder": visit.folder.name, **self._when()},
+            "visit": {**visit.head.to_dict(), **self._who(), "folder": visit.folder.name, **self.when()},
             "statement": self.statement.to_dict(),
             "numbers": self.numbers(),
             "checklist": [item.to_dict() for item in self.checklist],
@@ -175,7 +175,8 @@ class VisitReview:
         names = ("vessel", "terminal", "expected_satellite", "expected_polarisation")
         return {name: self.visit.said(name) for name in names}
 
-    def _when(self) -> dict[str, Any]:
+    def when(self) -> dict[str, Any]:
+        """Return when the first and the last capture were taken, RFC 3339 or None."""
         times = [c.source.captured_at for c in self.captures if c.source.captured_at is not None]
         first, last = (min(times), max(times)) if times else (None, None)
         return {
@@ -280,7 +281,8 @@ def _set_aside(captures: Sequence[CaptureReview]) -> tuple[tuple[str, str], ...]
         low, high = min(s.start_hz for s in sweeps), max(s.stop_hz for s in sweeps)
         again = [s for c in later for s in c.source.capture.sweeps]
         if later and covered_hz(again, low, high) >= _COVERS * covered_hz(sweeps, low, high):
-            aside[capture.name] = "swept again later: " + ", ".join(c.name for c in later)
+            more = f" and {len(later) - 1} more" if len(later) > 1 else ""
+            aside[capture.name] = f"swept again later: {later[-1].name}{more}"
     return tuple(aside.items())
 
 

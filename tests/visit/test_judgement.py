@@ -154,6 +154,8 @@ def test_what_counts(visit: Visit) -> None:
     early = capture("1.csv", minutes=0)
     again = capture("2.csv", minutes=10)
     assert judge(visit, (early, again)).set_aside == (("1.csv", "swept again later: 2.csv"),)
+    third = capture("3.csv", minutes=20)
+    assert dict(judge(visit, (early, again, third)).set_aside)["1.csv"] == "swept again later: 3.csv and 1 more"
     narrow = capture("2.csv", minutes=10, span=(1.23e9, 1.24e9))
     assert judge(visit, (early, narrow)).set_aside == ()
     other_port = capture("2.csv", minutes=10, port="cross")

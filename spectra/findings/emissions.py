@@ -54,6 +54,8 @@ class Sighting:
         The likeliest cause told by that capture alone.
     c_over_i_db, loss_db : float or None
         Under a carrier: carrier to interference, and what it costs the carrier's Es/N0.
+    row : int or None
+        Line of the table of the carrier that it stands on.
     """
 
     look: int
@@ -67,6 +69,7 @@ class Sighting:
     cause: str | None = None
     c_over_i_db: float | None = None
     loss_db: float | None = None
+    row: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -75,12 +75,12 @@ def _finding(code: str, measurement: Measurement, guest: Guest) -> Finding:
     )
 
 
-def service_words(services: tuple[Service, ...]) -> str:
-    """Return which services could enter by the cable there, in words (empty for none)."""
+def service_words(services: tuple[Service, ...], *, by_cable: bool = False) -> str:
+    """Return which services could enter by the cable there, in words (empty for none); `by_cable` where it does."""
     if not services:
         return ""
     named = "; ".join(f"{s.name} ({s.low_hz / 1e6:g} to {s.high_hz / 1e6:g} MHz)" for s in services[:3])
-    return f" If it enters by the cable, these may radiate there: {named}."
+    return f" {'' if by_cable else 'If it enters by the cable: '}{'B' if by_cable else 'b'}and of {named}."
 
 
 def service_steps(services: tuple[Service, ...]) -> tuple[NextStep, ...]:

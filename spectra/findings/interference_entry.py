@@ -32,6 +32,7 @@ __all__ = [
 ]
 
 _CHANCE = 0.01
+_SURE = 2.0  # log10 odds from which on a way in is told without an if
 _CABLE_STEPS = (
     step("Terminate the receive cable at the antenna end (load and DC block): what stays is picked up by the cable."),
     step("Look at the connectors nearest the suspected transmitter first, then at splitters and the shield's ends."),
@@ -90,7 +91,7 @@ def enters_by_cable(emissions: Emissions) -> Iterable[Finding]:
             yield _entry_finding(
                 "interference.enters_by_cable",
                 f"The signal at {_place(emission)} IF enters by the cable",
-                f"{entry.why}{words}{service_words(services)}",
+                f"{entry.why}{words}{service_words(services, by_cable=True)}",
                 (*service_steps(services), *_CABLE_STEPS),
                 entry,
                 (emission, emissions),
@@ -126,11 +127,13 @@ def _entry_finding(
     more: Sequence[Evidence],
 ) -> Finding:
     emission, log = of
+    sure = entry.log10_odds >= _SURE
     return Finding(
         code,
-        "warning",
-        title,
+        "warning" if sure else "note",
+        title if sure else title + ", if it is steady",
         words,
+        answer="yes" if sure else "cannot_tell",
         evidence=(*_common(emission), Evidence("log10_odds", entry.log10_odds), *more),
         subjects=_subjects(emission, log),
         next_steps=tuple(steps),

@@ -7,21 +7,25 @@ provider.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
 from spectra.cautions import DISCLAIMER
+from spectra.errors import UsageError
 from spectra.findings.emissions import Emission, Emissions
 from spectra.findings.interference_sets import entry_of, occurrence
 from spectra.units import format_frequency, format_value, jsonable
 
 if TYPE_CHECKING:
-    from spectra.capture import Context
-    from spectra.plan.table import CarrierRow
+    from spectra.capture import Capture, Context
+    from spectra.identify.identification import Identification
+    from spectra.measure.measurement import Measurement
+    from spectra.plan.chain import ReceiveChain
+    from spectra.plan.table import CarrierRow, CarrierTable
 
-__all__ = ["SCHEMA", "InterferenceReport", "interference_report"]
+__all__ = ["SCHEMA", "InterferenceReport", "interference_report", "interference_reports"]
 
 SCHEMA = "sweepmuster/interference-report/1"
 _OPEN = "(to be completed)"
@@ -94,6 +98,47 @@ def interference_report(
         "What is asked": {"Action requested": None, "Reported by": context.operator if context is not None else None},
     }
     return InterferenceReport(f"Interference at {place} IF (emission {emission.number})", sections, emission)
+
+
+def interference_reports(
+    captures: Sequence[Capture],
+    *,
+    table: CarrierTable | None = None,
+    chain: ReceiveChain | None = None,
+    measurements: Sequence[Sequence[Measurement]] | None = None,
+    identifications: Sequence[Identification | None] | None = None,
+    only: int | None = None,
+) -> tuple[InterferenceReport, ...]:
+    """Return one report for every interferer that captures show; arguments as for `follow`.
+
+    Parameters
+    ----------
+    only : int or None
+        Number of the one emission to report.
+
+    Raises
+    ------
+    UsageError
+        If there is no emission of that number.
+    """
+    from spectra.findings.interference_sets import follow
+
+    log = follow(captures, measurements=measurements, identifications=identifications, table=table, chain=chain)
+    contexts = [c.context for c in captures for _ in c.sweeps]
+    wanted = [e for e in log.emissions if only in (None, e.number)]
+    if only is not None and not wanted:
+        raise UsageError(
+            "emission", None, str(only), f"1 to {len(log.emissions)}", "See the list of emissions for its number."
+        )
+    reports = []
+    for emission in wanted:
+        strongest = max(emission.sightings, key=lambda s: -300.0 if s.power_dbm is None else s.power_dbm)
+        lines = [s.row for s in emission.sightings if s.row is not None]
+        row = None
+        if table is not None and lines:
+            row = next((r for r in table if r.line == lines[0]), None)
+        reports.append(interference_report(emission, log, context=contexts[strongest.look], wanted=row))
+    return tuple(reports)
 
 
 def _disturber(emission: Emission, log: Emissions) -> dict[str, str | None]:

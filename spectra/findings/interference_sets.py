@@ -130,7 +130,11 @@ def sightings_of(
         return float(state.rf_from_if(if_hz - offset)), math.hypot(if_std, std)
 
     guests = under_carriers(measurement)
-    listed = [_of_guest(number, guest, place) for guest in guests]
+    rows = (
+        {} if identification is None else {e.carrier: e.row for e in identification.roll_call if e.carrier is not None}
+    )
+    alone = identification is not None and len(identification.sweep_files) <= 1  # else indices are of several sweeps
+    listed = [_of_guest(number, guest, place, rows.get(guest.carrier) if alone else None) for guest in guests]
     rbw = sweep.settings.rbw_hz or sweep.spacing_hz
     listed += [
         _of_unlisted(number, one, place)
@@ -149,7 +153,7 @@ def _state(commanded: str | None, identification: Identification | None, chain: 
     return next((state for state in chain.lo_states if state.name == name), None)
 
 
-def _of_guest(number: int, guest: Guest, place: Any) -> Sighting:
+def _of_guest(number: int, guest: Guest, place: Any, row: int | None) -> Sighting:
     rf, rf_std = place(guest.centre_hz, guest.centre_std_hz)
     kind = "cw" if guest.width_hz is None else "other"
     return Sighting(
@@ -164,6 +168,7 @@ def _of_guest(number: int, guest: Guest, place: Any) -> Sighting:
         None,
         guest.c_over_i_db,
         guest.loss_db,
+        row,
     )
 
 
@@ -242,10 +247,12 @@ def _by_absence(emission: Emission, log: Emissions, lo_hz: float | None) -> Entr
         missed = max(missed, 1.0)
     odds = (at_if - at_rf) * missed
     if at_if and not at_rf and odds >= 1.0 and missed_same == 0:
-        why = "It left its IF when the LO state changed (its RF lies outside there), if it is steady."
+        why = "It left its IF when the LO state changed; its RF lies outside there. It may also have been off."
         return Entry("antenna", odds, why)
     if at_rf and not at_if and missed_same == 0:
-        return Entry("cable", -odds, "Its RF was in view in the other LO state and showed nothing, if it is steady.")
+        return Entry(
+            "cable", -odds, "Its RF was in view in the other LO state and showed nothing. It may also have been off."
+        )
     return Entry("cannot_tell", abs(odds), "It was seen in one LO state only, and may have been off in the other.")
 
 

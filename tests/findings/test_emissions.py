@@ -11,9 +11,10 @@ from scipy import stats
 
 from spectra.capture import Capture, Context
 from spectra.cautions import DISCLAIMER
+from spectra.errors import UsageError
 from spectra.finding import run_rules
 from spectra.findings.emissions import Look, Sighting, track
-from spectra.findings.interference_report import interference_report
+from spectra.findings.interference_report import interference_report, interference_reports
 from spectra.findings.interference_sets import entry_of, follow, occurrence, rhythm
 from spectra.findings.table import SET_RULES
 from spectra.measure import measure
@@ -133,6 +134,11 @@ def test_follow_from_sweeps_through_two_lo_states() -> None:
     assert ways[1651] == "cable"
     assert "antenna" in ways.values()
     assert json.dumps(log.to_dict(), allow_nan=False)
+    reports = interference_reports(captures, measurements=measured, chain=chain)
+    assert len(reports) == len(log.emissions)
+    assert all("Name of station: Test" in report.text() for report in reports)
+    with pytest.raises(UsageError):
+        interference_reports(captures, measurements=measured, chain=chain, only=99)
     assert len(log.to_frame()) == len(log.emissions)
 
 

@@ -27,6 +27,7 @@ __all__ = ["DEFAULT_REFERENCE_PPM", "Departure", "OscillatorFit", "departures", 
 DEFAULT_REFERENCE_PPM = 2.0
 """Standard uncertainty of an analyser's reference where the chain states none (common practice, no source)."""
 
+_ROUNDING_SHARES = (0.0, 0.25, 0.5, 0.75, 1.0)
 _OUTLIER_RATE = 0.1
 _OUTLIER_WIDTH = 30.0  # how much wider outliers lie, in standard uncertainties
 _LIKELY_OUT = 0.2  # a carrier with less weight than this does not share the departure
@@ -159,13 +160,20 @@ def fit_oscillator(
     stated = reference_ppm is not None and reference_ppm > 0.0
     prior = float(reference_ppm) if stated and reference_ppm is not None else DEFAULT_REFERENCE_PPM
     design = np.column_stack((np.full(y.size, -state.sign), f * 1e-6))
-    belongs, excess = _belonging(y, own, rows, design, prior)
-    var = own**2 + rows**2 + excess**2
-    mean, cov = _solve(y, var, belongs, design, prior)
+    shares = [_with_share(share, y, own, rows, design, prior) for share in _ROUNDING_SHARES]
+    part = np.exp(np.array([one.log for one in shares]) - max(one.log for one in shares))
+    part /= part.sum()
+    mean = np.asarray(sum(p * one.mean for p, one in zip(part, shares, strict=True)))
+    cov = np.asarray(
+        sum(p * (one.cov + np.outer(one.mean - mean, one.mean - mean)) for p, one in zip(part, shares, strict=True))
+    )
+    best = shares[int(np.argmax(part))]
+    belongs, var, excess = best.belongs, best.var, best.excess
     weight = belongs / var
     own_part = float(np.sum(weight**2 * own**2) ** 0.5 / weight.sum())
-    rows_part = float(np.sum(weight**2 * (rows**2 + excess**2)) ** 0.5 / weight.sum())
     reference_hz = float(np.average(f, weights=weight))
+    reference_part = math.sqrt(float(cov[1, 1])) * reference_hz * 1e-6
+    rows_part = math.sqrt(max(float(cov[0, 0]) - own_part**2 - reference_part**2, 0.0))
     free, free_std = _free_ppm(y, var, belongs, design)
     a = float(np.sum(weight * y) / weight.sum())
     ppm = float(np.sum(weight * y * design[:, 1]) / np.sum(weight * design[:, 1] ** 2))
@@ -175,7 +183,7 @@ def fit_oscillator(
         lo_error_hz=float(mean[0]),
         lo_error_std_hz=math.sqrt(float(cov[0, 0])),
         carriers_std_hz=own_part,
-        reference_std_hz=math.sqrt(float(cov[1, 1])) * reference_hz * 1e-6,
+        reference_std_hz=reference_part,
         rows_std_hz=rows_part,
         analyser_ppm=float(mean[1]),
         analyser_ppm_std=math.sqrt(float(cov[1, 1])),
@@ -194,6 +202,37 @@ def fit_oscillator(
     )
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Share:
+    """The fit under one assumption on the table's rounding, and ln of how well it explains the residuals."""
+
+    mean: FloatArray
+    cov: FloatArray
+    log: float
+    belongs: FloatArray
+    var: FloatArray
+    excess: float
+
+
+def _with_share(
+    share: float, y: FloatArray, own: FloatArray, rows: FloatArray, design: FloatArray, prior_ppm: float
+) -> _Share:
+    """Fit with this share of the rounding that the digits of the table allow: many lists round coarser than they are.
+
+    A listed 11050 MHz may be rounded to the MHz or exact; only the residuals tell.
+    """
+    base = own**2 + (share * rows) ** 2
+    belongs, excess = _belonging(y, base, design, prior_ppm)
+    var = base + excess**2
+    mean, cov = _solve(y, var, belongs, design, prior_ppm)
+    residual = y - design @ mean
+    log = -0.5 * float(np.sum(belongs * (residual**2 / var + np.log(var))))
+    log += 0.5 * float(np.linalg.slogdet(cov)[1]) - 0.5 * float(mean[1] / prior_ppm) ** 2
+    # scatter that neither carriers nor rounding explain is an assumption of its own, and costs as one
+    log -= 2.0 if excess > 0.0 else 0.0
+    return _Share(mean, cov, log, belongs, var, excess)
+
+
 def _solve(
     y: FloatArray, var: FloatArray, belongs: FloatArray, design: FloatArray, prior_ppm: float
 ) -> tuple[FloatArray, FloatArray]:
@@ -204,16 +243,13 @@ def _solve(
     return cov @ (design.T @ (weight * y)), cov
 
 
-def _belonging(
-    y: FloatArray, own: FloatArray, rows: FloatArray, design: FloatArray, prior_ppm: float
-) -> tuple[FloatArray, float]:
+def _belonging(y: FloatArray, base: FloatArray, design: FloatArray, prior_ppm: float) -> tuple[FloatArray, float]:
     """Return how likely each carrier shares the departure, and the scatter of the rows beyond what is known of them.
 
     Two classes, of which one scatters widely (an outlier model in the sense of Box and Tiao, from memory), started from
     the median; the excess is the least that makes the members agree with their uncertainties (Paule and Mandel, from
     memory), and is not asked for below three carriers.
     """
-    base = own**2 + rows**2
     if y.size < 3:
         return np.ones(y.size), 0.0
     start = float(np.median(y))

@@ -30,7 +30,7 @@ Home = Literal["reference", "other"]
 SEEN = 3.0
 """Standard uncertainties from which on a leak is a number; below it is a bound. Noise alone passes once in 740."""
 
-_ONE_SIDED_95 = 1.6449
+_ONE_SIDED_95 = 1.8  # a little over the normal quantile of 1.645: bounds are told only where the estimate fell low
 _LEAST_UPPER = 0.5  # an estimate far below zero must not make a bound better than the noise allows
 _REUSE_DB = 10.0  # nearer than this in strength, an unlisted twin may be a carrier of its own (common practice)
 _OUTLIER_DB = 8.0
@@ -246,6 +246,9 @@ def _assign(
                 continue  # the table knows it on the other port only: a leak, however strong (ports may be swapped)
             if any(_density(r) >= _density(one) * 10.0 ** (_REUSE_DB / 10.0) for r in stronger):
                 continue  # the leak of an unlisted one
+            within = [r for r in rivals if r.shape.symbol_rate_bd is not None and one.shape.overlaps(r.shape)]
+            if len(within) > 1 and all(_density(r) >= _density(one) * 10.0 ** (_REUSE_DB / 10.0) for r in within):
+                continue  # several leaks taken for one wide carrier
             if any(
                 _alike(r.shape, one.shape, rbw)
                 and not r.listed

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
+from spectra.measure.linear import solve_narrow
 from spectra.signal.detectors import PointLaw
 from spectra.units import FloatArray
 
@@ -99,7 +100,7 @@ class FloorBasis:
         """Return the coefficients whose spline comes nearest to `level`."""
         matrix = self.gram(np.ones(level.size))
         matrix[np.diag_indices(self.size)] += 1e-9 * level.size
-        return np.asarray(np.linalg.solve(matrix + 1e-6 * self.penalty, self.project(level)))
+        return solve_narrow(matrix + 1e-6 * self.penalty, self.project(level))[0]
 
     def variance(self, covariance: FloatArray) -> FloatArray:
         """Return the variance of ln(floor) at every point from the covariance of the coefficients."""
@@ -155,7 +156,7 @@ def fit_floor(
         misfit = law.scale * (np.minimum(law.normal_ratio(y - basis.floor(beta)), 20.0) - 1.0)
         hessian = basis.gram(weight) + penalty
         hessian[np.diag_indices(basis.size)] += 1e-9 * (1.0 + hessian.max())
-        step = np.linalg.solve(hessian, basis.project(weight * misfit) - penalty @ beta)
+        step = solve_narrow(hessian, basis.project(weight * misfit) - penalty @ beta)[0]
         beta = beta + np.clip(step, -2.0, 2.0)
         if np.abs(step).max() < 1e-3:
             break

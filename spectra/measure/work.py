@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from spectra.measure import detect
 from spectra.measure.floor import WIDEST_CARRIER_HZ, floor_basis
+from spectra.measure.linear import solve_narrow
 from spectra.measure.model import Evaluation, Scene, Trace, evaluate, fit
 from spectra.measure.moves import stretch_of
 from spectra.measure.statistics import assumed_average, first_law, refined_law
@@ -162,5 +163,7 @@ class Work:
         basis, at = self.trace.basis, self.at
         matrix = basis.gram(at.weight * at.by_noise**2) + self.scene.strength * basis.penalty
         matrix[np.diag_indices(basis.size)] += 1e-9
-        occam = 0.5 * (basis.size - 2) * np.log(self.scene.strength) - 0.5 * float(np.linalg.slogdet(matrix)[1])
+        occam = (
+            0.5 * (basis.size - 2) * np.log(self.scene.strength) - 0.5 * solve_narrow(matrix, np.zeros(basis.size))[1]
+        )
         return float(-at.lost + occam - self.scene.count * (0.5 * self.least**2 - RIPPLE_ODDS))

@@ -6,7 +6,7 @@ from scipy import stats
 
 
 def test_efficiency_against_the_bound(campaign):
-    """24 sweeps: the mean square error over the bound is chi-square/24 if efficient; 0.1 % tail, and 0.8 allowed for."""
+    """Mean square error over the bound is chi-square/24 if efficient; 0.1 % tail, and 0.8 allowed for."""
     trials = 24
     found = campaign("measure_bound").run(trials, which=[("power", 10, 12.0, 1.0)])
     least = 0.8 * trials / stats.chi2.isf(0.001, trials)

@@ -126,6 +126,8 @@ def _unlisted(
 ) -> tuple[Unlisted, ...] | None:
     from spectra.findings.interference_causes import explain_unlisted
 
+    if identification.best.satellite is None:
+        return None  # where nothing is identified nothing is listed either
     return explain_unlisted(measurement, identification, table, chain) or None
 
 

@@ -6,9 +6,10 @@ from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
 from spectra.finding import Evidence, Finding, NextStep, Subjects, step
-from spectra.findings.bands import services_at
-from spectra.findings.emissions import Emission, Emissions
+from spectra.findings.bands import OWN_RADAR_HZ, services_at
+from spectra.findings.emissions import Emission, Emissions, Look
 from spectra.findings.interference import service_steps, service_words
+from spectra.findings.interference_products import binomial_tail
 from spectra.findings.interference_sets import Entry, Occurrence, entry_of, occurrence
 from spectra.units import format_frequency
 
@@ -28,10 +29,12 @@ __all__ = [
     "from_the_satellite",
     "not_from_the_satellite",
     "on_both_ports",
+    "radar_spikes",
     "with_heading",
 ]
 
 _CHANCE = 0.01
+_SPIKE_HZ = 3e6  # wider is no pulse in one point
 _SURE = 2.0  # log10 odds from which on a way in is told without an if
 _CABLE_STEPS = (
     step("Terminate the receive cable at the antenna end (load and DC block): what stays is picked up by the cable."),
@@ -200,6 +203,57 @@ def with_heading(emissions: Emissions) -> Iterable[Finding]:
             subjects=_subjects(emission, emissions),
             next_steps=(step("Note heading and position with each capture, and look where those bearings cross."),),
         )
+
+
+def radar_spikes(emissions: Emissions) -> Iterable[Finding]:
+    """Tell lone spikes, at another place in each sweep, that crowd where the ship's radar falls by the LO's image.
+
+    Image of a low-side LO: IF = LO - RF (derived). Crowding is judged against the rest of the spans by a binomial tail.
+    """
+    inside, outside, width, rest = [], 0, 0.0, 0.0
+    for look in emissions.looks:
+        low, high = _radar_band(look)
+        width += high - low
+        rest += look.stop_hz - look.start_hz - (high - low)
+    for emission in emissions.emissions:
+        if len(emission.sightings) != 1 or emission.width_hz > _SPIKE_HZ:
+            continue
+        look = emissions.looks[emission.sightings[0].look]
+        low, high = _radar_band(look)
+        if low < emission.if_hz < high:
+            inside.append(emission)
+        else:
+            outside += 1
+    if len(inside) < 4 or len({e.sightings[0].look for e in inside}) < 2:
+        return
+    chance = binomial_tail(len(inside), len(inside) + outside, width / max(width + rest, 1.0))
+    if chance >= _CHANCE:
+        return
+    captures = tuple(dict.fromkeys(emissions.looks[e.sightings[0].look].name for e in inside))
+    yield Finding(
+        "interference.radar_spikes",
+        "warning",
+        f"{len(inside)} spikes that move from sweep to sweep, where the ship's radar falls",
+        "X-band marine radar (9.3 to 9.5 GHz) reaches these IFs by the image of the LO; pulses look like lone spikes.",
+        evidence=(
+            Evidence("spikes", float(len(inside))),
+            Evidence("spikes_elsewhere", float(outside)),
+            Evidence("chance", chance),
+        ),
+        subjects=Subjects(captures=captures),
+        next_steps=(
+            step("Sweep in an LO state whose image lies elsewhere: the spikes must go."),
+            step("Ask the officer of the watch which radar is running and when; it stays as it is."),
+        ),
+    )
+
+
+def _radar_band(look: Look) -> tuple[float, float]:
+    """Return where the image of the ship's radar falls inside a look; an empty band where it does not."""
+    if look.lo_hz is None or look.sign < 0.0:
+        return look.start_hz, look.start_hz
+    low = max(look.start_hz, look.lo_hz - OWN_RADAR_HZ[1])
+    return low, max(low, min(look.stop_hz, look.lo_hz - OWN_RADAR_HZ[0]))
 
 
 def on_both_ports(emissions: Emissions) -> Iterable[Finding]:

@@ -117,6 +117,7 @@ SET_RULES: tuple[Rule, ...] = (
     Rule("interference.comes_and_goes", ("emissions",), interference_entry.comes_and_goes),
     Rule("interference.with_heading", ("emissions",), interference_entry.with_heading),
     Rule("interference.on_both_ports", ("emissions",), interference_entry.on_both_ports),
+    Rule("interference.radar_spikes", ("emissions",), interference_entry.radar_spikes),
     Rule("interference.from_the_satellite", ("emissions",), interference_entry.from_the_satellite),
     Rule("interference.aboard_one_vessel", ("emissions",), interference_entry.aboard_one_vessel),
 )

@@ -119,6 +119,20 @@ def test_fleet_and_ports_and_off_satellite() -> None:
     assert "interference.not_from_the_satellite" in [f.code for f in run_rules(SET_RULES, {"emissions": off})]
 
 
+def test_spikes_of_the_ship_s_radar_crowd_in_its_image() -> None:
+    """9.3 to 9.5 GHz falls on 1100 to 1300 MHz by the image of an LO at 10.6 GHz (derived)."""
+    rng = np.random.default_rng(8)
+    looks = [look(k) for k in range(6)]
+    spikes = [at_if(k, float(f)) for k in range(6) for f in rng.uniform(1101.0, 1299.0, 2)]
+    strays = [at_if(2, 1650.0), at_if(4, 1990.0)]
+    findings = run_rules(SET_RULES, {"emissions": track(looks, spikes + strays)})
+    (told,) = [f for f in findings if f.code == "interference.radar_spikes"]
+    assert any("ask_officer_of_the_watch" in step.cautions for step in told.next_steps)
+    spread = [at_if(k, float(f)) for k in range(6) for f in rng.uniform(951.0, 2149.0, 3)]
+    findings = run_rules(SET_RULES, {"emissions": track(looks, spread)})
+    assert "interference.radar_spikes" not in [f.code for f in findings]
+
+
 def test_follow_from_sweeps_through_two_lo_states() -> None:
     states = (LoState("a", 1.06e10, "low", 1.15e10, 1.28e10), LoState("b", 1.075e10, "low", 1.15e10, 1.28e10))
     chain = ReceiveChain("test", 950e6, 2150e6, states)

@@ -56,6 +56,7 @@ SET_CODES = [
     "interference.comes_and_goes",
     "interference.with_heading",
     "interference.on_both_ports",
+    "interference.radar_spikes",
     "interference.from_the_satellite",
     "interference.aboard_one_vessel",
 ]

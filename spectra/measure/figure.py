@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from html import escape
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -101,7 +102,8 @@ def _lay_out(figure: go.Figure, measurement: Measurement) -> None:
     figure.update_yaxes(showgrid=True, gridcolor="#e9edf0", zeroline=False, nticks=6)
     count, floor_dbm = len(measurement.carriers), measurement.floor.median_dbm
     figure.update_layout(
-        title=f"{count} carrier{'' if count == 1 else 's'}, floor {floor_dbm:.1f} dBm: {measurement.sweep.origin.file}",
+        # plotly renders a few tags in titles: a file name must not bring its own
+        title=f"{count} carrier{'' if count == 1 else 's'}, floor {floor_dbm:.1f} dBm: {escape(sweep.origin.file)}",
         template="plotly_white",
         legend={"orientation": "h", "y": -0.15},
         margin={"l": 60, "r": 20, "t": 60, "b": 60},
@@ -128,6 +130,7 @@ def _mark_carriers(figure: go.Figure, measurement: Measurement) -> None:
                 text=[str(k + 1) for k, _ in here],
                 textposition="top center",
                 marker={"symbol": symbol, "color": _MARK, "size": 8},
+                cliponaxis=False,
                 hovertext=[_label(c) for _, c in here],
                 hoverinfo="text",
             ),

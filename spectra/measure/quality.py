@@ -121,7 +121,7 @@ def _carriers_blurred(sweep: Sweep, solution: Solution, carriers: tuple[Carrier,
         title=f"RBW too wide for {len(blurred)} carrier(s)",
         explanation=(
             f"With an RBW of {_khz(rbw)} a carrier needs {_khz(3.0 * rbw).replace('Hz', 'Bd')} to show its edges. "
-            " Symbol rate and roll-off of narrower ones are uncertain or missing."
+            "Symbol rate and roll-off of narrower ones are uncertain or missing."
         ),
         evidence=(Evidence("rbw", rbw, None, "Hz", narrowest / 3.0),),
         subjects=_about(sweep, blurred),

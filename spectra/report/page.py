@@ -40,6 +40,7 @@ def write_figures(figures: Sequence[tuple[str, Any]], path: str | Path, *, title
     parts = [_HEAD.format(title=html.escape(title))]
     for number, (heading, figure) in enumerate(figures):
         parts.append(f"<h2>{html.escape(heading)}</h2>\n")
+        figure.update_layout(title=None, margin_t=40)  # the heading says it
         # the library goes in once, in the file itself: the page must open without a network
         parts.append(figure.to_html(full_html=False, include_plotlyjs=number == 0, config=_CONFIG))
     parts.append("</body></html>\n")

@@ -50,7 +50,7 @@ class Thresholds:
     confirmed_matched: float = 5.0
     probable_none: float = 3.0
     probable_next: float = 1.0
-    probable_kin: float = 1.0
+    probable_kin: float = 0.9
 
     def to_dict(self) -> dict[str, float]:
         """Return the numbers by name."""

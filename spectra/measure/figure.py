@@ -101,9 +101,10 @@ def _lay_out(figure: go.Figure, measurement: Measurement) -> None:
     figure.update_xaxes(showgrid=False)
     figure.update_yaxes(showgrid=True, gridcolor="#e9edf0", zeroline=False, nticks=6)
     count, floor_dbm = len(measurement.carriers), measurement.floor.median_dbm
+    name = escape(measurement.sweep.origin.file)
     figure.update_layout(
         # plotly renders a few tags in titles: a file name must not bring its own
-        title=f"{count} carrier{'' if count == 1 else 's'}, floor {floor_dbm:.1f} dBm: {escape(sweep.origin.file)}",
+        title=f"{count} carrier{'' if count == 1 else 's'}, floor {floor_dbm:.1f} dBm: {name}",
         template="plotly_white",
         legend={"orientation": "h", "y": -0.15},
         margin={"l": 60, "r": 20, "t": 60, "b": 60},

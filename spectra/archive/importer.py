@@ -20,7 +20,7 @@ from spectra import __version__
 from spectra.archive.record import RawFile, canonical, entry_key, records_of
 from spectra.archive.store import Archive, PlanFile, VisitRow, plan_files
 from spectra.errors import SpectraError, UsageError
-from spectra.visit.analysis import CaptureReview, analyse_capture, with_rules
+from spectra.visit.analysis import CaptureReview, RuleJob, analyse_capture, apply_rules, rule_jobs
 from spectra.visit.folder import (
     VisitPlan,
     context_of,
@@ -36,7 +36,7 @@ from spectra.visit.visitfile import NAME, CaptureEntry, VisitFile
 if TYPE_CHECKING:
     from concurrent.futures import Executor
 
-__all__ = ["ImportResult", "Job", "add_paths", "run_job", "workers"]
+__all__ = ["ImportResult", "Job", "add_paths", "ruled", "run_job", "workers"]
 
 _CHUNK = 200
 """Entries of one folder that are looked over together; more would only cost memory."""
@@ -73,6 +73,18 @@ def run_job(job: Job) -> tuple[tuple[CaptureReview, ...], tuple[SpectraError, ..
     captures, failed = read_entries(plan, plan.entries)
     table, chain = _loaded(job.table, "table"), _loaded(job.chain, "chain")
     return tuple(analyse_capture(capture, table, chain) for capture in captures), tuple(failed)
+
+
+def ruled(
+    reviews: Sequence[CaptureReview], table: Path | None, chain: Path | None, pool: Executor | None
+) -> list[CaptureReview]:
+    """Run the rules over captures that belong together, in the pool where there is one."""
+    jobs = [(job, table, chain) for job in rule_jobs(reviews)]
+    return list(map(_run_rules, jobs) if pool is None else pool.map(_run_rules, jobs))
+
+
+def _run_rules(job: tuple[RuleJob, Path | None, Path | None]) -> CaptureReview:
+    return apply_rules(job[0], _loaded(job[1], "table"), _loaded(job[2], "chain"))
 
 
 @lru_cache(maxsize=8)
@@ -214,7 +226,8 @@ def _add_chunk(
     jobs = [Job(plan.root, plan.written.head, entry, plan.table_path, plan.chain_path) for entry in fresh]
     # a visit's rules look at all its captures: those of the chunk are analysed first, then looked over together
     answers = list(map(run_job, jobs) if pool is None else pool.map(run_job, jobs))
-    reviews = with_rules([review for found, _ in answers for review in found], plan.table, plan.chain)
+    found_all = [review for found, _ in answers for review in found]
+    reviews = ruled(found_all, plan.table_path, plan.chain_path, pool)
     visit = _visit_row(plan, reviews)
     place = 0
     for entry, (found, failed) in zip(fresh, answers, strict=True):

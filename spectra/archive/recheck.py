@@ -10,11 +10,11 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
-from spectra.archive.importer import Job, run_job, workers
+from spectra.archive.importer import Job, ruled, run_job, workers
 from spectra.archive.query import Search, whole_captures
 from spectra.archive.record import result_of
 from spectra.archive.store import Archive, PlanFile, plan_files
-from spectra.visit.analysis import CaptureReview, with_rules
+from spectra.visit.analysis import CaptureReview
 from spectra.visit.visit import VisitHead
 from spectra.visit.visitfile import CaptureEntry
 
@@ -137,7 +137,7 @@ def _group(
     loaded_table = None if table_path is None else load_table(table_path)
     loaded_chain = None if chain_path is None else load_chain(chain_path)
     picked = [_picked(capture, reviews) for capture, (reviews, _) in zip(group, answers, strict=True)]
-    reviews = iter(with_rules([review for review in picked if review is not None], loaded_table, loaded_chain))
+    reviews = iter(ruled([review for review in picked if review is not None], table_path, chain_path, pool))
     plan, held = plan_files(((table_path, loaded_table), (chain_path, loaded_chain)))
     found = []
     for capture, review, (_, failed) in zip(group, picked, answers, strict=True):

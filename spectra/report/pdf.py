@@ -190,8 +190,8 @@ def _widths(block: Grid, kit: Kit, style: str, align: str) -> list[float]:
         texts = [row[column] for row in block.rows]
         whole = align[column] in "rn" and column not in block.wide
         pieces = texts if whole else [word for text in texts for word in text.split()]
-        pieces = [*pieces, *block.header[column].split()]
-        need.append(max((kit.text_width(piece, style) for piece in pieces), default=10.0) + gap)
+        heads = [kit.text_width(word, style, bold=True) for word in block.header[column].split()]
+        need.append(max([*(kit.text_width(piece, style) for piece in pieces), *heads, 10.0]) + gap)
     most = kit.width * 0.32
     need = [min(width, most) for width in need]
     spare = kit.width - sum(need)
@@ -206,7 +206,8 @@ def _items(block: Items, kit: Kit) -> list[Any]:
     for number, (text, note) in enumerate(block.items, 1):
         mark = kit.paragraph(f"{number}." if block.numbered else "•", "mark", right=block.numbered)
         lines.append([mark, [kit.paragraph(text, "item"), *([kit.paragraph(note, "mind")] if note else [])]])
-    table = kit.table(lines, [18.0, kit.width - 18.0])
+    room = 18.0 if len(lines) < 10 else 24.0
+    table = kit.table(lines, [room, kit.width - room])
     table.setStyle([("VALIGN", (0, 0), (-1, -1), "TOP"), ("TOPPADDING", (0, 0), (-1, -1), 0.6)])
     return [table, kit.space(4.0)]
 

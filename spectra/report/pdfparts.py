@@ -113,9 +113,10 @@ class Kit:
         known = self.plain.face.charToGlyph
         return "".join(sign if ord(sign) in known or sign == "\n" else _INSTEAD.get(sign, "?") for sign in clean(text))
 
-    def text_width(self, text: str, style: str) -> float:
+    def text_width(self, text: str, style: str, *, bold: bool = False) -> float:
         """Return how wide a text is set."""
-        return float(pdfmetrics.stringWidth(self.text(text), self.plain.fontName, _STYLES[style][0]))
+        face = self.bold if bold else self.plain
+        return float(pdfmetrics.stringWidth(self.text(text), face.fontName, _STYLES[style][0]))
 
     def paragraph(
         self, text: str, style: str, *, right: bool = False, soft: bool = False, colour: Color | None = None

@@ -15,15 +15,17 @@ from spectra.finding import Finding
 from spectra.visit.visit import Visit, VisitCapture
 
 if TYPE_CHECKING:
+    from spectra.findings.clock import CaptureTime
     from spectra.identify.identification import Identification
     from spectra.measure.measurement import Measurement
     from spectra.plan.chain import ReceiveChain
     from spectra.plan.table import CarrierTable
 
-__all__ = ["CaptureReview", "analyse", "analyse_capture", "with_rules"]
+__all__ = ["CaptureReview", "RuleJob", "analyse", "analyse_capture", "apply_rules", "rule_jobs"]
 
-_POOL_FROM_POINTS = 40_000
-"""Trace points from which on starting workers costs less than it saves (a worker takes about a second to start)."""
+_POOL_FROM_SWEEPS = 6
+"""Sweeps from which on starting workers costs less than it saves: a worker takes about a second to start, a sweep of
+some thousand points about as long to measure."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -117,14 +119,13 @@ def analyse(
             done.append(analyse_capture(capture, visit.table, visit.chain))
             if tell is not None:
                 tell(number, len(captures))
-        return with_rules(done, visit.table, visit.chain)
-    found = _in_pool(visit, min(wanted, len(captures)), tell)
-    return with_rules(found, visit.table, visit.chain)
+        return tuple(apply_rules(job, visit.table, visit.chain) for job in rule_jobs(done))
+    return _in_pool(visit, min(wanted, len(captures)), tell)
 
 
 def _processes(captures: Sequence[VisitCapture]) -> int:
-    points = sum(sweep.points for capture in captures for sweep in capture.capture.sweeps)
-    return 1 if points < _POOL_FROM_POINTS else min(os.cpu_count() or 1, 8)
+    sweeps = sum(len(capture.capture.sweeps) for capture in captures)
+    return 1 if sweeps < _POOL_FROM_SWEEPS else min(os.cpu_count() or 1, 8)
 
 
 def _in_pool(visit: Visit, processes: int, tell: Callable[[int, int], None] | None) -> tuple[CaptureReview, ...]:
@@ -141,7 +142,7 @@ def _in_pool(visit: Visit, processes: int, tell: Callable[[int, int], None] | No
             found[futures[future]] = future.result()
             if tell is not None:
                 tell(len(found), len(futures))
-    return tuple(found[number] for number in range(len(found)))
+        return tuple(pool.map(_rule, rule_jobs([found[number] for number in range(len(found))])))
 
 
 _held: dict[str, Any] = {}  # of a worker process only: table and chain cross the pipe once, not once a capture
@@ -153,6 +154,10 @@ def _hold(table: CarrierTable | None, chain: ReceiveChain | None) -> None:
 
 def _work(capture: VisitCapture) -> CaptureReview:
     return analyse_capture(capture, _held["table"], _held["chain"])
+
+
+def _rule(job: RuleJob) -> CaptureReview:
+    return apply_rules(job, _held["table"], _held["chain"])
 
 
 def analyse_capture(
@@ -196,42 +201,57 @@ def _identified(
         return None
 
 
-def with_rules(
-    reviews: Sequence[CaptureReview], table: CarrierTable | None, chain: ReceiveChain | None
-) -> tuple[CaptureReview, ...]:
-    """Add what the rules tell of each capture when they know its context, the table, the chain and the others' times.
+@dataclass(frozen=True, slots=True, eq=False)
+class RuleJob:
+    """A capture with what the rules must know of the others: the analyser's own floor, and when each was taken."""
 
-    They cost little beside measuring and need the whole visit, so they run here and not in the workers.
-    """
-    from spectra.findings import capture_findings, capture_time
+    review: CaptureReview
+    analyser_floor: Measurement | None
+    times: tuple[CaptureTime, ...]
+
+
+def rule_jobs(reviews: Sequence[CaptureReview]) -> list[RuleJob]:
+    """Return one job a capture; those of a visit must be there together."""
+    from spectra.findings import capture_time
 
     floors = [m for r in reviews if r.source.context.role == "analyser_floor" for m in r.measurements]
     times = {
         r.name: capture_time(m.sweep, r.source.context, r.source.files[0]) for r in reviews for m in r.measurements[:1]
     }
-    done = []
-    for review in reviews:
-        found, failed = list(review.findings), list(review.failed)
-        for measurement in review.measurements:
-            spans = [(m.sweep.start_hz, m.sweep.stop_hz) for m in review.measurements if m is not measurement]
-            try:
-                found += capture_findings(
-                    measurement,
-                    table=table,
-                    chain=chain,
-                    context=review.source.context,
-                    analyser_floor=floors[0] if floors else None,
-                    times=(times[review.name], *(t for name, t in times.items() if name != review.name)),
-                    spans_hz=spans,
-                    identification=review.identification,
-                    identified_from=review.measurements,
-                )
-            except SpectraError as problem:
-                failed.append(problem)
-        if review.identification is not None:
-            found += review.identification.findings
-        done.append(replace(review, findings=_once(found), failed=tuple(failed)))
-    return tuple(done)
+    return [
+        RuleJob(
+            review,
+            floors[0] if floors else None,
+            tuple(times[name] for name in sorted(times, key=lambda name: name != review.name)),
+        )
+        for review in reviews
+    ]
+
+
+def apply_rules(job: RuleJob, table: CarrierTable | None, chain: ReceiveChain | None) -> CaptureReview:
+    """Add what the rules tell of a capture when they know its context, table, chain and the others' times."""
+    from spectra.findings import capture_findings
+
+    review = job.review
+    found, failed = list(review.findings), list(review.failed)
+    for measurement in review.measurements:
+        try:
+            found += capture_findings(
+                measurement,
+                table=table,
+                chain=chain,
+                context=review.source.context,
+                analyser_floor=job.analyser_floor,
+                times=job.times,
+                spans_hz=[(m.sweep.start_hz, m.sweep.stop_hz) for m in review.measurements if m is not measurement],
+                identification=review.identification,
+                identified_from=review.measurements,
+            )
+        except SpectraError as problem:
+            failed.append(problem)
+    if review.identification is not None:
+        found += review.identification.findings
+    return replace(review, findings=_once(found), failed=tuple(failed))
 
 
 def _once(findings: Sequence[Finding]) -> tuple[Finding, ...]:

@@ -48,7 +48,7 @@ def child(pipe: Connection, place: str, folder: str) -> None:
         return CaptureReview(capture, (Measurement(sweep, floor, carriers, None, None, 1.0, np.full(n, -90.0)),))
 
     importer.analyse_capture = quick
-    importer.with_rules = lambda reviews, table, chain: tuple(reviews)
+    importer.ruled = lambda reviews, table, chain, pool: list(reviews)
     importer._CHUNK = 5
     add = Archive.add
 

@@ -15,7 +15,7 @@ from spectra.units import format_frequency
 
 if TYPE_CHECKING:
     from spectra.capture import Context
-    from spectra.identify.identification import Identification
+    from spectra.identify.identification import Candidate, Identification
     from spectra.measure.measurement import Measurement
     from spectra.plan.table import CarrierTable
 
@@ -31,6 +31,7 @@ __all__ = [
     "pointing_error_deg",
     "reference_harmonic",
     "second_lo",
+    "two_satellites",
 ]
 
 _LEAST = 0.5  # probability that a cause needs to be told as one
@@ -38,6 +39,8 @@ _NAMED = 6
 _BEAMWIDTH_DEG = 70.0  # times wavelength over diameter (textbook rule, from memory)
 _DOWN = 12.0  # dB at a beamwidth off axis of a Gaussian beam, 12 (angle / beamwidth)^2 (derived)
 _LIGHT = 299_792_458.0
+_MAIN_BEAM = 1.2  # beamwidths off axis up to which a beam is Gaussian, 17 dB down (common practice, no source)
+_TWO_SURE = 6.0  # log10 odds of each of two satellites against chance
 _OTHER_STATE = step(
     "Sweep again in the other LO state: what keeps its IF came by the cable, what moves came through the antenna."
 )
@@ -83,14 +86,16 @@ def _finding(
     )
 
 
-def pointing_error_deg(down_db: float, separation_deg: float, diameter_m: float, rf_hz: float) -> float:
+def pointing_error_deg(down_db: float, separation_deg: float, diameter_m: float, rf_hz: float) -> float | None:
     """Return the pointing error towards a neighbour whose carriers stand `down_db` below the wanted ones.
 
     For a Gaussian beam of 70 wavelengths over diameter: (s^2 - down w^2 / 12) / (2 s), at equal powers on the ground
-    (derived; beamwidth rule from memory). Negative: away from it.
+    (derived; beamwidth rule from memory). Negative: away from it. None where the neighbour would then stand beyond
+    1.2 beamwidths: there a sidelobe may show it, and the beam tells nothing.
     """
     width = _BEAMWIDTH_DEG * _LIGHT / rf_hz / diameter_m
-    return (separation_deg**2 - down_db * width**2 / _DOWN) / (2.0 * separation_deg)
+    error = (separation_deg**2 - down_db * width**2 / _DOWN) / (2.0 * separation_deg)
+    return error if separation_deg - error <= _MAIN_BEAM * width else None
 
 
 def adjacent_satellite(
@@ -158,6 +163,37 @@ def _pointing(
     rf = 1e6 * identification.roll_call[0].rf_mhz
     # seen from the ground satellites stand some 10 % further apart than from the earth's centre (derived)
     return pointing_error_deg(below, 1.1 * abs(apart), float(size[1]), rf)
+
+
+def two_satellites(identification: Identification, measurement: Measurement) -> Iterable[Finding]:
+    """Tell two satellites of the table in one beam: each explains carriers of its own, far beyond chance."""
+    if identification.verdict in ("confirmed", "probable"):
+        return  # the other one's carriers are unlisted then, and told as such
+    best: dict[str, Candidate] = {}
+    for one in identification.candidates:
+        if one.satellite is not None and one.satellite not in best:
+            best[one.satellite] = one
+    first, second = (*best.values(), None, None)[:2]
+    if first is None or second is None or first.lo_state != second.lo_state:
+        return
+    if min(first.log10_odds_none or 0.0, second.log10_odds_none or 0.0) < _TWO_SURE:
+        return
+    # the same carriers explained twice would be one satellite under two names
+    if (first.matched or 0) + (second.matched or 0) > len(measurement.carriers) + 1:
+        return
+    yield Finding(
+        "interference.two_satellites",
+        "warning",
+        f"Two satellites are in the beam: {first.satellite} and {second.satellite}",
+        f"{first.matched} carriers fit the list of {first.satellite} and {second.matched} others that of "
+        f"{second.satellite}. The antenna stands between them, or is too small to part them.",
+        evidence=(
+            Evidence("log10_odds_first", first.log10_odds_none),
+            Evidence("log10_odds_second", second.log10_odds_none, None, None, _TWO_SURE),
+        ),
+        subjects=Subjects(captures=(measurement.sweep.origin.file,)),
+        next_steps=(step("Step the antenna in azimuth and watch which of the two sets of carriers rises."),),
+    )
 
 
 def other_polarisation(unlisted: Sequence[Unlisted], measurement: Measurement) -> Iterable[Finding]:

@@ -68,6 +68,7 @@ RULES: tuple[Rule, ...] = (
         ("unlisted", "measurement", "identification", "table", "circumstances"),
         interference_unlisted.adjacent_satellite,
     ),
+    Rule("interference.two_satellites", ("identification", "measurement"), interference_unlisted.two_satellites),
     Rule("interference.other_polarisation", ("unlisted", "measurement"), interference_unlisted.other_polarisation),
     Rule("interference.image", ("unlisted", "measurement"), interference_unlisted.image),
     Rule("interference.second_lo", ("unlisted", "measurement"), interference_unlisted.second_lo),

@@ -205,7 +205,21 @@ def test_pointing_error_from_two_levels() -> None:
     """Half-way between two equal satellites both stand at one level (symmetry); a beam on the wanted one: no error."""
     assert pointing_error_deg(0.0, 3.0, 0.8, 11.7e9) == pytest.approx(1.5)
     beam = 70.0 * 299792458.0 / 11.7e9 / 0.8
-    assert pointing_error_deg(12.0 * (3.0 / beam) ** 2, 3.0, 0.8, 11.7e9) == pytest.approx(0.0, abs=1e-9)
+    assert pointing_error_deg(12.0 * (2.5 / beam) ** 2, 2.5, 0.8, 11.7e9) == pytest.approx(0.0, abs=1e-9)
+    assert pointing_error_deg(20.0, 6.0, 0.8, 11.7e9) is None  # a sidelobe may show it as well
+
+
+def test_two_satellites_in_one_beam(make_measurement) -> None:
+    first = Candidate("Nimbus Test", lo_state="high H", log10_odds_none=21.0, matched=3)
+    second = Candidate("Stratus Test", lo_state="high H", log10_odds_none=20.0, matched=3)
+    measurement = replace(make_measurement(), carriers=tuple(modulated(1210.0 + 12 * k, 3.0) for k in range(6)))
+    both = replace(identified([]), verdict="unidentified", best=Candidate(), candidates=(first, second))
+    (finding,) = interference_unlisted.two_satellites(both, measurement)
+    assert "moving_pedestal" in finding.next_steps[0].cautions
+    once = replace(measurement, carriers=measurement.carriers[:4])
+    assert not list(interference_unlisted.two_satellites(both, once))
+    weak = replace(both, candidates=(first, replace(second, log10_odds_none=2.0)))
+    assert not list(interference_unlisted.two_satellites(weak, measurement))
 
 
 def test_probabilities_share_one(make_measurement) -> None:

@@ -34,6 +34,7 @@ CODES = [
     "line.compression_suspected",
     "interference.adjacent_satellite",
     "interference.other_polarisation",
+    "interference.two_satellites",
     "interference.image",
     "interference.second_lo",
     "interference.intermodulation",

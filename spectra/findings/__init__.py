@@ -11,15 +11,29 @@ if TYPE_CHECKING:
     from spectra.findings.clock import CaptureTime as CaptureTime
     from spectra.findings.clock import capture_time as capture_time
     from spectra.findings.compare import compare as compare
+    from spectra.findings.emissions import Emissions as Emissions
+    from spectra.findings.interference_entry import emission_findings as emission_findings
+    from spectra.findings.interference_guests import under_carriers as under_carriers
+    from spectra.findings.interference_report import interference_reports as interference_reports
+    from spectra.findings.interference_sets import follow as follow
+    from spectra.findings.line_baseline import baseline_findings as baseline_findings
+    from spectra.findings.service_levels import service_findings as service_findings
     from spectra.findings.trend import trend as trend
 
 _HOME = {
     "CaptureTime": "clock",
+    "Emissions": "emissions",
+    "baseline_findings": "line_baseline",
     "capture_findings": "capture",
     "capture_time": "clock",
     "compare": "compare",
+    "emission_findings": "interference_entry",
+    "follow": "interference_sets",
+    "interference_reports": "interference_report",
+    "service_findings": "service_levels",
     "sweep_to_if": "axis",
     "trend": "trend",
+    "under_carriers": "interference_guests",
 }
 
 __all__ = sorted(_HOME)

@@ -25,6 +25,7 @@ __all__ = [
     "blocked_sectors",
     "not_peaked",
     "peak_of_steps",
+    "service_findings",
     "service_levels",
     "tracking_excess",
     "tracking_loss",
@@ -95,6 +96,16 @@ def service_levels(
             ServiceLevel(capture.name, float(np.mean(cn)), std, bearing, azimuth, context.antenna_elevation_deg)
         )
     return tuple(found)
+
+
+def service_findings(
+    captures: Sequence[Capture], identifications: Sequence[Identification | None], table: CarrierTable
+) -> tuple[Finding, ...]:
+    """Return what the own carrier's level tells over captures: blockage, tracking loss, peak; see `service_levels`."""
+    from spectra.finding import run_rules
+    from spectra.findings.table import SERVICE_RULES
+
+    return run_rules(SERVICE_RULES, {"service_levels": service_levels(captures, identifications, table) or None})
 
 
 def blocked_sectors(levels: Sequence[ServiceLevel]) -> tuple[Sector, ...]:

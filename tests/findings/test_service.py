@@ -6,13 +6,14 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from spectra.capture import Context
+from spectra.capture import Capture, Context
 from spectra.finding import run_rules
 from spectra.findings import service
 from spectra.findings.service_levels import (
     ServiceLevel,
     blocked_sectors,
     peak_of_steps,
+    service_findings,
     tracking_excess,
 )
 from spectra.findings.table import SERVICE_RULES
@@ -64,6 +65,18 @@ def test_modem_against_sweep(modem: float, count: int, word: str) -> None:
 
 def level(bearing: float, cn: float, **more) -> ServiceLevel:
     return ServiceLevel(f"{bearing:.0f}.csv", cn, 0.3, bearing, **more)
+
+
+def test_levels_come_from_roll_calls_and_bearings_from_azimuth_and_heading() -> None:
+    """Bearing from the bow = azimuth - heading (arithmetic)."""
+    captures = [
+        Capture((), Context(heading_deg=float(h), antenna_azimuth_deg=100.0), f"{h}.csv") for h in range(0, 360, 20)
+    ]
+    roll_calls = [roll_call(4.0 if h in (60, 80) else 12.0) for h in range(0, 360, 20)]
+    (finding,) = service_findings(captures, roll_calls, TABLE)
+    told = {e.name: e.value for e in finding.evidence}
+    assert (told["sector_start"], told["sector_stop"]) == (20.0, 40.0)
+    assert service_findings(captures, [None] * len(captures), TABLE) == ()
 
 
 def test_blocked_sector_across_north_is_one() -> None:

@@ -50,6 +50,7 @@ _FLAT_DB = 0.5  # change of the model over two filter widths and two points: no 
 _STANDS_DB = 3.0
 _LEAST_PLATEAU = 5
 _SMOOTH = 7
+_OWN_SHARE = 0.02
 _TRUSTED_DB = 1.2  # where the model is further off over some points it has missed a carrier
 _NOISE_MARGIN = 1.15  # a median of two dozen rates is known to about that
 
@@ -79,6 +80,9 @@ def return_loss_pair_db(peak_to_peak_db: float, loss_between_db: float = 0.0) ->
     """Return the sum of two return losses in dB, the line's loss between them (one way) taken out."""
     product = max(mismatch_product(peak_to_peak_db), 1e-9)
     return -20.0 * math.log10(product) - 2.0 * loss_between_db
+
+
+_Grid = tuple[NDArray[np.intp], NDArray[np.intp], int]
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,14 +149,19 @@ def find_ripples(
     least_variance = 0.25 * (float(np.median(np.abs(step))) / 0.6745) ** 2 * measurement.correlated_points
     span = sweep.stop_hz - sweep.start_hz
     least = max(_LEAST_PERIOD_RBW * (sweep.settings.rbw_hz or 0.0), _LEAST_PERIOD_POINTS * sweep.spacing_hz)
-    cycles: FloatArray = np.arange(_LEAST_TURNS / span, 1.0 / least, 0.25 / span)
+    # rates of a discrete Fourier transform four times as long as the sweep: a quarter of a turn apart
+    size = 4 * sweep.points
+    number = np.arange(math.ceil(_LEAST_TURNS / span * size * sweep.spacing_hz), size * sweep.spacing_hz / least)
+    cycles: FloatArray = number / (size * sweep.spacing_hz)
     if cycles.size < 2:
         return ()
+    even = float(np.ptp(np.diff(sweep.frequency_hz))) < 1e-3 * sweep.spacing_hz
+    grid = (np.flatnonzero(used), number.astype(np.intp), size) if even else None
     known = _nuisance(f, plateau[used])
     found: list[Ripple] = []
     taken: list[float] = []
     for _ in range(_MOST_RIPPLES):
-        one = _strongest(f, y, known, cycles, least_variance, taken, false_alarm, velocity_factor)
+        one = _strongest(f, y, known, cycles, grid, least_variance, taken, false_alarm, velocity_factor)
         if one is None:
             break
         ripple, columns = one
@@ -233,13 +242,44 @@ def _gains(
         s -= known @ (known.T @ s)
         cc, ss, cs = (c * c).sum(0), (s * s).sum(0), (c * s).sum(0)
         yc, ys = rest @ c, rest @ s
-        det = np.maximum(cc * ss - cs * cs, 1e-9 * np.maximum(cc * ss, 1e-12))
         here = slice(begin, begin + part.size)
-        a[here], b[here] = (ss * yc - cs * ys) / det, (cc * ys - cs * yc) / det
-        gain[here] = a[here] * yc + b[here] * ys
-        # a rate that plateaus and polynomials already hold carries no evidence of its own
-        gain[here][np.minimum(cc, ss) < 0.02 * f.size] = 0.0
+        a[here], b[here] = _amplitudes(cc, ss, cs, yc, ys)
+        gain[here] = np.where(_told(cc, ss, cs, f.size), a[here] * yc + b[here] * ys, 0.0)
     return gain, a, b
+
+
+def _amplitudes(
+    cc: FloatArray, ss: FloatArray, cs: FloatArray, yc: FloatArray, ys: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Return the amplitudes of cosine and sine by least squares."""
+    det = np.maximum(cc * ss - cs * cs, 1e-9 * np.maximum(cc * ss, 1e-12))
+    return (ss * yc - cs * ys) / det, (cc * ys - cs * yc) / det
+
+
+def _told(cc: FloatArray, ss: FloatArray, cs: FloatArray, count: int) -> NDArray[np.bool_]:
+    """Say which rates carry evidence of their own, beyond what plateaus and polynomials hold already."""
+    least = 0.5 * (cc + ss) - np.sqrt(0.25 * (cc - ss) ** 2 + cs**2)
+    return np.asarray(least >= _OWN_SHARE * count)
+
+
+def _grid_gains(rest: FloatArray, known: FloatArray, used: NDArray[np.intp], number: Any, size: int) -> FloatArray:
+    """Return the gains of `_gains` at the rates ``number / size`` per point, by fast Fourier transforms.
+
+    `used` are the points (0-based, of the whole even sweep) that `rest` and the rows of `known` stand for.
+    """
+    full = np.zeros((size, known.shape[1] + 1))
+    full[used] = np.column_stack([rest - known @ (known.T @ rest), known])
+    lines = np.fft.rfft(full, axis=0)[number]
+    mask = np.zeros(size)
+    mask[used] = 1.0
+    twice = np.fft.fft(mask)[(2 * number) % size]
+    held = lines[:, 1:]
+    cc = 0.5 * (used.size + twice.real) - (held.real**2).sum(axis=1)
+    ss = 0.5 * (used.size - twice.real) - (held.imag**2).sum(axis=1)
+    cs = -0.5 * twice.imag + (held.real * held.imag).sum(axis=1)
+    yc, ys = lines[:, 0].real, -lines[:, 0].imag
+    a, b = _amplitudes(cc, ss, cs, yc, ys)
+    return np.where(_told(cc, ss, cs, used.size), a * yc + b * ys, 0.0)
 
 
 def _clipped(rest: FloatArray) -> FloatArray:
@@ -264,6 +304,7 @@ def _strongest(
     y: FloatArray,
     known: FloatArray,
     cycles: FloatArray,
+    grid: _Grid | None,
     least_variance: float,
     taken: list[float],
     false_alarm: float,
@@ -271,7 +312,7 @@ def _strongest(
 ) -> tuple[Ripple, FloatArray] | None:
     """Return the strongest ripple and its two columns, None where chance could make it."""
     rest = _clipped(y - known @ (known.T @ y))
-    gain, _, _ = _gains(f, rest, known, cycles)
+    gain = _gains(f, rest, known, cycles)[0] if grid is None else _grid_gains(rest, known, *grid)
     span = float(np.ptp(f))
     # what carriers leave behind lies at low rates: each rate is held against the rates around it as well
     noise_at = np.maximum(least_variance, _NOISE_MARGIN * _around(gain, cycles) / (2.0 * math.log(2.0)))

@@ -9,6 +9,7 @@ import pytest
 from spectra.findings import line
 from spectra.findings.line_level import cable_loss_db, cable_slope_db, expected_density_dbm_hz, total_power_dbm
 from spectra.findings.line_ripple import (
+    _grid_gains,
     distance_m,
     find_ripples,
     longest_line_m,
@@ -61,6 +62,22 @@ def test_distance_within_three_percent_or_half_a_metre(peak_to_peak_db: float, a
     assert found
     assert abs(found[0].length_m - length) < max(0.03 * length, 0.5)
     assert found[0].peak_to_peak_db == pytest.approx(peak_to_peak_db, abs=4.0 * found[0].peak_to_peak_std_db)
+
+
+def test_gains_by_transform_are_those_of_least_squares() -> None:
+    """numpy.linalg.lstsq (2.x) on the columns written out, on an even sweep with gaps."""
+    rng = np.random.default_rng(2)
+    n, size = 300, 1200
+    used = np.flatnonzero(rng.random(n) < 0.6)
+    known = np.linalg.qr(np.column_stack([np.ones(used.size), used / n, rng.random(used.size) < 0.3]))[0]
+    rest = rng.normal(size=used.size)
+    number = np.array([20, 77, 140])
+    gains = _grid_gains(rest, known, used, number, size)
+    for k, gain in zip(number, gains, strict=True):
+        phase = 2.0 * math.pi * k * used / size
+        whole = np.column_stack([known, np.cos(phase), np.sin(phase)])
+        left = [float(np.sum((rest - m @ np.linalg.lstsq(m, rest, rcond=None)[0]) ** 2)) for m in (known, whole)]
+        assert gain == pytest.approx(left[0] - left[1])
 
 
 def test_no_mismatch_on_a_straight_line() -> None:

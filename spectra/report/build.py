@@ -15,6 +15,7 @@ from spectra.report.words import Wording, wording
 from spectra.units import format_value
 
 if TYPE_CHECKING:
+    from spectra.findings.comparison import Polarisation
     from spectra.visit.review import VisitReview
     from spectra.visit.visit import Attachment
 
@@ -326,8 +327,11 @@ def _polarisation(review: VisitReview, words: Wording) -> list[Block]:
             isolation = format_value(pair.isolation_db, pair.isolation_std_db)
             if pair.isolation_db is None and pair.isolation_lower_bound_db is not None:
                 isolation = words("carriers.above", value=f"{pair.isolation_lower_bound_db:.1f}")
+            if pair.isolation_db is None and pair.isolation_lower_bound_db is None:
+                continue
             rows.append(
                 (
+                    "–" if pair.row is None else str(pair.row),
                     "–" if pair.reference_centre_hz is None else f"{pair.reference_centre_hz / 1e6:.3f}",
                     "–" if pair.other_centre_hz is None else f"{pair.other_centre_hz / 1e6:.3f}",
                     isolation,
@@ -336,10 +340,34 @@ def _polarisation(review: VisitReview, words: Wording) -> list[Block]:
                 )
             )
         first, second = (*comparison.captures, "–", "–")[:2]
-        header = tuple(words(f"subject.head_{key}") for key in ("reference", "other", "isolation", "level", "why"))
+        header = tuple(
+            words(f"subject.head_{key}") for key in ("row", "reference", "other", "isolation", "level", "why")
+        )
         caption = words("subject.pairs_caption", first=first, second=second)
-        blocks.append(Grid(header, tuple(rows), "rrrrl", (4,), caption))
+        blocks.append(Grid(header, tuple(rows), "rrrrrl", (5,), caption))
+        blocks += _skew(comparison.polarisation, words)
     return blocks
+
+
+def _skew(whole: Polarisation | None, words: Wording) -> list[Block]:
+    """Return the pair as a whole: isolation, and the feed's angle that would explain it."""
+    if whole is None:
+        return []
+    rows = [(words("numbers.isolation"), format_value(whole.isolation_db, whole.isolation_std_db, "dB"))]
+    if whole.isolation_db is None and whole.isolation_lower_bound_db is not None:
+        rows = [
+            (
+                words("numbers.isolation"),
+                words("numbers.isolation_above", bound=f"{whole.isolation_lower_bound_db:.1f}"),
+            )
+        ]
+    if whole.skew_deg is not None:
+        skew = format_value(whole.skew_deg if whole.skew_signed else abs(whole.skew_deg), whole.skew_std_deg, "°")
+        rows.append((words("subject.skew" if whole.skew_signed else "subject.skew_size"), skew.replace("-", "−")))
+    if whole.gain_difference_db is not None:
+        gain = format_value(whole.gain_difference_db, whole.gain_difference_std_db, "dB")
+        rows.append((words("subject.gain"), gain.replace("-", "−")))
+    return [Facts(tuple(rows))]
 
 
 def _attachments(attachments: Sequence[Attachment], words: Wording) -> list[Block]:

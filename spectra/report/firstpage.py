@@ -28,8 +28,8 @@ if TYPE_CHECKING:
 
 __all__ = ["caution_title", "criterion_name", "first_page", "verdict_word"]
 
-_MOST_REMARKS = 6
-_MOST_STEPS = 5
+_MOST_REMARKS = 5
+_MOST_STEPS = 3  # the page has to end with the signatures
 _MOST_NAMES = 3
 _TONES: dict[str, Any] = {
     "accepted": "good",

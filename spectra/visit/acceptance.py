@@ -17,6 +17,7 @@ from spectra.visit.visit import Visit
 
 if TYPE_CHECKING:
     from spectra.findings.comparison import Comparison
+    from spectra.identify.identification import Identification
 
 __all__ = [
     "ANSWERS",
@@ -27,6 +28,7 @@ __all__ = [
     "criteria",
     "isolation",
     "judge_limit",
+    "reach_hz",
     "state",
 ]
 
@@ -155,8 +157,12 @@ def _by_port_and_state(judged: Sequence[tuple[CaptureReview, Any]]) -> dict[str,
 
 
 def _lo_error(visit: Visit, captures: Sequence[CaptureReview]) -> list[Criterion]:
-    """One criterion per LO frequency: states of one frequency share one oscillator."""
-    best: dict[float, tuple[CaptureReview, Any, float | None]] = {}
+    """One criterion per LO frequency: states of one frequency share one oscillator.
+
+    The sweep with the largest error, its uncertainty included, is held against the limit: an oscillator that drifts
+    must keep it in every sweep that counts.
+    """
+    worst: dict[float, tuple[CaptureReview, Any, float | None]] = {}
     for capture in captures:
         identification = capture.identification
         if identification is None or visit.chain is None or identification.best.lo_error_hz is None:
@@ -168,12 +174,11 @@ def _lo_error(visit: Visit, captures: Sequence[CaptureReview]) -> list[Criterion
         if state is None:
             continue
         limit = visit.limits.lo_error_max_hz if visit.limits.lo_error_max_hz is not None else state.tolerance_hz
-        held = best.get(state.lo_hz)
-        std = identification.best.lo_error_std_hz
-        if held is None or _finer(std, held[1].best.lo_error_std_hz):
-            best[state.lo_hz] = (capture, identification, limit)
+        held = worst.get(state.lo_hz)
+        if held is None or reach_hz(identification) > reach_hz(held[1]):
+            worst[state.lo_hz] = (capture, identification, limit)
     found = []
-    for lo_hz, (capture, identification, limit) in sorted(best.items()):
+    for lo_hz, (capture, identification, limit) in sorted(worst.items()):
         error, std = identification.best.lo_error_hz, identification.best.lo_error_std_hz
         if limit is None:
             continue
@@ -190,6 +195,12 @@ def _lo_error(visit: Visit, captures: Sequence[CaptureReview]) -> list[Criterion
         why = "no sweep was identified surely enough to tell the LO error"
         found.append(Criterion("acceptance.lo_error", "LO error", "cannot_tell", why, unit="Hz", limit=limit))
     return found
+
+
+def reach_hz(identification: Identification) -> float:
+    """Return how far an LO error may reach: its size and its expanded uncertainty."""
+    best = identification.best
+    return abs(best.lo_error_hz or 0.0) + _COVERAGE * (best.lo_error_std_hz or 0.0)
 
 
 def _finer(std: float | None, than: float | None) -> bool:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from spectra import __version__
 from spectra.finding import Finding, NextStep
-from spectra.visit.acceptance import Criterion, Statement, criteria, isolation, state
+from spectra.visit.acceptance import Criterion, Statement, criteria, isolation, reach_hz, state
 from spectra.visit.analysis import CaptureReview, analyse
 from spectra.visit.checklist import ChecklistItem, checklist, covered_hz
 from spectra.visit.pairs import comparisons as compare_pairs
@@ -135,7 +135,7 @@ class VisitReview:
         deciding = self.deciding
         best = None if deciding is None or deciding.identification is None else deciding.identification.best
         value, std, bound, names = isolation(self.comparisons)
-        source = self._finest_lo(deciding)
+        source = self._widest_lo(deciding)
         lo = None if source is None or source.identification is None else source.identification.best
         return {
             "verdict": None if deciding is None else deciding.verdict,
@@ -154,22 +154,23 @@ class VisitReview:
             "isolation_captures": list(names),
         }
 
-    def _finest_lo(self, deciding: CaptureReview | None) -> CaptureReview | None:
-        """Return the counted capture that knows the LO error of the deciding one's oscillator best."""
+    def _widest_lo(self, deciding: CaptureReview | None) -> CaptureReview | None:
+        """Return the counted capture with the largest LO error of the deciding one's oscillator: the criterion's."""
         chain = self.visit.chain
         if chain is None or deciding is None or deciding.identification is None:
             return None
         lo_hz = {state.name: state.lo_hz for state in chain.lo_states}
         wanted = lo_hz.get(deciding.identification.best.lo_state or "")
+        verdicts = ("contradicted",) if deciding.verdict == "contradicted" else ("confirmed", "probable")
         known = [
-            (i.best.lo_error_std_hz, n)
+            (reach_hz(i), -n)
             for n, c in enumerate(self.counted)
             if (i := c.identification) is not None
-            and i.verdict in ("confirmed", "probable", "contradicted")
-            and i.best.lo_error_std_hz is not None
+            and i.verdict in verdicts
+            and i.best.lo_error_hz is not None
             and lo_hz.get(i.best.lo_state or "") == wanted
         ]
-        return self.counted[min(known)[1]] if known and wanted is not None else None
+        return self.counted[-max(known)[1]] if known and wanted is not None else None
 
     def _who(self) -> dict[str, Any]:
         names = ("vessel", "terminal", "expected_satellite", "expected_polarisation")

@@ -138,6 +138,17 @@ def test_one_thing_wrong(visit: Visit, change, limits, answer, code) -> None:
     assert [c.code for c in review.criteria if c.answer != "yes"] == ([] if code is None else [code])
 
 
+def test_drifting_oscillator_is_held_by_its_worst_sweep(visit: Visit) -> None:
+    """The chain allows 1000 kHz: 950 kHz with 10 kHz keeps it, 1100 kHz later on does not."""
+    early = capture("a.csv", lo_error=(100e3, 1e3), span=(1.21e9, 1.25e9))
+    late = capture("b.csv", lo_error=(950e3, 10e3), span=(1.25e9, 1.29e9), minutes=60)
+    review = judge(visit, (early, late))
+    assert (review.numbers()["lo_error_hz"], review.numbers()["lo_error_capture"]) == (950e3, "b.csv")
+    assert next(c.answer for c in review.criteria if c.code == "acceptance.lo_error") == "yes"
+    beyond = capture("b.csv", lo_error=(-1100e3, 10e3), span=(1.25e9, 1.29e9), minutes=60)
+    assert next(c.answer for c in judge(visit, (early, beyond)).criteria if c.code == "acceptance.lo_error") == "no"
+
+
 def test_nothing_stated_is_told(visit: Visit) -> None:
     review = judge(visit, complete())
     assert review.statement.answer == "accepted"

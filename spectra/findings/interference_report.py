@@ -16,7 +16,7 @@ from spectra.cautions import DISCLAIMER
 from spectra.errors import UsageError
 from spectra.findings.emissions import Emission, Emissions
 from spectra.findings.interference_sets import entry_of, occurrence
-from spectra.units import format_frequency, format_value, jsonable
+from spectra.units import format_frequency, jsonable
 
 if TYPE_CHECKING:
     from spectra.capture import Capture, Context
@@ -156,7 +156,7 @@ def _disturber(emission: Emission, log: Emissions) -> dict[str, str | None]:
         "RF measured": None if entry.way == "cable" or not rf else format_frequency(rf[0].rf_hz, rf[0].rf_std_hz),
         "Class of emission": {"cw": "unmodulated or too narrow to tell"}.get(emission.sightings[0].kind),
         "Bandwidth measured": format_frequency(emission.width_hz) if emission.width_hz else "narrower than the filter",
-        "Level at the analyser": format_value(emission.power_dbm, emission.power_std_db, "dBm"),
+        "Level at the analyser": None if emission.power_dbm is None else f"{emission.power_dbm:.1f} dBm",
         "Field strength or power flux-density": None,
         "Polarisation ports on which it shows": ", ".join(ports) or None,
         "Way in": ways[entry.way],

@@ -13,7 +13,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.random import default_rng
 
 from spectra.findings.polarisation_formulas import misalignment_deg
 from spectra.findings.polarisation_pair import CarrierIsolation
@@ -24,8 +23,8 @@ __all__ = ["PURITY_DB", "Skew", "Variation", "angle_variation", "fit_skew", "sig
 PURITY_DB = (27.0, 40.0)
 """Purity of satellite and feed together where none is stated: anything between (common practice, no source)."""
 
-_ANGLES_DEG = np.concatenate((np.linspace(0.0, 10.0, 201), np.linspace(10.25, 45.0, 140)))
-_DRAWS = 384
+_ANGLES_DEG = np.concatenate((np.linspace(0.0, 10.0, 101), np.linspace(10.5, 45.0, 70)))
+_SIZES, _PHASES = 12, 24
 _COMMON_ODDS = 2.0  # one phase for all is the careful choice: it does not average out
 
 
@@ -123,23 +122,25 @@ def _posterior(
 ) -> FloatArray:
     """Return the posterior of the angle on the grid (sums to 1), flat before."""
     low, high = (purity_db, purity_db) if isinstance(purity_db, int | float) else purity_db
-    # a fixed set of draws: the same captures give the same answer
-    rng = default_rng(20260314)
-    size = 10.0 ** (-(low + (high - low) * (np.arange(_DRAWS) + 0.5) / _DRAWS) / 20.0)
-    phase = rng.permutation((np.arange(_DRAWS) + 0.5) / _DRAWS) * 2.0 * math.pi
-    x = size * np.exp(1j * phase)
-    expected = np.abs(np.tan(np.radians(_ANGLES_DEG))[:, None] + x) ** 2  # (angles, draws)
-    each = np.zeros(_ANGLES_DEG.size)
-    for k in range(ratio.size):  # a draw of its own for each carrier
-        each += _mean_over_draws(ratio[k], std[k], expected)
+    # a fixed grid of sizes and phases (cosines repeat beyond half a turn), shifted from size to size
+    size = 10.0 ** (-(low + (high - low) * (np.arange(_SIZES) + 0.5) / _SIZES) / 20.0)
+    shift = (np.arange(_SIZES) * 0.618034) % 1.0
+    phase = math.pi * (np.arange(_PHASES) + shift[:, None]) / _PHASES
+    x = size[:, None] * np.exp(1j * phase)
+    expected = np.abs(np.tan(np.radians(_ANGLES_DEG))[:, None, None] + x) ** 2  # (angles, sizes, phases)
+    of_size = np.zeros((_ANGLES_DEG.size, _SIZES))
+    for k in range(ratio.size):  # a phase of its own for each carrier, one size for all
+        of_size += _mean_over(ratio[k], std[k], expected, (2,))
+    top = float(of_size.max())
+    each = top + np.log(np.mean(np.exp(of_size - top), axis=1) + 1e-300)
     common = np.zeros(_ANGLES_DEG.size)
-    for direction in (True, False):  # one draw for all carriers that go the same way: their weighted mean says it all
+    for direction in (True, False):  # one phase for all carriers that go the same way: their weighted mean says it all
         mine = way == direction
         if mine.any():
             weight = 1.0 / std[mine] ** 2
             mean = float(np.average(ratio[mine], weights=weight))
             scatter = float(np.sum(weight * (ratio[mine] - mean) ** 2))
-            common += _mean_over_draws(mean, float(weight.sum() ** -0.5), expected) - 0.5 * scatter
+            common += _mean_over(mean, float(weight.sum() ** -0.5), expected, (1, 2)) - 0.5 * scatter
     step = np.gradient(_ANGLES_DEG)
     top = max(common.max(), each.max())
     both = (_COMMON_ODDS * np.exp(common - top) + np.exp(each - top)) * step
@@ -147,11 +148,11 @@ def _posterior(
     return result
 
 
-def _mean_over_draws(value: float, std: float, expected: FloatArray) -> FloatArray:
-    """Return ln of the likelihood of a ratio at each angle, averaged over the draws of the purity."""
+def _mean_over(value: float, std: float, expected: FloatArray, axes: tuple[int, ...]) -> FloatArray:
+    """Return ln of the likelihood of a ratio, averaged over sizes or phases of the purity or both."""
     log = -0.5 * ((value - expected) / std) ** 2
     top = float(log.max())
-    return np.asarray(top + np.log(np.mean(np.exp(log - top), axis=1) + 1e-300))
+    return np.asarray(top + np.log(np.mean(np.exp(log - top), axis=axes) + 1e-300))
 
 
 def angle_variation(carriers: Sequence[CarrierIsolation]) -> Variation | None:

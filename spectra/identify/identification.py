@@ -46,7 +46,7 @@ class Thresholds:
 
     confirmed_none: float = 9.0
     confirmed_next: float = 3.0
-    confirmed_kin: float = 1.3
+    confirmed_kin: float = 2.7
     confirmed_matched: float = 5.0
     probable_none: float = 3.0
     probable_next: float = 1.0

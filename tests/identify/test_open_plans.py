@@ -35,11 +35,12 @@ def test_right_first_and_never_wrongly_confirmed(world: tuple[ModuleType, Any]) 
     figures = trials.figures(records)
     assert figures["wrongly confirmed"] == 0
     assert figures["without twins: first"] >= 0.95
-    assert figures["without twins: confirmed and right"] >= 0.85
-    # a satellite elsewhere on the arc that shares half of what the sweep shows cannot be told from the true one
+    # the campaign gives 0.73 (800 trials): a plan repeated elsewhere keeps the rest at 'probable', see METHOD.md
+    assert figures["without twins: confirmed and right"] >= 0.55
+    # with every list of the true position left out nothing may be confirmed, however alike another plan is
+    assert not [r for r in records if r["absent_verdict"] == "confirmed"]
     alone = [r for r in records if r["far_twin"] < 0.4]
     assert len(alone) > 20
-    assert not [r for r in alone if r["absent_verdict"] == "confirmed"]
     assert np.mean([r["absent_verdict"] == "unidentified" for r in alone]) >= 0.9
 
 
@@ -57,4 +58,4 @@ def test_simulated_sweeps_end_to_end(world: tuple[ModuleType, Any], campaign: Lo
     figures = simulated.summary(records)
     assert figures["wrongly confirmed"] == 0
     assert figures["first"] >= 0.85
-    assert not [r for r in records if r["absent_twin"] < 0.4 and r["absent_verdict"] == "confirmed"]
+    assert not [r for r in records if r["absent_verdict"] == "confirmed"]

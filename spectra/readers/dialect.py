@@ -70,7 +70,7 @@ def guess_dialect(lines: list[str]) -> Dialect | None:
     if "," in joined:
         pairs = [_COMMA_PAIR.fullmatch(line) for line in lines]
         if all(pairs) and "." not in joined:
-            first = [int(pair[1]) for pair in pairs if pair]
+            first = [float(pair[1]) for pair in pairs if pair]
             rising = all(b > a for a, b in pairwise(first)) and first[0] >= 0
             likelier = [Dialect(",", "."), Dialect("", ",")]
             return next((d for d in (likelier if rising else likelier[::-1]) if _fits(lines, d)), None)

@@ -160,7 +160,9 @@ def _reading(entry: Entry, decimal: str) -> Reading | None:
         return None if value is None else Reading(value, entry.line, text, unit or entry.unit)
     if concept == "points":
         value, _ = _number_and_unit(text, decimal)
-        return Reading(int(value), entry.line, text) if value is not None and value == int(value) > 0 else None
+        return (
+            Reading(int(value), entry.line, text) if value is not None and value.is_integer() and value > 0.0 else None
+        )
     if concept == "averages":
         return _averages(entry, text)
     if concept == "level_unit" or concept == "frequency_unit":

@@ -222,7 +222,7 @@ def _averaging(draft: Draft, column: TraceColumn, own: Any, options: Options, va
     if mode is None and name_mode and len(draft.columns) == 1:
         mode = trace_mode_of(name_mode)
     averages_text = told("averages")
-    averages = int(averages_text) if averages_text and averages_text.isdigit() else None
+    averages = int(averages_text) if averages_text and averages_text.isdecimal() and len(averages_text) < 10 else None
     kind_text = told("average_type")
     kind = average_type_of(kind_text) if kind_text else None
     detector_text = told("detector")

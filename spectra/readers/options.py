@@ -41,7 +41,7 @@ class Options:
             raise _refuse("rbw_hz", self.rbw_hz, "a positive number of hertz")
         if self.detector is not None and self.detector not in DETECTORS:
             raise _refuse("detector", self.detector, "one of " + ", ".join(DETECTORS))
-        if self.averages is not None and (self.averages < 1 or self.averages != int(self.averages)):
+        if self.averages is not None and not (1 <= self.averages < 10**9 and self.averages == int(self.averages)):
             raise _refuse("averages", self.averages, "a whole number, 1 or more")
 
 

@@ -104,7 +104,7 @@ def _asked(columns: list[TraceColumn], modes: list[str | None], wanted: str, nam
         if fold(column.name).strip() == key:
             return i
     for i, column in enumerate(columns):
-        if key.isdigit() and int(key) == (column.trace or i + 1):
+        if key.isdecimal() and len(key) < 10 and int(key) == (column.trace or i + 1):
             return i
     mode = trace_mode_of(wanted)
     if mode in modes:

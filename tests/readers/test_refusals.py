@@ -5,6 +5,7 @@ No outside source: the contract of the project (style page, error form).
 
 from __future__ import annotations
 
+import contextlib
 import gzip
 import io
 import zipfile
@@ -13,7 +14,8 @@ from pathlib import Path
 import pytest
 
 from spectra import read_sweep, read_sweeps
-from spectra.errors import SweepFormatError, UsageError
+from spectra.errors import SpectraError, SweepFormatError, UsageError
+from spectra.readers import read_bytes
 
 HEAD = "RBW,100,kHz\nFrequency (MHz),Level (dBm)\n"
 ROWS = [f"{1173 + 0.5 * i},{-90 - (i * 7919 % 13) / 10}" for i in range(20)]
@@ -212,3 +214,28 @@ def test_packed_files_read_in_place(tmp_path: Path) -> None:
     assert [s.origin.file for s in two] == ["a.zip/one.csv", "a.zip/sub/two.csv"]
     with pytest.raises(SweepFormatError, match="read_sweeps"):
         read_sweep(both)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "9" * 5001 + ",5\n1,2\n2,3\n",
+        "MHz,dBm\n" + "9" * 5001 + ",5\n1,2\n",
+        "1000,1010,10,1e999,-90,-91\n",
+        "Points: 1e999\nStart: 1 GHz\nStop: 2 GHz\nUnit: dBm\n-90\n-91\n-92\n",
+        "Trace," + "1" * 5001 + "\nMHz,dBm\n1,-90\n2,-91\n",
+        "Trace,²\nMHz,dBm\n1,-90\n2,-91\n3,-90\n",
+        "Averages," + "7" * 5001 + "\nMHz,dBm\n1,-90\n2,-91\n3,-90\n",
+    ],
+    ids=["long_pair", "long_cell", "endless_count", "endless_points", "long_trace", "raised_trace", "long_averages"],
+)
+def test_numbers_beyond_any_sense_never_break_the_reader(text: str) -> None:
+    """Found by the fuzz campaign: whatever comes of them, it is a sweep or an error of ours."""
+    with contextlib.suppress(SpectraError):
+        assert read_bytes(text.encode(), "x.csv").points >= 2
+
+
+@pytest.mark.parametrize("averages", [float("inf"), float("nan"), 2.5, 0])
+def test_impossible_averages_are_refused(averages: float) -> None:
+    with pytest.raises(SpectraError, match="averages"):
+        read_bytes(b"MHz,dBm\n1,-90\n2,-91\n3,-90\n", "x.csv", averages=averages)

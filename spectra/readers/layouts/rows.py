@@ -238,7 +238,7 @@ def _name_of(block: _Block) -> tuple[str, str | None, int | None]:
     told = block.facts.text("trace") or ""
     mode_text = block.facts.text("trace_mode") or ""
     name = told
-    number = int(told) if told.isdigit() else None
+    number = int(told) if told.isdecimal() and len(told) < 10 else None
     mode = trace_mode_of(mode_text) or trace_mode_of(told)
     for line in reversed(block.lines):
         text = uncommented(line.text).strip(' ;,\t"[]<>:')

@@ -57,7 +57,7 @@ def _lead(values: FloatArray) -> int | None:
         return None
     if len(leads) == 2:  # a count of readings is a whole number above zero; a level there would be below it
         fourth = float(values[3])
-        leads = [4] if fourth > 0.0 and fourth == int(fourth) and float(np.median(values[4:])) < 0.0 else [3]
+        leads = [4] if fourth > 0.0 and fourth.is_integer() and float(np.median(values[4:])) < 0.0 else [3]
     return leads[0]
 
 

@@ -232,7 +232,7 @@ def test_packed_files_read_in_place(tmp_path: Path) -> None:
 def test_numbers_beyond_any_sense_never_break_the_reader(text: str) -> None:
     """Found by the fuzz campaign: whatever comes of them, it is a sweep or an error of ours."""
     with contextlib.suppress(SpectraError):
-        assert read_bytes(text.encode(), "x.csv").points >= 2
+        assert all(sweep.points >= 2 for sweep in read_bytes(text.encode(), "x.csv"))
 
 
 @pytest.mark.parametrize("averages", [float("inf"), float("nan"), 2.5, 0])

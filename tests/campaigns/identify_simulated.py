@@ -2,7 +2,8 @@
 
 The plans (see `identify_trials`) are on air with an unknown LO error, swept by the simulator, measured and identified,
 once with the whole table and once with every list of the true orbital position left out. As a script it writes
-`identify_simulated.csv` beside itself: ``python tests/campaigns/identify_simulated.py [trials] [seed]``.
+`identify_simulated.csv` beside itself: ``python tests/campaigns/identify_simulated.py [trials] [seed] [every]``; with
+`every` = 3 the table holds every third satellite by name (110 of them); the file is `identify_simulated_every_3.csv`.
 """
 
 from __future__ import annotations
@@ -151,12 +152,20 @@ def summary(records: list[dict[str, Any]], twins_from: float = 0.7) -> dict[str,
     }
 
 
+def _thinned(table: Any, every: int) -> Any:
+    """Return the table with every so manieth satellite by name."""
+    names = table.text["satellite"].astype(str)
+    return trials.without(table, ~np.isin(names, np.unique(names)[::every])) if every > 1 else table
+
+
 def main(arguments: list[str]) -> None:
     """Run and write the table."""
     count = int(arguments[0]) if arguments else 300
     seed = int(arguments[1]) if len(arguments) > 1 else 1
-    world = trials.World.build(trials.load_plans())
-    path = Path(__file__).with_suffix(".csv")
+    every = int(arguments[2]) if len(arguments) > 2 else 1
+    world = trials.World.build(_thinned(trials.load_plans(), every))
+    name = "identify_simulated" + (f"_every_{every}" if every > 1 else "")
+    path = Path(__file__).with_name(f"{name}.csv")
     records = []
     with path.open("w", encoding="utf-8", newline="") as out:
         out.write(f"# sweepmuster {__version__}, seed {seed}, {count} trials\n")

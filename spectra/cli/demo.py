@@ -138,7 +138,11 @@ def _said(step: Step, answer: Any) -> tuple[str, str]:
     """Return the answer in a sentence and in a word."""
     if step.command == "identify":
         return answer.sentence, answer.verdict
-    word = answer.fit.answer.replace("_", " ") if step.command == "trend" else answer.kind
+    if step.command == "trend":
+        word = answer.fit.answer.replace("_", " ")
+    else:
+        whole = answer.polarisation
+        word = answer.kind if whole is None else f"isolation {whole.isolation_db:.1f} dB"
     titles = [f.title for f in answer.findings if f.severity != "note"] or [f.title for f in answer.findings[:1]]
     return "; ".join(titles[:2]) + ".", word
 

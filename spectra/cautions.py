@@ -84,14 +84,18 @@ _TRIGGERS: tuple[tuple[re.Pattern[str], tuple[str, ...]], ...] = tuple(
         (r"\bfeeds?\b|\bfeedhorn|\bskew|\btransducer|\bwaveguide", (*_ANTENNA_WORK, "dc_on_coax")),
         (r"\blnbs?\b|\bbuc\b|\bdiplexer", (*_ANTENNA_WORK, "dc_on_coax")),
         (
-            r"\bcoax|\bcables?\b|\bconnectors?\b|\bsplitters?\b|\bdc block|\bsupply|\bvoltage|\btone\b|\bports?\b"
-             r"|\bterminat|\bline amplifier|\bmultimeter",
+            (
+                r"\bcoax|\bcables?\b|\bconnectors?\b|\bsplitters?\b|\bdc block|\bsupply|\bvoltage|\btone\b|\bports?\b"
+                r"|\bterminat|\bline amplifier|\bmultimeter"
+            ),
             ("dc_on_coax",),
         ),
         (r"\btransmit|\buplink power|\bcarrier up\b", ("transmitter_isolated",)),
         (
-            r"\bradars?\b|\bais\b|\bdistress|\bnavigation|\bcordless|\bofficer of the watch"
-             r"|\bship'?s (?:own )?(?:terminal|equipment|transmitter|phone)",
+            (
+                r"\bradars?\b|\bais\b|\bdistress|\bnavigation|\bcordless|\bofficer of the watch"
+                r"|\bship'?s (?:own )?(?:terminal|equipment|transmitter|phone)"
+            ),
             ("ask_officer_of_the_watch", "vessel_under_way"),
         ),
         (r"\baloft|\bmast\b|\bfunnel\b", ("work_aloft",)),

@@ -5,8 +5,9 @@
 
 from __future__ import annotations
 
-from importlib import import_module
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
+
+from spectra.lazy import lazy_face
 
 if TYPE_CHECKING:
     from spectra.archive.export import content_sha256 as content_sha256
@@ -37,15 +38,4 @@ _HOME = {
 
 __all__ = sorted(_HOME)
 
-
-def __getattr__(name: str) -> Any:
-    home = _HOME.get(name)
-    if home is None:
-        raise AttributeError(f"module 'spectra.archive' has no attribute {name!r}")
-    value = getattr(import_module(f"spectra.archive.{home}"), name)
-    globals()[name] = value
-    return value
-
-
-def __dir__() -> list[str]:
-    return sorted({*globals(), *_HOME})
+__getattr__, __dir__ = lazy_face(__name__, _HOME)

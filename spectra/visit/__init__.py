@@ -6,8 +6,9 @@ do next. Names are looked up when first used.
 
 from __future__ import annotations
 
-from importlib import import_module
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
+
+from spectra.lazy import lazy_face
 
 if TYPE_CHECKING:
     from spectra.visit.acceptance import Criterion as Criterion
@@ -50,15 +51,4 @@ _HOME = {
 
 __all__ = sorted(_HOME)
 
-
-def __getattr__(name: str) -> Any:
-    home = _HOME.get(name)
-    if home is None:
-        raise AttributeError(f"module 'spectra.visit' has no attribute {name!r}")
-    value = getattr(import_module(f"spectra.visit.{home}"), name)
-    globals()[name] = value
-    return value
-
-
-def __dir__() -> list[str]:
-    return sorted({*globals(), *_HOME})
+__getattr__, __dir__ = lazy_face(__name__, _HOME)

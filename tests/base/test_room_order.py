@@ -10,7 +10,7 @@ import pytest
 import spectra
 
 ROOT = Path(spectra.__file__).parent
-BASE = {"units", "errors", "atomic", "finding", "cautions", "sweep", "capture", "schemas"}
+BASE = {"units", "errors", "atomic", "finding", "cautions", "sweep", "capture", "schemas", "lazy"}
 # each room with those it may know besides the base and itself
 ROOMS = {
     "signal": set(),

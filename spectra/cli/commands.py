@@ -37,7 +37,11 @@ COMMANDS: dict[str, Command] = {
         ("report", "report", "make the report on a visit (HTML with its evidence), verify raw files against it"),
         ("archive", "archive", "keep sweeps with their results, find them again, hand them over, recompute them"),
         ("next-sweep", "next_sweep", "plan the sweeps that would show a carrier table through a receive chain"),
-        ("table", "table", "check a carrier table, import open scan files as one, merge two"),
+        (
+            "table",
+            "table",
+            "check a carrier table, import open scan files as one, merge two, suggest edits from sweeps",
+        ),
         ("simulate", "simulate", "make sweeps from a scene, as a swept analyser would save them"),
         ("demo", "demo", "run the main job on the demo captures"),
     )

@@ -1,10 +1,11 @@
-"""``sweepmuster table``: check, import and merge carrier tables."""
+"""``sweepmuster table``: check, import, merge carrier tables, and suggest edits of one from confirmed sweeps."""
 
 from __future__ import annotations
 
 import argparse
 from pathlib import Path
 
+from spectra.cli import suggest
 from spectra.cli.console import print_json, say, wrap
 from spectra.errors import UsageError
 from spectra.plan.merge import Conflict, Merge
@@ -32,10 +33,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     merge.add_argument("--out", metavar="T.csv", help="table to write (default: only show what would come of it)")
     merge.add_argument("--json", action="store_true", help="print what became of every row as JSON")
 
+    suggest.add_arguments(
+        commands.add_parser("suggest", help="propose edits from confirmed sweeps, to be accepted one by one")
+    )
+
 
 def execute(arguments: argparse.Namespace) -> int:
     """Run the sub-command."""
-    return {"check": _check, "import": _import, "merge": _merge}[arguments.what](arguments)
+    return {"check": _check, "import": _import, "merge": _merge, "suggest": suggest.execute}[arguments.what](arguments)
 
 
 def _check(arguments: argparse.Namespace) -> int:

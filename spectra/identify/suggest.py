@@ -19,19 +19,26 @@ from spectra.plan.chain import LoState, ReceiveChain
 from spectra.plan.table import CarrierTable
 from spectra.units import format_frequency, jsonable
 
-__all__ = ["Edit", "Visit", "apply_edits", "diff_text", "suggest_edits"]
+__all__ = ["Edit", "Visit", "apply_edits", "diff_text", "suggest_edits", "usable"]
 
 Action = Literal["add", "change", "remove"]
 _CLEAR = 4.0  # standard uncertainties by which a value must differ before a change is proposed
+_LEAST_SHIFT_HZ = 20e3  # below it a satellite's own oscillators may have moved the carrier (common practice, no source)
+_SYSTEMATIC_WIDTH = 0.003  # part of the width by which slopes and ripple may pull a centre (common practice, no source)
 _ROLL_OFFS = np.array([0.05, 0.10, 0.15, 0.20, 0.25, 0.35])
 
 
 @dataclass(frozen=True, slots=True)
 class Visit:
-    """One identification with the measurements it was made of."""
+    """One identification with the measurements it was made of.
+
+    Visits of one `occasion` (say, one terminal on one day) count as one: two sweeps taken minutes apart are no two
+    witnesses of a silent row. None is an occasion of its own.
+    """
 
     identification: Identification
     measurements: tuple[Measurement, ...]
+    occasion: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,27 +97,57 @@ def suggest_edits(
     tuple of Edit
         Changed rows, then new rows, then rows to remove; each group by satellite and frequency.
     """
-    used = [
-        v for v in visits if v.identification.verdict == "confirmed" and v.identification.table_sha256 == table.sha256
-    ]
-    edits = [*_changes(table, used), *_additions(table, chain, used), *_removals(table, used, max(unseen_in, 1))]
+    used = [v for v in visits if usable(v, table)]
+    edits = [*_changes(table, chain, used), *_additions(table, chain, used), *_removals(table, used, max(unseen_in, 1))]
     order = {"change": 0, "add": 1, "remove": 2}
     return tuple(sorted(edits, key=lambda e: (order[e.action], e.satellite, e.polarisation, e.rf_mhz)))
 
 
-def _changes(table: CarrierTable, visits: Sequence[Visit]) -> list[Edit]:
-    """Find rows whose carrier clearly has another symbol rate or roll-off."""
+def usable(visit: Visit, table: CarrierTable) -> bool:
+    """Say whether a visit may speak of this table: confirmed, and made with it."""
+    answer = visit.identification
+    return answer.verdict == "confirmed" and answer.table_sha256 == table.sha256
+
+
+def _occasions(visits: Sequence[Visit]) -> list[int]:
+    """Return for each visit the number of its occasion."""
+    seen: dict[object, int] = {}
+    return [
+        seen.setdefault(number if visit.occasion is None else visit.occasion, len(seen))
+        for number, visit in enumerate(visits)
+    ]
+
+
+def _changes(table: CarrierTable, chain: ReceiveChain, visits: Sequence[Visit]) -> list[Edit]:
+    """Find rows whose carrier clearly has another frequency, symbol rate or roll-off."""
     found: dict[int, list[Carrier]] = {}
-    for visit in visits:
-        for entry in visit.identification.roll_call:
+    shifts: dict[int, list[tuple[float | None, float | None]]] = {}
+    witnesses: dict[int, set[int]] = {}
+    occasions = _occasions(visits)
+    for number, visit in zip(occasions, visits, strict=True):
+        answer = visit.identification
+        for entry in answer.roll_call:
             # a carrier measured together with its neighbour has no offset and tells nothing of either
-            if entry.status == "present" and entry.carrier is not None and entry.offset_hz is not None:
-                found.setdefault(entry.row, []).append(visit.measurements[entry.sweep].carriers[entry.carrier])
+            if entry.status != "present" or entry.carrier is None or entry.offset_hz is None:
+                continue
+            carrier = visit.measurements[entry.sweep].carriers[entry.carrier]
+            found.setdefault(entry.row, []).append(carrier)
+            witnesses.setdefault(entry.row, set()).add(number)
+            # with several sweeps the one in question may be of an LO state on the other side
+            sided = len(visit.measurements) == 1 or len({state.sign for state in chain.lo_states}) == 1
+            if answer.lo_state is not None and carrier.centre_std_hz is not None and sided:
+                own = np.hypot(carrier.centre_std_hz, _SYSTEMATIC_WIDTH * carrier.width_hz)
+                std = float(np.hypot(own, answer.if_offset_std_hz or 0.0))
+                shifts.setdefault(entry.row, []).append((chain.state(answer.lo_state).sign * entry.offset_hz, std))
     index_of = {int(line): index for index, line in enumerate(table.line)}
     edits = []
     for line, carriers in found.items():
         row = table.row(index_of[line])
         changes: dict[str, tuple[float | str | None, float | str | None]] = {}
+        shift, shift_std = _mean(shifts.get(line, []))
+        # printed frequencies may be rounded: a shift within one printed step is no change
+        if shift is not None and abs(shift) > max(_CLEAR * shift_std, row.rf_step_hz or 0.0, _LEAST_SHIFT_HZ):
+            changes["rf_mhz"] = (row.rf_hz / 1e6, _printed_mhz(row.rf_hz + shift, shift_std))
         rate, rate_std = _mean([(c.symbol_rate_bd, c.symbol_rate_std_bd) for c in carriers])
         listed = row.symbol_rate_bd
         if rate is not None and listed is not None and abs(rate - listed) > _CLEAR * np.hypot(rate_std, 0.005 * listed):
@@ -127,9 +164,9 @@ def _changes(table: CarrierTable, visits: Sequence[Visit]) -> list[Edit]:
                     row.polarisation,
                     row.rf_hz / 1e6,
                     changes,
-                    len(carriers),
-                    len(visits),
-                    f"measured otherwise in {len(carriers)} of {len(visits)} confirmed visits",
+                    len(witnesses[line]),
+                    len(set(occasions)),
+                    f"measured otherwise in {len(witnesses[line])} of {len(set(occasions))} confirmed visits",
                 )
             )
     return edits
@@ -153,16 +190,21 @@ def _rounded_rate(rate_bd: float, std_bd: float) -> float:
     return float(round(rate_bd / step) * step)
 
 
+def _printed_mhz(rf_hz: float, std_hz: float) -> float:
+    """Return a frequency in MHz whose last digit is the first that the uncertainty leaves open."""
+    return round(rf_hz / 1e6, int(np.clip(np.ceil(-np.log10(max(std_hz, 1.0) / 1e6)), 0, 3)))
+
+
 def _additions(table: CarrierTable, chain: ReceiveChain, visits: Sequence[Visit]) -> list[Edit]:
     """Find carriers that no row explains, gathered over the visits of one satellite and polarisation."""
     sightings: dict[tuple[str, str], list[_Sighting]] = {}
-    counts: dict[tuple[str, str], int] = {}
-    for number, visit in enumerate(visits):
+    counts: dict[tuple[str, str], set[int]] = {}
+    for number, visit in zip(_occasions(visits), visits, strict=True):
         answer = visit.identification
         if answer.satellite is None or answer.polarisation is None or answer.lo_state is None:
             continue
         key = (answer.satellite, answer.polarisation)
-        counts[key] = counts.get(key, 0) + 1
+        counts.setdefault(key, set()).add(number)
         state = chain.state(answer.lo_state)
         main = {e.sweep for e in answer.roll_call if e.status == "present"}
         for sweep, carrier in answer.unlisted:
@@ -172,7 +214,7 @@ def _additions(table: CarrierTable, chain: ReceiveChain, visits: Sequence[Visit]
     edits = []
     for key, seen_here in sightings.items():
         for heap in _heaps(seen_here):
-            edit = _addition(table, key, heap, counts[key])
+            edit = _addition(table, key, heap, len(counts[key]))
             if edit is not None:
                 edits.append(edit)
     return edits
@@ -209,10 +251,9 @@ def _addition(table: CarrierTable, key: tuple[str, str], heap: list[_Sighting], 
     leak = _other_polarisation(table, key, rf, rf_std)
     if leak is not None:
         words += f"; may be leakage of row {leak} on the other polarisation"
-    # the last digit printed is the first that the uncertainty leaves open
-    decimals = int(np.clip(np.ceil(-np.log10(max(rf_std, 1.0) / 1e6)), 0, 3))
+    rf_mhz = _printed_mhz(rf, rf_std)
     changes: dict[str, tuple[float | str | None, float | str | None]] = {
-        "rf_mhz": (None, round(rf / 1e6, decimals)),
+        "rf_mhz": (None, rf_mhz),
         "kind": (None, "cw" if heap[0].carrier.kind == "cw" else "modulated"),
     }
     rate, rate_std = _mean([(s.carrier.symbol_rate_bd, s.carrier.symbol_rate_std_bd) for s in heap])
@@ -221,7 +262,7 @@ def _addition(table: CarrierTable, key: tuple[str, str], heap: list[_Sighting], 
     alpha, alpha_std = _mean([(s.carrier.roll_off, s.carrier.roll_off_std) for s in heap])
     if alpha is not None and alpha_std < 0.02:
         changes["roll_off"] = (None, float(_ROLL_OFFS[np.argmin(np.abs(_ROLL_OFFS - alpha))]))
-    return Edit("add", None, *key, round(rf / 1e6, decimals), changes, seen, visits, words)
+    return Edit("add", None, *key, rf_mhz, changes, seen, visits, words)
 
 
 def _other_polarisation(table: CarrierTable, key: tuple[str, str], rf_hz: float, std_hz: float) -> int | None:
@@ -232,23 +273,25 @@ def _other_polarisation(table: CarrierTable, key: tuple[str, str], rf_hz: float,
 
 
 def _removals(table: CarrierTable, visits: Sequence[Visit], unseen_in: int) -> list[Edit]:
-    absent: dict[int, int] = {}
+    absent: dict[int, set[int]] = {}
     present: set[int] = set()
-    for visit in visits:
+    occasions = _occasions(visits)
+    for number, visit in zip(occasions, visits, strict=True):
         for entry in visit.identification.roll_call:
             if entry.status == "present":
                 present.add(entry.row)
             elif entry.status == "absent":
-                absent[entry.row] = absent.get(entry.row, 0) + 1
+                absent.setdefault(entry.row, set()).add(number)
     index_of = {int(line): index for index, line in enumerate(table.line)}
     edits = []
-    for line, count in absent.items():
+    for line, when in absent.items():
+        count = len(when)
         if count < unseen_in or line in present:
             continue
         row = table.row(index_of[line])
         why = f"should have shown in {count} confirmed visits and showed in none"
         edits.append(
-            Edit("remove", line, row.satellite, row.polarisation, row.rf_hz / 1e6, {}, count, len(visits), why)
+            Edit("remove", line, row.satellite, row.polarisation, row.rf_hz / 1e6, {}, count, len(set(occasions)), why)
         )
     return edits
 

@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING
 from spectra.lazy import lazy_face
 
 if TYPE_CHECKING:
+    from spectra.archive.emissions import StoredLog as StoredLog
+    from spectra.archive.emissions import stored_log as stored_log
     from spectra.archive.export import content_sha256 as content_sha256
     from spectra.archive.export import export_captures as export_captures
     from spectra.archive.export import import_bundle as import_bundle
@@ -26,6 +28,7 @@ _HOME = {
     "Archive": "store",
     "ImportResult": "importer",
     "Search": "query",
+    "StoredLog": "emissions",
     "add_paths": "importer",
     "content_sha256": "export",
     "export_captures": "export",
@@ -33,6 +36,7 @@ _HOME = {
     "list_captures": "query",
     "open_archive": "store",
     "recheck_captures": "recheck",
+    "stored_log": "emissions",
     "whole_captures": "query",
 }
 

@@ -30,7 +30,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add.add_argument("--chain", metavar="C.toml", help="receive chain (else that of each visit or folder)")
     _add_common(add, processes=True)
     listing = commands.add_parser("list", help="find captures: by vessel, satellite, date, verdict, finding, carrier")
-    _add_search(listing)
+    add_search_options(listing)
     listing.add_argument("--limit", type=int, default=_LIST_LIMIT, metavar="N", help="most rows, newest first")
     _add_common(listing)
     show = commands.add_parser("show", help="show one capture with its results, or write its raw files out")
@@ -39,7 +39,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     _add_common(show)
     export = commands.add_parser("export", help="write captures as .csv, .json, .parquet, or as a .zip for an archive")
     export.add_argument("out", metavar="OUT", help="file to write; its ending says what it becomes")
-    _add_search(export)
+    add_search_options(export)
     _add_common(export)
     take = commands.add_parser("import", help="take in a .zip that archive export wrote")
     take.add_argument("bundle", metavar="BUNDLE.zip", help="the file")
@@ -48,7 +48,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     again.add_argument("--table", metavar="T.csv", help="carrier table to use (else each capture's own)")
     again.add_argument("--chain", metavar="C.toml", help="receive chain to use (else each capture's own)")
     again.add_argument("--store", action="store_true", help="also store the new results and make them the current ones")
-    _add_search(again)
+    add_search_options(again)
     _add_common(again, processes=True)
 
 
@@ -60,7 +60,8 @@ def _add_common(parser: argparse.ArgumentParser, *, processes: bool = False) -> 
         parser.add_argument("--processes", type=int, metavar="N", help="worker processes (default: one a core)")
 
 
-def _add_search(parser: argparse.ArgumentParser) -> None:
+def add_search_options(parser: argparse.ArgumentParser) -> None:
+    """Add the options that say which captures of an archive are meant."""
     group = parser.add_argument_group("which captures (a * stands for anything)")
     group.add_argument("--vessel", metavar="NAME")
     group.add_argument("--terminal", metavar="NAME")
@@ -86,7 +87,8 @@ def execute(arguments: argparse.Namespace) -> int:
         return run[arguments.what](archive, arguments)
 
 
-def _search(arguments: argparse.Namespace, limit: int | None = None) -> Search:
+def search_of(arguments: argparse.Namespace, limit: int | None = None) -> Search:
+    """Return the search that the options state."""
     from spectra.archive import Search
     from spectra.archive.query import moment
 
@@ -128,7 +130,7 @@ def _add(archive: Archive, arguments: argparse.Namespace) -> int:
 def _list(archive: Archive, arguments: argparse.Namespace) -> int:
     from spectra.archive import list_captures
 
-    rows = list_captures(archive, _search(arguments, arguments.limit))
+    rows = list_captures(archive, search_of(arguments, arguments.limit))
     if arguments.json:
         print_json({"schema": "sweepmuster/archive-list/1", "captures": rows})
         return 0
@@ -204,7 +206,7 @@ def _write_raw(archive: Archive, capture: dict[str, Any], folder: Path) -> None:
 def _export(archive: Archive, arguments: argparse.Namespace) -> int:
     from spectra.archive import export_captures
 
-    count = export_captures(archive, arguments.out, _search(arguments) if _narrowed(arguments) else None)
+    count = export_captures(archive, arguments.out, search_of(arguments) if _narrowed(arguments) else None)
     if arguments.json:
         print_json({"schema": "sweepmuster/export/1", "file": arguments.out, "captures": count})
     else:
@@ -233,7 +235,7 @@ def _recheck(archive: Archive, arguments: argparse.Namespace) -> int:
 
     found = recheck_captures(
         archive,
-        _search(arguments),
+        search_of(arguments),
         table=None if arguments.table is None else Path(arguments.table),
         chain=None if arguments.chain is None else Path(arguments.chain),
         store=arguments.store,

@@ -34,7 +34,7 @@ COMMANDS: dict[str, Command] = {
             "analyse a folder of sweeps as one visit: what is missing, accepted or not, what to do next",
         ),
         ("convert", "convert", "write sweeps as our own CSV or as exchange files, an RF axis taken back to IF"),
-        ("report", "report", "make the report on a visit (HTML with its evidence), verify raw files against it"),
+        ("report", "report", "make the report on a visit, verify raw files against it, report interference"),
         ("archive", "archive", "keep sweeps with their results, find them again, hand them over, recompute them"),
         ("next-sweep", "next_sweep", "plan the sweeps that would show a carrier table through a receive chain"),
         (

@@ -1,10 +1,11 @@
-"""``sweepmuster report``: make the report on a visit, and check it against the raw files."""
+"""``sweepmuster report``: make the report on a visit, check it against the raw files, report interference."""
 
 from __future__ import annotations
 
 import argparse
 
 from spectra.cautions import DISCLAIMER
+from spectra.cli import interference
 from spectra.cli.console import print_json, print_table, say
 from spectra.cli.visit import progress_bar, report_path, write_report
 from spectra.errors import UsageError
@@ -27,11 +28,16 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     verify.add_argument("file", metavar="FILE", help="the report, or the .json written beside it")
     verify.add_argument("--folder", metavar="DIR", help="folder of the visit (else looked for beside the evidence)")
     verify.add_argument("--json", action="store_true", help="print what was found as JSON")
+    interference.add_options(
+        commands.add_parser(
+            "interference", help="the facts that a report of harmful interference asks for, for you to complete"
+        )
+    )
 
 
 def execute(arguments: argparse.Namespace) -> int:
-    """Make a report, or verify one: 1 where a file is changed or missing."""
-    return _make(arguments) if arguments.what == "make" else _verify(arguments)
+    """Make a report, verify one (1 where a file is changed or missing), or report interference."""
+    return {"make": _make, "verify": _verify, "interference": interference.execute}[arguments.what](arguments)
 
 
 def _make(arguments: argparse.Namespace) -> int:

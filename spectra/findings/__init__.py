@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from spectra.findings.interference_entry import emission_findings as emission_findings
     from spectra.findings.interference_guests import under_carriers as under_carriers
     from spectra.findings.interference_report import interference_reports as interference_reports
+    from spectra.findings.interference_report import reports_from_log as reports_from_log
     from spectra.findings.interference_sets import follow as follow
     from spectra.findings.line_baseline import baseline_findings as baseline_findings
     from spectra.findings.service_levels import service_findings as service_findings
@@ -31,6 +32,7 @@ _HOME = {
     "emission_findings": "interference_entry",
     "follow": "interference_sets",
     "interference_reports": "interference_report",
+    "reports_from_log": "interference_report",
     "service_findings": "service_levels",
     "sweep_to_if": "axis",
     "trend": "trend",

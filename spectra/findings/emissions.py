@@ -56,6 +56,8 @@ class Sighting:
         Under a carrier: carrier to interference, and what it costs the carrier's Es/N0.
     row : int or None
         Line of the table of the carrier that it stands on.
+    host_rf_hz, host_power_dbm : float or None
+        That carrier's RF as measured, and its level.
     """
 
     look: int
@@ -70,6 +72,8 @@ class Sighting:
     c_over_i_db: float | None = None
     loss_db: float | None = None
     row: int | None = None
+    host_rf_hz: float | None = None
+    host_power_dbm: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

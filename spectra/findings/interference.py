@@ -61,6 +61,8 @@ def _finding(code: str, measurement: Measurement, guest: Guest) -> Finding:
         Evidence("c_over_i", guest.c_over_i_db, guest.c_over_i_std_db, "dB"),
         Evidence("false_alarms", guest.false_alarms, None, None, measurement.false_alarms_per_sweep),
     ]
+    if guest.width_hz is not None:
+        evidence.append(Evidence("width", guest.width_hz, None, "Hz"))
     if guest.loss_db is not None:
         evidence.append(Evidence("es_n0_loss", guest.loss_db, guest.loss_std_db, "dB"))
     return Finding(

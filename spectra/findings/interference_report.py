@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from spectra.plan.chain import ReceiveChain
     from spectra.plan.table import CarrierRow, CarrierTable
 
-__all__ = ["SCHEMA", "InterferenceReport", "interference_report", "interference_reports"]
+__all__ = ["SCHEMA", "InterferenceReport", "interference_report", "interference_reports", "reports_from_log"]
 
 SCHEMA = "sweepmuster/interference-report/1"
 _OPEN = "(to be completed)"
@@ -125,6 +125,23 @@ def interference_reports(
 
     log = follow(captures, measurements=measurements, identifications=identifications, table=table, chain=chain)
     contexts = [c.context for c in captures for _ in c.sweeps]
+    return reports_from_log(log, contexts, tables=[table] * len(contexts), only=only)
+
+
+def reports_from_log(
+    log: Emissions,
+    contexts: Sequence[Context | None],
+    *,
+    tables: Sequence[CarrierTable | None] | None = None,
+    only: int | None = None,
+) -> tuple[InterferenceReport, ...]:
+    """Return one report for every emission of a log; `contexts` and `tables` are those of its looks, in order.
+
+    Raises
+    ------
+    UsageError
+        If there is no emission of the number `only`.
+    """
     wanted = [e for e in log.emissions if only in (None, e.number)]
     if only is not None and not wanted:
         raise UsageError(
@@ -133,11 +150,19 @@ def interference_reports(
     reports = []
     for emission in wanted:
         strongest = max(emission.sightings, key=lambda s: -300.0 if s.power_dbm is None else s.power_dbm)
-        lines = [s.row for s in emission.sightings if s.row is not None]
-        row = None
-        if table is not None and lines:
-            row = next((r for r in table if r.line == lines[0]), None)
-        reports.append(interference_report(emission, log, context=contexts[strongest.look], wanted=row))
+        host = next((s for s in emission.sightings if s.row is not None), None)
+        table = None if host is None or tables is None else tables[host.look]
+        row = None if host is None or table is None else next((r for r in table if r.line == host.row), None)
+        reports.append(
+            interference_report(
+                emission,
+                log,
+                context=contexts[strongest.look],
+                wanted=row,
+                wanted_measured_hz=None if host is None else host.host_rf_hz,
+                wanted_power_dbm=None if host is None else host.host_power_dbm,
+            )
+        )
     return tuple(reports)
 
 
@@ -152,10 +177,10 @@ def _disturber(emission: Emission, log: Emissions) -> dict[str, str | None]:
     ports = sorted({p for s in emission.sightings if (p := log.looks[s.look].port) is not None})
     return {
         "Name, call sign or other identification": None,
-        "IF measured": format_frequency(emission.if_hz),
+        "IF measured": format_frequency(emission.if_hz, None if emission.frame == "rf" else emission.frequency_std_hz),
         "RF measured": None if entry.way == "cable" or not rf else format_frequency(rf[0].rf_hz, rf[0].rf_std_hz),
         "Class of emission": {"cw": "unmodulated or too narrow to tell"}.get(emission.sightings[0].kind),
-        "Bandwidth measured": format_frequency(emission.width_hz) if emission.width_hz else "narrower than the filter",
+        "Bandwidth measured": f"{emission.width_hz / 1e3:.4g} kHz" if emission.width_hz else "narrower than the filter",
         "Level at the analyser": None if emission.power_dbm is None else f"{emission.power_dbm:.1f} dBm",
         "Field strength or power flux-density": None,
         "Polarisation ports on which it shows": ", ".join(ports) or None,

@@ -17,7 +17,7 @@ from spectra.units import FloatArray, jsonable
 if TYPE_CHECKING:
     from spectra.capture import Capture
     from spectra.identify.identification import Identification
-    from spectra.measure.measurement import Measurement
+    from spectra.measure.measurement import Carrier, Measurement
     from spectra.plan.chain import LoState, ReceiveChain
     from spectra.plan.table import CarrierTable
 
@@ -134,7 +134,10 @@ def sightings_of(
         {} if identification is None else {e.carrier: e.row for e in identification.roll_call if e.carrier is not None}
     )
     alone = identification is not None and len(identification.sweep_files) <= 1  # else indices are of several sweeps
-    listed = [_of_guest(number, guest, place, rows.get(guest.carrier) if alone else None) for guest in guests]
+    listed = [
+        _of_guest(number, guest, measurement.carriers[guest.carrier], place, rows.get(guest.carrier) if alone else None)
+        for guest in guests
+    ]
     rbw = sweep.settings.rbw_hz or sweep.spacing_hz
     listed += [
         _of_unlisted(number, one, place)
@@ -153,7 +156,7 @@ def _state(commanded: str | None, identification: Identification | None, chain: 
     return next((state for state in chain.lo_states if state.name == name), None)
 
 
-def _of_guest(number: int, guest: Guest, place: Any, row: int | None) -> Sighting:
+def _of_guest(number: int, guest: Guest, host: Carrier, place: Any, row: int | None) -> Sighting:
     rf, rf_std = place(guest.centre_hz, guest.centre_std_hz)
     kind = "cw" if guest.width_hz is None else "other"
     return Sighting(
@@ -169,6 +172,8 @@ def _of_guest(number: int, guest: Guest, place: Any, row: int | None) -> Sightin
         guest.c_over_i_db,
         guest.loss_db,
         row,
+        place(host.centre_hz, host.centre_std_hz or 0.0)[0],
+        host.power_dbm,
     )
 
 

@@ -37,7 +37,8 @@ def across_captures(review: VisitReview, finding: Finding) -> bool:
     """Say whether a finding stands in the section of its subject: what is wrong, and what only a comparison tells."""
     if finding.code.partition(".")[0] not in SUBJECTS:
         return False
-    return finding.severity != "note" or any(finding in c.findings for c in review.comparisons)
+    several = finding in review.together or any(finding in c.findings for c in review.comparisons)
+    return finding.severity != "note" or several
 
 
 def _capture(review: VisitReview, capture: CaptureReview, words: Wording) -> list[Block]:

@@ -12,12 +12,14 @@ from spectra.visit.acceptance import Criterion, Statement, criteria, isolation, 
 from spectra.visit.analysis import CaptureReview, analyse
 from spectra.visit.checklist import ChecklistItem, checklist, covered_hz
 from spectra.visit.pairs import comparisons as compare_pairs
+from spectra.visit.together import told_together, without_set_findings
 from spectra.visit.visit import Visit, VisitCapture
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from spectra.findings.comparison import Comparison
+    from spectra.findings.emissions import Emissions
 
 __all__ = ["SCHEMA", "VisitReview", "VisitStep", "judge", "review_visit"]
 
@@ -54,7 +56,9 @@ class VisitReview:
     """What a visit came to.
 
     `counted` and `set_aside` part the captures into those that the answer rests on and those that it does not, the
-    latter with the reason. `checklist` comes first in every output: the technician may still be aboard.
+    latter with the reason. `checklist` comes first in every output: the technician may still be aboard. `emissions` is
+    the log of interferers followed through the captures (None where there is none), `together` what the captures tell
+    only together.
     """
 
     visit: Visit
@@ -66,6 +70,8 @@ class VisitReview:
     checklist: tuple[ChecklistItem, ...]
     next_steps: tuple[VisitStep, ...]
     software: str = __version__
+    emissions: Emissions | None = None
+    together: tuple[Finding, ...] = ()
 
     @property
     def counted(self) -> tuple[CaptureReview, ...]:
@@ -88,8 +94,9 @@ class VisitReview:
 
     @property
     def findings(self) -> tuple[Finding, ...]:
-        """Findings of the counted captures and of the comparisons between them, faults first, each once."""
+        """Findings of the counted captures, of comparisons and of all together, faults first, each once."""
         found = [f for c in self.counted for f in c.findings] + [f for c in self.comparisons for f in c.findings]
+        found += self.together
         once: dict[tuple[Any, ...], Finding] = {}
         for finding in sorted(found, key=lambda f: _RANK[f.severity]):
             once.setdefault((finding.code, finding.title, finding.subjects), finding)
@@ -117,6 +124,7 @@ class VisitReview:
             "next_steps": [step.to_dict() for step in self.next_steps],
             "captures": captures,
             "comparisons": [comparison.to_dict() for comparison in self.comparisons],
+            "emissions": None if self.emissions is None else self.emissions.to_dict(),
             "findings": [finding.to_dict() for finding in self.findings],
             "suggestions": [suggestion.to_dict() for suggestion in visit.suggestions],
             "assumptions": list(visit.assumptions),
@@ -235,11 +243,14 @@ def judge(visit: Visit, captures: tuple[CaptureReview, ...]) -> VisitReview:
     names = {name for name, _ in aside}
     counted = [capture for capture in captures if capture.name not in names]
     comparisons = compare_pairs(captures, counted, visit.table, visit.chain, visit.limits.isolation_min_db)
+    emissions, together = told_together(captures, visit.table, visit.chain)
+    if emissions is not None:
+        comparisons = without_set_findings(comparisons)
     found = criteria(visit, counted, comparisons)
     items = checklist(visit, captures)
     warnings = [
         f.title
-        for findings in (*(c.findings for c in counted), *(c.findings for c in comparisons))
+        for findings in (*(c.findings for c in counted), *(c.findings for c in comparisons), together)
         for f in findings
         if f.severity == "warning" and f.answer == "yes"
     ]
@@ -248,7 +259,16 @@ def judge(visit: Visit, captures: tuple[CaptureReview, ...]) -> VisitReview:
     lacking += [f"{c.name} could not be analysed" for c in counted if c.failed]
     statement = state(visit, found, lacking, list(dict.fromkeys(warnings)))
     return VisitReview(
-        visit, captures, comparisons, aside, found, statement, items, _next_steps(counted, comparisons, items)
+        visit=visit,
+        captures=captures,
+        comparisons=comparisons,
+        set_aside=aside,
+        criteria=found,
+        statement=statement,
+        checklist=items,
+        next_steps=_next_steps(counted, comparisons, together, items),
+        emissions=emissions,
+        together=together,
     )
 
 
@@ -315,18 +335,24 @@ def _port(capture: VisitCapture) -> str:
 
 
 def _next_steps(
-    captures: Sequence[CaptureReview], comparisons: Sequence[Comparison], items: Sequence[ChecklistItem]
+    captures: Sequence[CaptureReview],
+    comparisons: Sequence[Comparison],
+    together: Sequence[Finding],
+    items: Sequence[ChecklistItem],
 ) -> tuple[VisitStep, ...]:
     """Return the steps in order: what stops acceptance first, and among equals what needs fewest precautions.
 
     A step that needs no hand on antenna or coax costs minutes, one aloft costs hours (common practice, no source).
     """
     wanted: list[tuple[int, NextStep, str, str]] = []
+    answered = {"polarisation.leak_suspected"} if any(c.kind == "polarisation" for c in comparisons) else set()
     for capture in captures:
-        wanted += [(_rank(f), next_step, f.code, capture.name) for f in capture.findings for next_step in f.next_steps]
+        open_ = [f for f in capture.findings if f.code not in answered]
+        wanted += [(_rank(f), next_step, f.code, capture.name) for f in open_ for next_step in f.next_steps]
     for comparison in comparisons:
         name = ", ".join(comparison.captures)
         wanted += [(_rank(f), s, f.code, name) for f in comparison.findings for s in f.next_steps]
+    wanted += [(_rank(f), s, f.code, ", ".join(f.subjects.captures)) for f in together for s in f.next_steps]
     wanted += [
         (_CHECKLIST_RANK[item.weight], item.next_step, item.code, "") for item in items if item.next_step is not None
     ]

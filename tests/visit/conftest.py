@@ -36,13 +36,15 @@ tolerance_khz = 1000
 """
 
 
-def sweep_text(lo_error_hz=150e3, seed=3, start_hz=1.21e9, stop_hz=1.29e9, points=801, carriers=CARRIERS) -> str:
-    """Return a sweep of the first satellite of TABLE as CSV text: RMS, 40 readings a point, C/N 12 dB."""
+def sweep_text(
+    lo_error_hz=150e3, seed=3, start_hz=1.21e9, stop_hz=1.29e9, points=801, carriers=CARRIERS, cn_db=12.0
+) -> str:
+    """Return a sweep of the first satellite of TABLE as CSV text: RMS, 40 readings a point."""
     f = np.linspace(start_hz, stop_hz, points)
     power = np.ones(points)
     for rf_mhz, rate, roll_off in carriers:
         centre = rf_mhz * 1e6 - 9.75e9 - lo_error_hz
-        power += 10**1.2 * raised_cosine((f - centre) / rate, roll_off)
+        power += 10 ** (cn_db / 10) * raised_cosine((f - centre) / rate, roll_off)
     power *= np.random.default_rng(seed).gamma(40.0, 1 / 40.0, points)
     level = -90.0 + 10 * np.log10(power)
     rows = "\n".join(f"{hz:.0f},{dbm:.2f}" for hz, dbm in zip(f, level, strict=True))

@@ -17,25 +17,43 @@ if TYPE_CHECKING:
     from spectra.archive.export import import_bundle as import_bundle
     from spectra.archive.importer import ImportResult as ImportResult
     from spectra.archive.importer import add_paths as add_paths
+    from spectra.archive.listing import Listed as Listed
+    from spectra.archive.listing import VisitSearch as VisitSearch
+    from spectra.archive.listing import baselines as baselines
+    from spectra.archive.listing import list_terminals as list_terminals
+    from spectra.archive.listing import list_visits as list_visits
     from spectra.archive.query import Search as Search
+    from spectra.archive.query import count_captures as count_captures
     from spectra.archive.query import list_captures as list_captures
     from spectra.archive.query import whole_captures as whole_captures
     from spectra.archive.recheck import recheck_captures as recheck_captures
+    from spectra.archive.restore import load_plan as load_plan
+    from spectra.archive.restore import restore_capture as restore_capture
+    from spectra.archive.restore import restore_visit as restore_visit
     from spectra.archive.store import Archive as Archive
     from spectra.archive.store import open_archive as open_archive
 
 _HOME = {
     "Archive": "store",
     "ImportResult": "importer",
+    "Listed": "listing",
     "Search": "query",
+    "VisitSearch": "listing",
     "StoredLog": "emissions",
     "add_paths": "importer",
+    "baselines": "listing",
     "content_sha256": "export",
+    "count_captures": "query",
     "export_captures": "export",
     "import_bundle": "export",
     "list_captures": "query",
+    "list_terminals": "listing",
+    "list_visits": "listing",
+    "load_plan": "restore",
     "open_archive": "store",
     "recheck_captures": "recheck",
+    "restore_capture": "restore",
+    "restore_visit": "restore",
     "stored_log": "emissions",
     "whole_captures": "query",
 }

@@ -262,6 +262,8 @@ def _take_capture(
     for item in results:
         head = {"software": item["software"], "made_at": item["made_at"]}
         body = {name: item[name] for name in ("measurements", "identification", "findings", "failed", "rf_hz")}
+        if "curves" in item:  # not in bundles of earlier versions
+            body["curves"] = item["curves"]
         result = ResultRecord(**head, plan_sha256=item["plan"], chain_sha256=item["chain"], body=body)
         record = CaptureRecord(
             **{name: value[name] for name in ("key", "raw_key", "entry", "number", "name")},

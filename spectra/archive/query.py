@@ -16,7 +16,7 @@ from spectra.archive.store import Archive, capture_value
 from spectra.errors import UsageError
 from spectra.identify.identification import VERDICTS
 
-__all__ = ["LIST_COLUMNS", "Search", "list_captures", "moment", "whole_captures"]
+__all__ = ["LIST_COLUMNS", "Search", "count_captures", "list_captures", "moment", "whole_captures"]
 
 _IF_BELOW_HZ = 2.5e9
 """Below this a frequency is an IF, above an RF: the IF range ends at 2150 MHz, the lowest RF band begins at 3.4 GHz."""
@@ -34,7 +34,8 @@ class Search:
 
     In `vessel`, `terminal`, `satellite` and `finding` a ``*`` stands for anything. `since` counts in, `until` out.
     `carrier_hz` is an IF or an RF (told apart by its size) with `tolerance_hz` on both sides. `replaced` also takes
-    captures whose raw sweep came again later with another context.
+    captures whose raw sweep came again later with another context. `text` is looked for in name, vessel, terminal and
+    satellite, whatever the case; `visit` is the key of a visit; `offset` captures are passed over, for pages.
     """
 
     vessel: str | None = None
@@ -48,6 +49,9 @@ class Search:
     tolerance_hz: float = 5e5
     replaced: bool = False
     limit: int | None = None
+    offset: int = 0
+    text: str | None = None
+    visit: str | None = None
 
     def __post_init__(self) -> None:
         if self.verdict is not None and self.verdict not in VERDICTS:
@@ -97,6 +101,11 @@ def _conditions(search: Search) -> list[sa.ColumnElement[bool]]:
         column = CARRIER.c.centre_hz if search.carrier_hz < _IF_BELOW_HZ else CARRIER.c.rf_hz
         low, high = search.carrier_hz - search.tolerance_hz, search.carrier_hz + search.tolerance_hz
         found.append(CAPTURE.c.id.in_(sa.select(CARRIER.c.capture).where(column.between(low, high))))
+    if search.visit is not None:
+        found.append(CAPTURE.c.visit == search.visit)
+    if search.text:
+        places = (CAPTURE.c.name, CAPTURE.c.vessel, CAPTURE.c.terminal, CAPTURE.c.satellite)
+        found.append(sa.or_(*(sa.func.lower(place).contains(search.text.lower(), autoescape=True) for place in places)))
     if not search.replaced:
         found.append(CAPTURE.c.replaced.is_(False))
     return found
@@ -111,7 +120,7 @@ def _like(column: sa.Column[Any], value: str) -> sa.ColumnElement[bool]:
 
 def _ordered(search: Search, *columns: Any) -> sa.Select[Any]:
     query = sa.select(*columns).where(*_conditions(search))
-    return query.order_by(CAPTURE.c.captured_at.desc(), CAPTURE.c.id.desc()).limit(search.limit)
+    return query.order_by(CAPTURE.c.captured_at.desc(), CAPTURE.c.id.desc()).limit(search.limit).offset(search.offset or None)
 
 
 def list_captures(archive: Archive, search: Search | None = None) -> list[dict[str, Any]]:
@@ -119,6 +128,13 @@ def list_captures(archive: Archive, search: Search | None = None) -> list[dict[s
     query = _ordered(search or Search(), *(CAPTURE.c[name] for name in LIST_COLUMNS))
     with told(archive.where), reading(archive.engine) as connection:
         return [{**row, "replaced": bool(row["replaced"])} for row in connection.execute(query).mappings()]
+
+
+def count_captures(archive: Archive, search: Search | None = None) -> int:
+    """Return how many captures fit, whatever the limit."""
+    query = sa.select(sa.func.count()).select_from(CAPTURE).where(*_conditions(search or Search()))
+    with told(archive.where), reading(archive.engine) as connection:
+        return int(connection.execute(query).scalar_one())
 
 
 def whole_captures(archive: Archive, search: Search | None = None) -> Iterator[dict[str, Any]]:

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from spectra import __version__
+from spectra.archive.curves import curves_of
 from spectra.units import jsonable
 
 if TYPE_CHECKING:
@@ -54,7 +55,7 @@ class ResultRecord:
     """One result.
 
     `body` holds measurements, identification, findings and failures as the contracts have them, and the RF of every
-    carrier as far as the LO state is sure.
+    carrier as far as the LO state is sure; and the curves of every measurement (see `spectra.archive.curves`).
     """
 
     software: str
@@ -190,6 +191,7 @@ def result_of(
         "findings": [finding.to_dict() for finding in review.findings],
         "failed": [{**problem.to_dict(), "file": _name(problem.source)} for problem in review.failed],
         "rf_hz": list(_rf(review, chain)),
+        "curves": [curves_of(measurement) for measurement in review.measurements],
     }
     return ResultRecord(
         __version__,

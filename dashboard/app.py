@@ -1,0 +1,111 @@
+"""The Dash application, put together: shell, pages, guard, downloads, uploads."""
+
+from __future__ import annotations
+
+from html import escape
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from dash import Dash
+from flask import Response, abort, request
+
+from dashboard import shell
+from dashboard.desk import Desk
+from dashboard.look import style_sheet
+from dashboard.registry import Page, find_pages, match
+from dashboard.scheme import current_scheme
+from dashboard.security import Guard
+from dashboard.take import csv_answer
+from dashboard.uploads import add_uploads
+
+if TYPE_CHECKING:
+    from flask import Flask
+
+__all__ = ["make_app"]
+
+_MOST_BYTES = 4_000_000
+"""Largest request that is no upload."""
+_MONTH_S = 30 * 86400
+
+
+class _App(Dash):
+    """Dash with a first page of our own: the colour scheme stands in it, so that nothing flashes."""
+
+    def interpolate_index(self, **parts: Any) -> str:
+        """Return the first page."""
+        scheme = current_scheme()
+        return f"""<!DOCTYPE html>
+<html lang="en" data-scheme="{escape(scheme)}">
+<head>
+<meta charset="utf-8">
+<meta name="viewport" content="width=device-width, initial-scale=1">
+<title>{parts["title"]}</title>
+<link rel="icon" href="/assets/mark.svg" type="image/svg+xml">
+<link rel="stylesheet" href="/look.css">
+{parts["css"]}
+</head>
+<body>
+<noscript>Sweepmuster's dashboard needs JavaScript; everything it shows, the command line tells too.</noscript>
+{parts["app_entry"]}
+<footer hidden>{parts["config"]}{parts["scripts"]}{parts["renderer"]}</footer>
+</body>
+</html>"""
+
+
+def make_app(desk: Desk, guard: Guard | None = None, *, pages: tuple[Page, ...] | None = None) -> Dash:
+    """Return the application.
+
+    Parameters
+    ----------
+    desk : Desk
+        What the pages work on.
+    guard : Guard or None
+        Who may ask; None lets this machine in without a password.
+    pages : tuple of Page or None
+        None takes those of `dashboard.pages`.
+    """
+    found = find_pages() if pages is None else pages
+    app = _App(
+        __name__,
+        title="Sweepmuster",
+        update_title=None,
+        serve_locally=True,
+        suppress_callback_exceptions=True,
+        add_log_handler=False,
+        assets_folder=str(Path(__file__).parent / "assets"),
+        on_error=shell.tell_error,
+    )
+    server = app.server
+    server.config["MAX_CONTENT_LENGTH"] = _MOST_BYTES
+    (guard or Guard()).attach(server, app.csp_hashes)
+    _add_routes(server, desk, found)
+    add_uploads(server, desk)
+    app.layout = lambda: shell.layout(found)
+    shell.register(app, desk, found)
+    for page in found:
+        page.register(app, desk)
+    return app
+
+
+def _add_routes(server: Flask, desk: Desk, pages: tuple[Page, ...]) -> None:
+    def colours() -> Response:
+        return Response(style_sheet(), mimetype="text/css", headers={"Cache-Control": "max-age=3600"})
+
+    def csv(path: str) -> Response:
+        found = match(pages, f"/{path}", request.query_string.decode("ascii", "replace"), current_scheme())
+        name = request.args.get("table", "")
+        if found is None or name not in found[0].tables:
+            abort(404)
+        page, place = found
+        return csv_answer(page.tables[name](desk, place))
+
+    def cached(answer: Response) -> Response:
+        # the files of the libraries carry their version in the name
+        if request.path.startswith("/_dash-component-suites/") and answer.status_code == 200:
+            answer.headers["Cache-Control"] = f"max-age={_MONTH_S}"
+        return answer
+
+    server.add_url_rule("/look.css", "look", colours)
+    server.add_url_rule("/csv/", "csv-first", lambda: csv(""))
+    server.add_url_rule("/csv/<path:path>", "csv", csv)
+    server.after_request(cached)

@@ -1,0 +1,82 @@
+/* What has to happen in the browser: colours, addresses, downloads of pictures, focus. */
+(function () {
+  "use strict";
+
+
+  function markScheme() {
+    const now = document.documentElement.dataset.scheme;
+    document.querySelectorAll("[data-scheme-choice]").forEach((button) => {
+      const pressed = String(button.dataset.schemeChoice === now);
+      if (button.getAttribute("aria-pressed") !== pressed) button.setAttribute("aria-pressed", pressed);
+    });
+  }
+
+  /* a table row that stands for something in a picture: choosing it is a click or Enter */
+  function choose(target) {
+    const row = target.closest("[data-choose]");
+    if (!row || !window.dash_clientside) return false;
+    window.dash_clientside.set_props(row.dataset.choose, { data: row.dataset.value });
+    return true;
+  }
+
+  function takePicture(button) {
+    const graph = document.getElementById(button.dataset.figure);
+    const drawn = graph && graph.querySelector(".js-plotly-plot");
+    if (!drawn || !window.Plotly) return;
+    const box = drawn.getBoundingClientRect();
+    window.Plotly.downloadImage(drawn, {
+      format: button.dataset.format,
+      filename: button.dataset.name || "picture",
+      width: Math.round(box.width),
+      height: Math.round(box.height),
+      scale: button.dataset.format === "png" ? 2 : 1,
+    });
+  }
+
+  document.addEventListener("click", (event) => {
+    const scheme = event.target.closest("[data-scheme-choice]");
+    if (scheme) {
+      document.cookie = "sweepmuster_scheme=" + scheme.dataset.schemeChoice + "; path=/; max-age=31536000; samesite=lax";
+      window.location.reload();
+      return;
+    }
+    const picture = event.target.closest("[data-figure]");
+    if (picture) { takePicture(picture); return; }
+    if (!event.target.closest("a, button, input, select, summary")) choose(event.target);
+  });
+  document.addEventListener("keydown", (event) => {
+    if (event.key === "Enter" && event.target.dataset && event.target.dataset.choose) choose(event.target);
+  });
+  new MutationObserver(markScheme).observe(document.documentElement, { childList: true, subtree: true });
+  document.addEventListener("DOMContentLoaded", markScheme);
+
+  let first = true;
+  window.dash_clientside = window.dash_clientside || {};
+  window.dash_clientside.sweepmuster = {
+    /* a page has come: its title, and the reader's focus at its top */
+    arrive: function (title) {
+      if (title) document.title = title;
+      if (!first) {
+        const page = document.getElementById("page");
+        if (page && !page.contains(document.activeElement)) page.focus({ preventScroll: true });
+      }
+      first = false;
+      return title;
+    },
+    /* keep what the controls of a page say in its address, without leaving the page */
+    keep: function (state) {
+      if (!state) return window.dash_clientside.no_update;
+      const query = new URLSearchParams(window.location.search);
+      Object.entries(state).forEach(([name, value]) => {
+        if (value === null || value === undefined || value === "") query.delete(name);
+        else query.set(name, value);
+      });
+      const text = query.toString();
+      const address = window.location.pathname + (text ? "?" + text : "") + window.location.hash;
+      if (address !== window.location.pathname + window.location.search + window.location.hash) {
+        window.history.replaceState(window.history.state, "", address);
+      }
+      return text;
+    },
+  };
+})();

@@ -1,0 +1,179 @@
+"""The desk: what the pages work on. The archive, what was lately looked at, work in progress, files just dropped."""
+
+from __future__ import annotations
+
+import shutil
+import tempfile
+import threading
+from collections import OrderedDict
+from collections.abc import Callable, Hashable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+from dashboard.jobs import Jobs
+from spectra.archive import (
+    Archive,
+    Listed,
+    Search,
+    VisitSearch,
+    baselines,
+    count_captures,
+    list_captures,
+    list_terminals,
+    list_visits,
+    load_plan,
+    restore_capture,
+    restore_visit,
+)
+from spectra.archive.restore import visit_row, visit_state
+
+if TYPE_CHECKING:
+    from spectra.plan.chain import ReceiveChain
+    from spectra.plan.table import CarrierTable
+    from spectra.visit import CaptureReview, VisitReview
+
+__all__ = ["SHORT", "Desk", "Shown"]
+
+T = TypeVar("T")
+SHORT = 16
+"""Digits of a key that go into an address: enough to tell millions apart."""
+_MOST_IN_REVIEW = 400
+_CAPTURES, _REVIEWS, _PLANS = 24, 6, 12
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """A capture as pages show it: its row of the archive, its review, and the table and chain it was held against."""
+
+    key: str
+    visit: str | None
+    row: dict[str, Any]
+    review: CaptureReview
+    table: CarrierTable | None
+    chain: ReceiveChain | None
+
+
+class _Recent:
+    """The last few values by key; what two ask for at once is made once."""
+
+    def __init__(self, most: int) -> None:
+        self._most = most
+        self._values: OrderedDict[Hashable, Any] = OrderedDict()
+        self._lock = threading.Lock()
+        self._making: dict[Hashable, threading.Lock] = {}
+
+    def get(self, key: Hashable, make: Callable[[], T]) -> T:
+        with self._lock:
+            if key in self._values:
+                self._values.move_to_end(key)
+                held: T = self._values[key]
+                return held
+            turn = self._making.setdefault(key, threading.Lock())
+        with turn:
+            with self._lock:
+                if key in self._values:
+                    again: T = self._values[key]
+                    return again
+            try:
+                value = make()
+            finally:
+                with self._lock:
+                    self._making.pop(key, None)
+            with self._lock:
+                self._values[key] = value
+                while len(self._values) > self._most:
+                    self._values.popitem(last=False)
+            return value
+
+
+class Desk:
+    """One archive, open for as long as the dashboard runs; every method may be called from several threads.
+
+    Parameters
+    ----------
+    archive : Archive
+    processes : int or None
+        Worker processes for measuring dropped visits; None decides by the work there is.
+    """
+
+    def __init__(self, archive: Archive, *, processes: int | None = None) -> None:
+        self.archive = archive
+        self.processes = processes
+        self.jobs = Jobs()
+        self.folder = Path(tempfile.mkdtemp(prefix="sweepmuster-dashboard-"))
+        self._captures, self._reviews, self._plans = _Recent(_CAPTURES), _Recent(_REVIEWS), _Recent(_PLANS)
+        self._baselines: list[dict[str, Any]] = []
+        self._baselines_seen = 0
+        self._baselines_lock = threading.Lock()
+
+    def close(self) -> None:
+        """Let go of the archive and of the files just dropped."""
+        self.jobs.close()
+        self.archive.close()
+        shutil.rmtree(self.folder, ignore_errors=True)
+
+    # lists: cut and counted in the database
+
+    def visits(self, search: VisitSearch, *, offset: int, limit: int) -> Listed:
+        """Return one page of the visits."""
+        return list_visits(self.archive, search, offset=offset, limit=limit)
+
+    def captures(self, search: Search) -> tuple[list[dict[str, Any]], int]:
+        """Return one page of the captures, and how many there are in all."""
+        return list_captures(self.archive, search), count_captures(self.archive, search)
+
+    def terminals(self, text: str | None, *, offset: int, limit: int) -> Listed:
+        """Return one page of the terminals."""
+        return list_terminals(self.archive, text, offset=offset, limit=limit)
+
+    def baselines(self) -> list[dict[str, Any]]:
+        """Return all captures that are baselines."""
+        with self._baselines_lock:
+            found, self._baselines_seen = baselines(self.archive, self._baselines_seen)
+            self._baselines += found
+            return list(self._baselines)
+
+    # one thing, as an object of the library; what was lately looked at is at hand
+
+    def capture(self, key: str) -> Shown:
+        """Return a capture by its key or the beginning of it.
+
+        Raises
+        ------
+        ArchiveError
+            If there is none, or its raw bytes are damaged.
+        """
+        row = self.archive.capture(key)
+        return self._captures.get((row["key"], row["result"]), lambda: self._shown(row))
+
+    def _shown(self, row: dict[str, Any]) -> Shown:
+        review = restore_capture(self.archive, row)
+        result = row["results"][0] if row["results"] else {"plan": None, "chain": None}
+        table, chain = self.plan(result["plan"], result["chain"])
+        head = {name: value for name, value in row.items() if name != "results"}
+        return Shown(row["key"], row["visit"], head, review, table, chain)
+
+    def plan(self, plan: str | None, chain: str | None) -> tuple[CarrierTable | None, ReceiveChain | None]:
+        """Return a stored carrier table and receive chain by their hashes."""
+        return self._plans.get((plan, chain), lambda: load_plan(self.archive, plan, chain))
+
+    def visit(self, key: str) -> dict[str, Any]:
+        """Return what is stored of a visit itself, by its key or the beginning of it."""
+        return visit_row(self.archive, key)
+
+    def visit_list(self, key: str) -> list[dict[str, Any]]:
+        """Return the list view of a visit's captures, the newest first."""
+        return list_captures(self.archive, Search(visit=key))
+
+    def review(self, key: str) -> VisitReview | None:
+        """Return a visit, judged; None where it holds too many captures to be looked at as one piece of work.
+
+        Its raw files lie in a folder of their own while the review is at hand, so that a report can give them along.
+        """
+        row = self.visit(key)
+        count, stamp = visit_state(self.archive, row["key"])
+        if count > _MOST_IN_REVIEW:
+            return None
+        folder = self.folder / "visits" / row["key"][:SHORT] / stamp[:SHORT]
+        return self._reviews.get((row["key"], stamp), lambda: restore_visit(self.archive, row["key"], folder))

@@ -1,0 +1,1 @@
+"""Pages, one module each; a module with a `PAGE` (or `PAGES`) adds itself. See `dashboard`."""

@@ -1,0 +1,120 @@
+"""The frame around every page: menu, routing, what is said when something fails, the colour scheme."""
+
+from __future__ import annotations
+
+import sys
+import traceback
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+from dash import ClientsideFunction, Input, Output, dcc, html, set_props
+
+from dashboard import parts
+from dashboard.registry import Page, match
+from dashboard.scheme import current_scheme
+from spectra import SpectraError
+from spectra.cautions import DISCLAIMER
+
+if TYPE_CHECKING:
+    from dash import Dash
+
+    from dashboard.desk import Desk
+
+__all__ = ["layout", "register", "tell_error"]
+
+
+def layout(pages: Sequence[Page]) -> html.Div:
+    """Return the frame; the page goes into ``page``."""
+    return html.Div(
+        [
+            dcc.Location(id="place", refresh="callback-nav"),
+            dcc.Store(id="kept"),
+            dcc.Store(id="told-title"),
+            dcc.Store(id="said-title"),
+            html.A("Skip to the page", href="#page", className="skip"),
+            html.Header(
+                [
+                    dcc.Link(
+                        [html.Span(className="mark", **{"aria-hidden": "true"}), "Sweepmuster"],
+                        href="/",
+                        className="wordmark",
+                    ),
+                    html.Nav(_menu(pages, None), id="menu", className="menu", **{"aria-label": "Main"}),
+                    _schemes(),
+                ],
+                className="masthead",
+            ),
+            html.Div(id="notice", className="notice", role="alert"),
+            html.Main(parts.waiting(), id="page", tabIndex="-1"),
+            html.Footer(html.P(DISCLAIMER), className="foot"),
+        ],
+        className="frame",
+    )
+
+
+def _menu(pages: Sequence[Page], current: str | None) -> list[Any]:
+    shown = sorted((page for page in pages if page.nav is not None), key=lambda page: page.nav or 0)
+    return [dcc.Link(page.title, href=page.path, className="here" if page.path == current else "") for page in shown]
+
+
+def _schemes() -> html.Div:
+    words = {"light": "Day", "dark": "Dusk", "night": "Night"}
+    about = {"light": "light colours", "dark": "dark colours", "night": "dim red for a dark bridge"}
+    return html.Div(
+        [
+            html.Button(word, className="scheme", title=about[name], **{"data-scheme-choice": name, "type": "button"})
+            for name, word in words.items()
+        ],
+        className="schemes",
+        role="group",
+        **{"aria-label": "Colours"},
+    )
+
+
+def register(app: Dash, desk: Desk, pages: Sequence[Page]) -> None:
+    """Add the callbacks of the frame."""
+
+    @app.callback(
+        Output("page", "children"),
+        Output("menu", "children"),
+        Output("told-title", "data"),
+        Output("notice", "children"),
+        Input("place", "pathname"),
+        Input("place", "search"),
+    )
+    def _show(path: str | None, search: str | None) -> tuple[Any, Any, str, None]:
+        page, shown = render(desk, pages, path or "/", search or "")
+        title = "Sweepmuster" if page is None else f"{page.title} – Sweepmuster"
+        return shown, _menu(pages, None if page is None else page.path), title, None
+
+    app.clientside_callback(
+        ClientsideFunction("sweepmuster", "arrive"), Output("said-title", "data"), Input("told-title", "data")
+    )
+
+
+def render(desk: Desk, pages: Sequence[Page], path: str, search: str) -> tuple[Page | None, Any]:
+    """Return the page of an address and its components; what fails becomes words."""
+    found = match(pages, path, search, current_scheme())
+    if found is None:
+        words = "There is no page at this address. It may have been cut short where it was copied."
+        return None, html.Div([parts.heading("Nothing here"), html.P(words), dcc.Link("To the visits", href="/")])
+    page, place = found
+    return page, safely(lambda: page.layout(desk, place))
+
+
+def safely(make: Any) -> Any:
+    """Return what `make` makes, or the trouble that kept it from it, in words."""
+    try:
+        return make()
+    except SpectraError as problem:
+        return html.Div([parts.heading("This cannot be shown"), parts.trouble(problem)])
+
+
+def tell_error(problem: Exception) -> None:
+    """Show what went wrong in a callback: ours in its own words, anything else without what is inside."""
+    if isinstance(problem, SpectraError):
+        set_props("notice", {"children": parts.trouble(problem)})
+        return
+    traceback.print_exception(problem, file=sys.stderr)
+    words = "Something in the program itself went wrong; the details are where it was started. Nothing was changed."
+    set_props("notice", {"children": html.P(words)})

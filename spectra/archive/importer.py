@@ -9,7 +9,7 @@ from __future__ import annotations
 import hashlib
 import os
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from functools import lru_cache
@@ -31,7 +31,7 @@ from spectra.visit.folder import (
     sweep_files,
 )
 from spectra.visit.visit import VisitHead
-from spectra.visit.visitfile import NAME, CaptureEntry, VisitFile
+from spectra.visit.visitfile import NAME, CaptureEntry, VisitFile, read_visit_file
 
 if TYPE_CHECKING:
     from concurrent.futures import Executor
@@ -186,11 +186,22 @@ def _groups(root: Path) -> list[tuple[Path, list[Path] | None]]:
     visits = sorted({item.parent for item in root.rglob(NAME)})
     visits = [folder for folder in visits if not any(other in folder.parents for other in visits)]
     groups: list[tuple[Path, list[Path] | None]] = [(folder, None) for folder in visits]
+    taken = _named_by(visits)
     loose: dict[Path, list[Path]] = {}
     for file in sweep_files(root):
-        if not any(folder in file.parents for folder in visits):
+        if file.resolve() not in taken and not any(folder in file.parents for folder in visits):
             loose.setdefault(file.parent, []).append(file)
     return groups + [(folder, files) for folder, files in sorted(loose.items())]
+
+
+def _named_by(visits: Sequence[Path]) -> set[Path]:
+    """Return the files that visits name, which may lie outside their folders."""
+    found: set[Path] = set()
+    for folder in visits:
+        # a visit.toml that cannot be used is told when its own folder is planned
+        with suppress(SpectraError):
+            found |= {path.resolve() for entry in read_visit_file(folder / NAME).captures for path in entry.files}
+    return found
 
 
 def _above(folder: Path, root: Path, fits: Callable[[Path], bool], suffix: str) -> Path | None:

@@ -28,11 +28,16 @@ if TYPE_CHECKING:
     Answer = Identification | Comparison | Trend
 
 
+_CRAFT = ("quality", "clock")
+"""Subjects that speak of how a sweep was taken, not of what it shows."""
+
+
 @dataclass(frozen=True, slots=True)
 class Step:
     """One step of the visit: what was swept, what was wanted, what had happened aboard, and the verdict to come.
 
-    `command` is that of the command line which gives the same answer: identify, compare or trend.
+    `command` is that of the command line which gives the same answer: identify, compare or trend; `notes` are codes of
+    findings that the step is about although they are only notes.
     """
 
     title: str
@@ -43,6 +48,7 @@ class Step:
     expect: str | None
     verdict: str | None
     satellite: str | None
+    notes: tuple[str, ...] = ()
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -86,6 +92,7 @@ def load_steps(folder: Path) -> tuple[dict[str, Any], tuple[Step, ...]]:
                 expect=entry.get("expect"),
                 verdict=entry.get("verdict"),
                 satellite=entry.get("satellite"),
+                notes=tuple(entry.get("notes", ())),
             )
         )
     return script, tuple(steps)
@@ -111,6 +118,7 @@ def _answer(step: Step, captures: list[Capture], table: CarrierTable, chain: Rec
         from spectra.findings.trend import trend
 
         return trend(captures, table, chain)
+    from spectra.findings import with_capture_findings
     from spectra.identify import identify
     from spectra.measure import measure
 
@@ -118,7 +126,8 @@ def _answer(step: Step, captures: list[Capture], table: CarrierTable, chain: Rec
     contexts = [capture.context for capture in captures for _ in capture.sweeps]
     # sidecars say which LO state was commanded; a step of one state says it once more for all its files
     lo_state = step.lo_states[0] if len(set(step.lo_states)) == 1 else None
-    return identify(measurements, table, chain, lo_state=lo_state, expect=step.expect, context=contexts)
+    answer = identify(measurements, table, chain, lo_state=lo_state, expect=step.expect, context=contexts)
+    return with_capture_findings(answer, measurements, table, chain, contexts, lo_state=lo_state)
 
 
 def _print_whole(step: Step, answer: Any) -> None:
@@ -142,7 +151,10 @@ def _said(step: Step, answer: Any) -> tuple[str, str]:
         word = answer.fit.answer.replace("_", " ")
     else:
         whole = answer.polarisation
-        word = answer.kind if whole is None else f"isolation {whole.isolation_db:.1f} dB"
+        entries = [f.code for f in answer.findings if f.code.startswith("interference.enters_by_")]
+        word = entries[0].partition(".")[2].replace("_", " ") if entries else answer.kind
+        if whole is not None:
+            word = f"isolation {whole.isolation_db:.1f} dB"
     titles = [f.title for f in answer.findings if f.severity != "note"] or [f.title for f in answer.findings[:1]]
     return "; ".join(titles[:2]) + ".", word
 
@@ -166,9 +178,14 @@ def execute(arguments: argparse.Namespace) -> int:
             _print_whole(step, answer)
         else:
             print(wrap(sentence, indent="     ", first="   → "))
-            telling = [finding for finding in answer.findings if finding.severity != "note"]
+            serious = [finding for finding in answer.findings if finding.severity != "note"]
+            telling = [finding for finding in serious if finding.code.partition(".")[0] not in _CRAFT]
+            left = len(serious) - len(telling)
+            telling += [finding for finding in answer.findings if finding.code in step.notes]
             print_findings(telling, cautions=False)
             told += telling
+            if left:
+                print(wrap(f"({left} more on how the sweeps were taken: --full)", indent="  "))
         files = ", ".join(step.files) if len(step.files) < 4 else f"{step.files[0]} … {step.files[-1]}"
         rows.append((str(number), files, step.expect or "–", word))
     print()

@@ -41,6 +41,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def execute(arguments: argparse.Namespace) -> int:
     """Identify every file (or all together); 2 where one could not be used, 1 only with ``--check``."""
+    from spectra.findings import with_capture_findings
     from spectra.identify import identify
     from spectra.measure import measure
     from spectra.plan import load_chain, load_table
@@ -66,7 +67,9 @@ def execute(arguments: argparse.Namespace) -> int:
         # one unusable file leaves the joint answer standing on less than was asked: do not give it
         if evidence.results and not evidence.failed:
             pairs = [pair for _, pair in evidence.results]
-            answer = identify([m for m, _ in pairs], table, chain, context=[c for _, c in pairs], **said)
+            taken, contexts = [m for m, _ in pairs], [c for _, c in pairs]
+            answer = identify(taken, table, chain, context=contexts, **said)
+            answer = with_capture_findings(answer, taken, table, chain, contexts, **_wanted(answer))
             batch.results.append((files[0], answer))
         elif evidence.failed:
             say("no joint answer: mend or leave out the file(s) above")
@@ -74,7 +77,8 @@ def execute(arguments: argparse.Namespace) -> int:
 
         def work(path: Path) -> Iterator[Identification]:
             for measurement, context in measured(path):
-                yield identify(measurement, table, chain, context=context, **said)
+                answer = identify(measurement, table, chain, context=context, **said)
+                yield with_capture_findings(answer, [measurement], table, chain, [context], **_wanted(answer))
 
         batch = run_batch(files, work, "identifying")
     if arguments.json:
@@ -87,6 +91,16 @@ def execute(arguments: argparse.Namespace) -> int:
     if batch.failed:
         return 2
     return _checked(batch) if arguments.check else 0
+
+
+def _wanted(answer: Identification) -> dict[str, str | None]:
+    """Return what was expected, as options and contexts together said it, for the rules."""
+    expected = answer.expected
+    return {
+        "lo_state": expected.lo_state,
+        "satellite": expected.satellite,
+        "polarisation": expected.polarisation,
+    }
 
 
 def _check_lo_state(name: str | None, known: list[str]) -> None:

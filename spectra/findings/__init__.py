@@ -9,6 +9,8 @@ from spectra.lazy import lazy_face
 if TYPE_CHECKING:
     from spectra.findings.axis import sweep_to_if as sweep_to_if
     from spectra.findings.capture import capture_findings as capture_findings
+    from spectra.findings.capture import each_once as each_once
+    from spectra.findings.capture import with_capture_findings as with_capture_findings
     from spectra.findings.clock import CaptureTime as CaptureTime
     from spectra.findings.clock import capture_time as capture_time
     from spectra.findings.compare import compare as compare
@@ -29,6 +31,7 @@ _HOME = {
     "capture_findings": "capture",
     "capture_time": "clock",
     "compare": "compare",
+    "each_once": "capture",
     "emission_findings": "interference_entry",
     "follow": "interference_sets",
     "interference_reports": "interference_report",
@@ -37,6 +40,7 @@ _HOME = {
     "sweep_to_if": "axis",
     "trend": "trend",
     "under_carriers": "interference_guests",
+    "with_capture_findings": "capture",
 }
 
 __all__ = sorted(_HOME)

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from spectra.finding import Finding, run_rules
 from spectra.findings.clock import CaptureTime
@@ -17,7 +18,15 @@ if TYPE_CHECKING:
     from spectra.plan.chain import ReceiveChain
     from spectra.plan.table import CarrierTable
 
-__all__ = ["capture_findings"]
+__all__ = ["capture_findings", "each_once", "with_capture_findings"]
+
+_RANK = {"fault": 0, "warning": 1, "note": 2}
+_SAID_BETTER = {
+    "identification.other_lo_state": "oscillator.wrong_state",
+    "identification.inverted_spectrum": "oscillator.inverted_spectrum",
+    "identification.other_polarisation": "polarisation.other_than_expected",
+}
+"""Findings of an identification that a rule tells again with the capture's circumstances: the rule's are kept."""
 
 
 def capture_findings(
@@ -75,3 +84,58 @@ def capture_findings(
         identified_from=identified_from,
     )
     return run_rules(RULES, facts)
+
+
+def with_capture_findings(
+    identification: Identification,
+    measurements: Sequence[Measurement],
+    table: CarrierTable,
+    chain: ReceiveChain,
+    contexts: Sequence[Context | None],
+    *,
+    lo_state: str | None = None,
+    satellite: str | None = None,
+    polarisation: str | None = None,
+) -> Identification:
+    """Return an identification whose findings are all that its captures tell, what is worst first.
+
+    They are its own, those of the sweeps alone, and those of the rules that know table, chain and context.
+
+    Parameters
+    ----------
+    identification : Identification
+    measurements, contexts : sequences of one length
+        What was identified, in its order.
+    table, chain
+        As it was identified with.
+    lo_state, satellite, polarisation : str or None
+        What was selected and expected; they win over the contexts'.
+    """
+    spans = [(m.sweep.start_hz, m.sweep.stop_hz) for m in measurements]
+    found = list(identification.findings)
+    for number, (measurement, context) in enumerate(zip(measurements, contexts, strict=True)):
+        found += measurement.findings
+        found += capture_findings(
+            measurement,
+            table=table,
+            chain=chain,
+            context=context,
+            lo_state=lo_state,
+            satellite=satellite,
+            polarisation=polarisation,
+            spans_hz=[span for k, span in enumerate(spans) if k != number],
+            identification=identification,
+            identified_from=measurements,
+        )
+    told = sorted(each_once(found), key=lambda finding: _RANK[finding.severity])
+    return dataclasses.replace(identification, findings=tuple(told))
+
+
+def each_once(findings: Sequence[Finding]) -> tuple[Finding, ...]:
+    """Return findings without those that are told twice, or again in more detail by another."""
+    codes = {finding.code for finding in findings}
+    once: dict[tuple[Any, ...], Finding] = {}
+    for finding in findings:
+        if _SAID_BETTER.get(finding.code) not in codes:
+            once.setdefault((finding.code, finding.title, finding.subjects, finding.explanation), finding)
+    return tuple(once.values())

@@ -14,6 +14,7 @@ from spectra.advice.sweeps import Demand
 from spectra.errors import UsageError
 from spectra.findings.axis import rf_states
 from spectra.findings.clock import CaptureTime
+from spectra.findings.interference_guests import unlisted_guests
 
 if TYPE_CHECKING:
     from spectra.capture import Context
@@ -86,6 +87,7 @@ def capture_facts(
         "times": tuple(times) or None,
         "table": table,
         "context": context,
+        "guests": unlisted_guests(measurement, identification),
         "spans": ((sweep.start_hz, sweep.stop_hz), *spans_hz),
         **dict.fromkeys(("unlisted", "identification", "circumstances", "oscillator", "finer_sweep", "suspicion")),
     }

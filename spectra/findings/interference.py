@@ -5,42 +5,43 @@ Each is a pure function of facts (`spectra.findings.facts`); its code stands in 
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
 from spectra.finding import Evidence, Finding, NextStep, Subjects, step
 from spectra.findings.bands import Service, services_at
-from spectra.findings.interference_guests import Guest, under_carriers
 from spectra.units import format_frequency, format_value
 
 if TYPE_CHECKING:
+    from spectra.findings.interference_guests import Guest
     from spectra.measure.measurement import Measurement
 
-__all__ = ["bump_under_carrier", "cw_under_carrier", "service_words"]
+__all__ = [
+    "OTHER_PORT_STEP",
+    "OTHER_STATE_STEP",
+    "bump_under_carrier",
+    "cw_under_carrier",
+    "service_steps",
+    "service_words",
+]
 
 _COSTS_DB = 0.5  # loss from which on a guest is more than a note (common practice, no source)
-_SWEEPS_TO_PART = (
-    step(
-        "Sweep again in the other LO state: what keeps its IF came by the cable, what moves came through the antenna."
-    ),
-    step("Sweep the other polarisation port at the same settings and compare."),
+OTHER_STATE_STEP = step(
+    "Sweep again in the other LO state: what keeps its IF came by the cable, what moves came through the antenna."
 )
+OTHER_PORT_STEP = step("Sweep the other polarisation port at the same settings and compare.")
 
 
-def cw_under_carrier(measurement: Measurement) -> Iterable[Finding]:
+def cw_under_carrier(measurement: Measurement, guests: Sequence[Guest]) -> Iterable[Finding]:
     """Tell each unmodulated or unresolved signal inside a carrier's band, with C/I and what it costs."""
-    if measurement.sweep.settings.trace_mode in ("max_hold", "min_hold"):
-        return
-    for guest in under_carriers(measurement):
+    for guest in guests:
         if guest.width_hz is None:
             yield _finding("interference.cw_under_carrier", measurement, guest)
 
 
-def bump_under_carrier(measurement: Measurement) -> Iterable[Finding]:
+def bump_under_carrier(measurement: Measurement, guests: Sequence[Guest]) -> Iterable[Finding]:
     """Tell each bump on a carrier's plateau that is wider than the filter."""
-    if measurement.sweep.settings.trace_mode in ("max_hold", "min_hold"):
-        return
-    for guest in under_carriers(measurement):
+    for guest in guests:
         if guest.width_hz is not None:
             yield _finding("interference.bump_under_carrier", measurement, guest)
 
@@ -73,7 +74,7 @@ def _finding(code: str, measurement: Measurement, guest: Guest) -> Finding:
         f"{format_value(guest.c_over_i_db, guest.c_over_i_std_db, 'dB')}.{cost}{service_words(services)}",
         evidence=tuple(evidence),
         subjects=Subjects(captures=(measurement.sweep.origin.file,), carriers=(guest.carrier,)),
-        next_steps=(*_SWEEPS_TO_PART, *service_steps(services)),
+        next_steps=(OTHER_STATE_STEP, OTHER_PORT_STEP, *service_steps(services)),
     )
 
 

@@ -14,10 +14,11 @@ from spectra.signal.limits import cw_limit_db
 from spectra.units import DB_PER_NEPER, FloatArray, jsonable
 
 if TYPE_CHECKING:
+    from spectra.identify.identification import Identification
     from spectra.measure.measurement import Carrier, Measurement
     from spectra.signal.detectors import PointLaw
 
-__all__ = ["Guest", "es_n0_loss_db", "under_carriers"]
+__all__ = ["Guest", "es_n0_loss_db", "under_carriers", "unlisted_guests"]
 
 _SAME_RBW = 1.5  # a listed carrier so near is the guest itself
 
@@ -89,6 +90,28 @@ def under_carriers(measurement: Measurement, *, false_alarms: float | None = Non
     law = law_of(measurement)
     made = [guest for stretch in found if (guest := _guest(measurement, stretch, law, rate)) is not None]
     return tuple(sorted(made, key=lambda guest: guest.centre_hz))
+
+
+def unlisted_guests(measurement: Measurement, identification: Identification | None) -> tuple[Guest, ...]:
+    """Return what stands on carriers and is no row of the table: a listed beacon under a neighbour's carrier is none.
+
+    Nothing is looked for in a held trace: its points are extremes, not means.
+    """
+    if measurement.sweep.settings.trace_mode in ("max_hold", "min_hold"):
+        return ()
+    guests = under_carriers(measurement)
+    if identification is None or not guests:
+        return guests
+    near = 1.5 * (measurement.sweep.settings.rbw_hz or measurement.sweep.spacing_hz)
+    places = [entry.centre_hz for entry in identification.roll_call if entry.centre_hz is not None]
+    return tuple(
+        guest
+        for guest in guests
+        if not any(
+            abs(place - guest.centre_hz) <= near < abs(place - measurement.carriers[guest.carrier].centre_hz)
+            for place in places
+        )
+    )
 
 
 def _guest(measurement: Measurement, stretch: Stretch, law: PointLaw, rate: float) -> Guest | None:

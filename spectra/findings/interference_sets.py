@@ -11,7 +11,7 @@ import numpy as np
 
 from spectra.findings.emissions import Emission, Emissions, Look, Sighting, track
 from spectra.findings.interference_causes import Unlisted, explain_unlisted
-from spectra.findings.interference_guests import Guest, under_carriers
+from spectra.findings.interference_guests import Guest, unlisted_guests
 from spectra.units import FloatArray, jsonable
 
 if TYPE_CHECKING:
@@ -129,7 +129,7 @@ def sightings_of(
             return None, None
         return float(state.rf_from_if(if_hz - offset)), math.hypot(if_std, std)
 
-    guests = under_carriers(measurement)
+    guests = unlisted_guests(measurement, identification)
     rows = (
         {} if identification is None else {e.carrier: e.row for e in identification.roll_call if e.carrier is not None}
     )

@@ -5,21 +5,23 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from spectra.finding import Evidence, Finding, NextStep, Subjects, step
-from spectra.findings.interference import service_steps, service_words
+from spectra.finding import Evidence, Finding, NextStep, Severity, Subjects, step
+from spectra.findings.interference import OTHER_PORT_STEP, OTHER_STATE_STEP, service_steps
 from spectra.findings.interference_causes import CauseName, Unlisted
-from spectra.findings.interference_guests import under_carriers
 from spectra.units import format_frequency
 
 if TYPE_CHECKING:
     from spectra.capture import Context
+    from spectra.findings.interference_guests import Guest
     from spectra.identify.identification import Candidate, Identification
     from spectra.measure.measurement import Measurement
     from spectra.plan.table import CarrierTable
 
 __all__ = [
+    "CauseRule",
     "adjacent_satellite",
     "by_the_cable",
     "comb",
@@ -41,9 +43,6 @@ _DOWN = 12.0  # dB at a beamwidth off axis of a Gaussian beam, 12 (angle / beamw
 _LIGHT = 299_792_458.0
 _MAIN_BEAM = 1.2  # beamwidths off axis up to which a beam is Gaussian, 17 dB down (common practice, no source)
 _TWO_SURE = 6.0  # log10 odds of each of two satellites against chance
-_OTHER_STATE = step(
-    "Sweep again in the other LO state: what keeps its IF came by the cable, what moves came through the antenna."
-)
 
 
 def _mine(unlisted: Sequence[Unlisted], name: CauseName) -> list[Unlisted]:
@@ -63,12 +62,12 @@ def _finding(
     words: str,
     steps: Sequence[NextStep],
     more: Sequence[Evidence] = (),
-    severity: str = "warning",
+    severity: Severity = "warning",
 ) -> Finding:
     chances = [u.cause.chance for u in found if u.cause.chance is not None]
     return Finding(
         f"interference.{name}",
-        severity,  # type: ignore[arg-type]  # one of the three by construction
+        severity,
         title,
         f"{words} Carriers: {_places(found)}.",
         probability=min(u.cause.probability for u in found),
@@ -196,132 +195,92 @@ def two_satellites(identification: Identification, measurement: Measurement) -> 
     )
 
 
-def other_polarisation(unlisted: Sequence[Unlisted], measurement: Measurement) -> Iterable[Finding]:
-    """Tell carriers that are listed on the satellite's other polarisation."""
-    found = _mine(unlisted, "other_polarisation")
-    if found:
-        yield _finding(
-            "other_polarisation",
-            found,
-            measurement,
-            f"{len(found)} carrier(s) of the other polarisation",
-            found[0].cause.why,
-            (step("Sweep the other polarisation port at the same settings and compare the pair."),),
-        )
+@dataclass(frozen=True, slots=True)
+class CauseRule:
+    """The rule of one cause: all carriers that it explains make one finding.
+
+    `title` may name their ``{count}``; `more` follows what the cause itself says.
+    """
+
+    name: CauseName
+    title: str
+    more: str
+    steps: tuple[NextStep, ...]
+    severity: Severity = "warning"
+
+    def __call__(self, unlisted: Sequence[Unlisted], measurement: Measurement) -> Iterable[Finding]:
+        """Tell the carriers whose likeliest cause this is."""
+        found = _mine(unlisted, self.name)
+        if found:
+            title = self.title.format(count=len(found))
+            steps = (*self.steps, *service_steps(found[0].cause.services))
+            words = found[0].cause.why + self.more
+            yield _finding(self.name, found, measurement, title, words, steps, severity=self.severity)
 
 
-def image(unlisted: Sequence[Unlisted], measurement: Measurement) -> Iterable[Finding]:
-    """Tell carriers that fit the image of the LO."""
-    found = _mine(unlisted, "image")
-    if found:
-        yield _finding(
-            "image",
-            found,
-            measurement,
-            f"{len(found)} carrier(s) at the image of the LO",
-            found[0].cause.why + " The LNB's image rejection is poor, or the injection side is declared wrongly.",
-            (step("Check the injection side in the receive chain against the LNB's papers."),),
-        )
+other_polarisation = CauseRule(
+    "other_polarisation", "{count} carrier(s) of the other polarisation", "", (OTHER_PORT_STEP,)
+)
+"""Carriers that are listed on the satellite's other polarisation."""
+image = CauseRule(
+    "image",
+    "{count} carrier(s) at the image of the LO",
+    " The LNB's image rejection is poor, or the injection side is declared wrongly.",
+    (step("Check the injection side in the receive chain against the LNB's papers."),),
+)
+"""Carriers that fit the image of the LO."""
+second_lo = CauseRule(
+    "second_lo",
+    "{count} carrier(s) converted by another oscillator",
+    " Two oscillators run at once, or the tone is weak.",
+    (step("Measure the supply voltage and the 22 kHz tone at the end of the receive cable."),),
+)
+"""Carriers that fit another oscillator of the same LNB."""
+intermodulation = CauseRule(
+    "intermodulation",
+    "{count} product(s) of the strongest carriers",
+    " Some stage is overloaded.",
+    (
+        step(
+            "Raise the analyser's attenuation by 10 dB: a third-order product made in it falls by 20 dB more "
+            "than the carriers; one made before it does not."
+        ),
+    ),
+)
+"""Carriers that are products of stronger ones."""
+reference_harmonic = CauseRule(
+    "reference_harmonic",
+    "{count} line(s) on harmonics of 10 MHz",
+    "",
+    (step("Look at the filter or splitter that feeds the 10 MHz reference into the cable, and at its level."),),
+    "note",
+)
+"""Lines on harmonics of the 10 MHz reference."""
+comb = CauseRule(
+    "comb",
+    "A comb of {count} lines",
+    " A clock or a switching supply leaks into the line.",
+    (OTHER_STATE_STEP, step("Look for the clock near the receive cable; tighten its connectors and shields.")),
+    "note",
+)
+"""Lines at equal distances."""
+own_radar = CauseRule(
+    "own_radar",
+    "Spikes where the ship's radar falls by the image of the LO",
+    " Spikes that move from sweep to sweep are pulses.",
+    (
+        step("Take several single sweeps: a radar's spikes stand at another place in each."),
+        step("Ask the officer of the watch which radar is running; it stays as it is."),
+    ),
+)
+"""Spikes where the ship's radar falls by the image of the LO."""
+by_the_cable = CauseRule("by_the_cable", "{count} carrier(s) that may enter by the cable", "", (OTHER_STATE_STEP,))
+"""Carriers that a service in their band may have put into the cable."""
 
 
-def second_lo(unlisted: Sequence[Unlisted], measurement: Measurement) -> Iterable[Finding]:
-    """Tell carriers that fit another oscillator of the same LNB."""
-    found = _mine(unlisted, "second_lo")
-    if found:
-        yield _finding(
-            "second_lo",
-            found,
-            measurement,
-            f"{len(found)} carrier(s) converted by another oscillator",
-            found[0].cause.why + " Two oscillators run at once, or the tone is weak.",
-            (step("Measure the supply voltage and the 22 kHz tone at the end of the receive cable."),),
-        )
-
-
-def intermodulation(unlisted: Sequence[Unlisted], measurement: Measurement) -> Iterable[Finding]:
-    """Tell carriers that are products of stronger ones."""
-    found = _mine(unlisted, "intermodulation")
-    if found:
-        yield _finding(
-            "intermodulation",
-            found,
-            measurement,
-            f"{len(found)} product(s) of the strongest carriers",
-            found[0].cause.why + " Some stage is overloaded.",
-            (
-                step(
-                    "Raise the analyser's attenuation by 10 dB: a third-order product made in it falls by 20 dB more "
-                    "than the carriers; one made before it does not."
-                ),
-            ),
-        )
-
-
-def reference_harmonic(unlisted: Sequence[Unlisted], measurement: Measurement) -> Iterable[Finding]:
-    """Tell lines on harmonics of the 10 MHz reference."""
-    found = _mine(unlisted, "reference_harmonic")
-    if found:
-        yield _finding(
-            "reference_harmonic",
-            found,
-            measurement,
-            f"{len(found)} line(s) on harmonics of 10 MHz",
-            found[0].cause.why,
-            (step("Look at the filter or splitter that feeds the 10 MHz reference into the cable, and at its level."),),
-            severity="note",
-        )
-
-
-def comb(unlisted: Sequence[Unlisted], measurement: Measurement) -> Iterable[Finding]:
-    """Tell lines at equal distances."""
-    found = _mine(unlisted, "comb")
-    if found:
-        yield _finding(
-            "comb",
-            found,
-            measurement,
-            f"A comb of {len(found)} lines",
-            found[0].cause.why + " A clock or a switching supply leaks into the line.",
-            (_OTHER_STATE, step("Look for the clock near the receive cable; tighten its connectors and shields.")),
-            severity="note",
-        )
-
-
-def own_radar(unlisted: Sequence[Unlisted], measurement: Measurement) -> Iterable[Finding]:
-    """Tell spikes where the ship's radar falls by the image of the LO."""
-    found = _mine(unlisted, "own_radar")
-    if found:
-        yield _finding(
-            "own_radar",
-            found,
-            measurement,
-            "Spikes where the ship's radar falls by the image of the LO",
-            found[0].cause.why + " Spikes that move from sweep to sweep are pulses.",
-            (
-                step("Take several single sweeps: a radar's spikes stand at another place in each."),
-                step("Ask the officer of the watch which radar is running; it stays as it is."),
-            ),
-        )
-
-
-def by_the_cable(unlisted: Sequence[Unlisted], measurement: Measurement) -> Iterable[Finding]:
-    """Tell carriers that a service in their band may have put into the cable."""
-    found = _mine(unlisted, "by_the_cable")
-    if found:
-        services = found[0].cause.services
-        yield _finding(
-            "by_the_cable",
-            found,
-            measurement,
-            f"{len(found)} carrier(s) that may enter by the cable",
-            found[0].cause.why + service_words(services),
-            (_OTHER_STATE, *service_steps(services)),
-        )
-
-
-def newcomer(unlisted: Sequence[Unlisted], measurement: Measurement) -> Iterable[Finding]:
+def newcomer(unlisted: Sequence[Unlisted], measurement: Measurement, guests: Sequence[Guest]) -> Iterable[Finding]:
     """Tell unlisted carriers for which no computable cause is likelier than not."""
-    known = [guest.centre_hz for guest in under_carriers(measurement)]  # told as standing on a carrier
+    known = [guest.centre_hz for guest in guests]  # told as standing on a carrier
     near = 1.5 * (measurement.sweep.settings.rbw_hz or measurement.sweep.spacing_hz)
     found = [
         u
@@ -336,6 +295,9 @@ def newcomer(unlisted: Sequence[Unlisted], measurement: Measurement) -> Iterable
             measurement,
             f"{len(found)} carrier(s) that nothing explains: newcomers, or a table that is out of date",
             "No list of the table, product, comb or band explains them better than a new carrier does.",
-            (step("Look for a newer carrier table, or ask the satellite operator what is on air there."), _OTHER_STATE),
+            (
+                step("Look for a newer carrier table, or ask the satellite operator what is on air there."),
+                OTHER_STATE_STEP,
+            ),
             severity="note",
         )

@@ -98,7 +98,8 @@ def verify_evidence(path: str | Path, folder: str | Path | None = None) -> list[
     path : str or Path
         The evidence file, or the report whose evidence lies beside it under the same name.
     folder : str or Path or None
-        Folder of the visit; None looks beside the evidence, and in a folder of the visit's name beside it.
+        Folder of the visit; None looks beside the evidence, and in a folder of the visit's name beside it. Files that
+        the visit named beside its folder are looked for there, by their names.
 
     Raises
     ------
@@ -110,7 +111,7 @@ def verify_evidence(path: str | Path, folder: str | Path | None = None) -> list[
         source = source.with_suffix(".json")
     evidence = _read(source)
     roots = [Path(folder)] if folder is not None else [source.parent, source.parent / evidence["visit_folder"]]
-    checks = [_check(entry, roots) for entry in evidence["files"]]
+    checks = [_check_beside(entry, roots) for entry in evidence["files"]]
     return checks + [_check(entry, [source.parent]) for entry in evidence["reports"]]
 
 
@@ -139,6 +140,14 @@ def _read(path: Path) -> dict[str, Any]:
     except (KeyError, TypeError):
         raise refuse("evidence with keys missing") from None
     return value
+
+
+def _check_beside(entry: dict[str, Any], roots: list[Path]) -> Check:
+    check = _check(entry, roots)
+    # a bare name alone may stand for a file beside the folder; a path that leads out of it never does
+    if check.status != "missing" or Path(entry["path"]).name != entry["path"]:
+        return check
+    return _check(entry, [root.resolve().parent for root in roots])
 
 
 def _check(entry: dict[str, Any], roots: list[Path]) -> Check:

@@ -230,7 +230,7 @@ def rule_jobs(reviews: Sequence[CaptureReview]) -> list[RuleJob]:
 
 def apply_rules(job: RuleJob, table: CarrierTable | None, chain: ReceiveChain | None) -> CaptureReview:
     """Add what the rules tell of a capture when they know its context, table, chain and the others' times."""
-    from spectra.findings import capture_findings
+    from spectra.findings import capture_findings, each_once
 
     review = job.review
     found, failed = list(review.findings), list(review.failed)
@@ -251,11 +251,4 @@ def apply_rules(job: RuleJob, table: CarrierTable | None, chain: ReceiveChain | 
             failed.append(problem)
     if review.identification is not None:
         found += review.identification.findings
-    return replace(review, findings=_once(found), failed=tuple(failed))
-
-
-def _once(findings: Sequence[Finding]) -> tuple[Finding, ...]:
-    once: dict[tuple[Any, ...], Finding] = {}
-    for finding in findings:
-        once.setdefault((finding.code, finding.title, finding.subjects, finding.explanation), finding)
-    return tuple(once.values())
+    return replace(review, findings=each_once(found), failed=tuple(failed))

@@ -321,10 +321,12 @@ def _key(context: Context, key: str) -> Any:
 
 
 def _relative(path: Path, root: Path) -> str:
+    """Return a path within the visit's folder; of a file beside the folder, what follows its way up."""
     try:
-        return path.relative_to(root).as_posix()
+        inside = path.relative_to(root)
     except ValueError:
         return path.name
+    return "/".join(part for part in inside.parts if part != "..")
 
 
 def _are_segments(sweeps: Sequence[Sweep]) -> bool:

@@ -345,10 +345,8 @@ def _next_steps(
     A step that needs no hand on antenna or coax costs minutes, one aloft costs hours (common practice, no source).
     """
     wanted: list[tuple[int, NextStep, str, str]] = []
-    answered = {"polarisation.leak_suspected"} if any(c.kind == "polarisation" for c in comparisons) else set()
     for capture in captures:
-        open_ = [f for f in capture.findings if f.code not in answered]
-        wanted += [(_rank(f), next_step, f.code, capture.name) for f in open_ for next_step in f.next_steps]
+        wanted += [(_rank(f), next_step, f.code, capture.name) for f in capture.findings for next_step in f.next_steps]
     for comparison in comparisons:
         name = ", ".join(comparison.captures)
         wanted += [(_rank(f), s, f.code, name) for f in comparison.findings for s in f.next_steps]
@@ -356,6 +354,8 @@ def _next_steps(
     wanted += [
         (_CHECKLIST_RANK[item.weight], item.next_step, item.code, "") for item in items if item.next_step is not None
     ]
+    done = _done(comparisons)
+    wanted = [one for one in wanted if one[1].text not in done and one[2] not in done]
     ranked: dict[str, tuple[int, NextStep, dict[str, None], dict[str, None]]] = {}
     for rank, next_step, code, name in wanted:
         held = ranked.get(next_step.text)
@@ -364,6 +364,15 @@ def _next_steps(
         ranked[next_step.text] = (min(rank, held[0]) if held else rank, next_step, because, names)
     ordered = sorted(ranked.values(), key=lambda item: (item[0], len(item[1].cautions)))
     return tuple(VisitStep(next_step, tuple(because), tuple(names)) for _, next_step, because, names in ordered)
+
+
+def _done(comparisons: Sequence[Comparison]) -> set[str]:
+    """Return the texts of steps, and the codes of findings, that ask for a comparison which the visit holds."""
+    from spectra.findings.interference import OTHER_PORT_STEP, OTHER_STATE_STEP
+
+    kinds = {comparison.kind for comparison in comparisons}
+    done = {OTHER_PORT_STEP.text, "polarisation.leak_suspected"} if "polarisation" in kinds else set()
+    return done | ({OTHER_STATE_STEP.text} if "lo_state" in kinds else set())
 
 
 def _rank(finding: Finding) -> int:

@@ -47,11 +47,18 @@ def test_lo_errors_are_those_of_the_scenes(answers: list) -> None:
                 assert point.lo_error_hz == pytest.approx(told[point.capture], abs=4 * point.lo_error_std_hz + 1e3)
 
 
-def test_isolation_and_drift_are_those_of_the_scenes(answers: list) -> None:
+def test_isolation_drift_and_findings_are_those_of_the_scenes(answers: list) -> None:
     wanted = {entry["title"]: entry for entry in script()["step"]}
     for step, answer in answers:
         entry = wanted[step.title]
-        if step.command == "compare":
+        if "finding" in entry:
+            (told,) = [f for f in answer.findings if f.code == entry["finding"]]
+            values = {e.name: e.value for e in told.evidence}
+            if "if_mhz" in entry:
+                assert values["if"] == pytest.approx(1e6 * entry["if_mhz"], abs=5e4)
+            if "metres" in entry:
+                assert values["distance"] == pytest.approx(entry["metres"], rel=0.03)
+        if "isolation_db" in entry:
             whole = answer.polarisation
             assert whole.isolation_db == pytest.approx(entry["isolation_db"], abs=3.5 * whole.isolation_std_db)
         if step.command == "trend":

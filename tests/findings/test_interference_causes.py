@@ -190,7 +190,7 @@ def test_band_of_the_ship_s_terminal_and_own_radar(make_measurement) -> None:
     assert asking
     assert "ask_officer_of_the_watch" in asking[0].cautions
     assert not [s for s in finding.next_steps if "switch off" in s.text.lower()]
-    assert len(list(interference_unlisted.newcomer(unlisted, measurement))) == 1
+    assert len(list(interference_unlisted.newcomer(unlisted, measurement, ()))) == 1
 
 
 def test_bands_are_inside_and_rightly_limited() -> None:

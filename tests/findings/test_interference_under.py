@@ -66,12 +66,13 @@ def test_tone_a_decibel_over_the_limit_is_found() -> None:
 
 
 def test_bump_is_told_with_its_width() -> None:
-    (guest,) = under_carriers(swept(bump=True))
+    bumped = swept(bump=True)
+    (guest,) = under_carriers(bumped)
     assert guest.width_hz == pytest.approx(1.5e6, rel=0.35)
     assert guest.centre_hz == pytest.approx(1.2654e9, abs=2e5)
     assert guest.c_over_i_db == pytest.approx(9.0 + 10.0 * math.log10(3e7) - 13.0 - 10.0 * math.log10(1.5e6), abs=1.0)
-    assert not list(interference.cw_under_carrier(swept(bump=True)))
-    assert [f.code for f in interference.bump_under_carrier(swept(bump=True))] == ["interference.bump_under_carrier"]
+    assert not list(interference.cw_under_carrier(bumped, (guest,)))
+    assert [f.code for f in interference.bump_under_carrier(bumped, (guest,))] == ["interference.bump_under_carrier"]
 
 
 def test_nothing_on_clean_carriers_and_the_rate_is_what_was_asked() -> None:
@@ -89,7 +90,8 @@ def test_tone_is_not_read_low_in_an_average_of_decibels() -> None:
 
 
 def test_finding_says_what_it_costs_and_asks_the_watch() -> None:
-    (finding,) = interference.cw_under_carrier(swept(6.0))
+    tone = swept(6.0)
+    (finding,) = interference.cw_under_carrier(tone, under_carriers(tone))
     assert finding.severity == "warning"
     assert "Es/N0" in finding.explanation
     assert {e.name for e in finding.evidence} >= {"c_over_i", "es_n0_loss", "false_alarms"}

@@ -142,3 +142,16 @@ def test_hint_is_silent_where_the_context_speaks(folder: Path, more_sweeps) -> N
     suggestions = load_visit(folder).suggestions
     assert [(s.file, s.line) for s in suggestions] == [("co_port.csv", 'port = "co"')]
     assert all(c.context.port is None for c in load_visit(folder).captures if c.name == "co_port.csv")
+
+
+def test_a_visit_may_name_sweeps_beside_its_folder(folder: Path) -> None:
+    """As the demo's commissioning does; the capture's name is then what follows the way up."""
+    visit = folder / "visit"
+    visit.mkdir()
+    (visit / "visit.toml").write_text(
+        '[visit]\ntable = "../carriers.csv"\nchain = "../chain.toml"\n\n[[capture]]\nfile = "../noon.csv"\n',
+        encoding="utf-8",
+    )
+    loaded = load_visit(visit)
+    assert [c.name for c in loaded.captures] == ["noon.csv"]
+    assert loaded.captures[0].context.vessel == "Example" and loaded.table is not None

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
+from dashboard.drafts import Drafts
 from dashboard.jobs import Jobs
 from spectra.archive import (
     Archive,
@@ -27,8 +28,10 @@ from spectra.archive import (
     restore_visit,
 )
 from spectra.archive.restore import visit_row, visit_state
+from spectra.errors import ArchiveError
 
 if TYPE_CHECKING:
+    from spectra.archive.store import PlanFile
     from spectra.plan.chain import ReceiveChain
     from spectra.plan.table import CarrierTable
     from spectra.visit import CaptureReview, VisitReview
@@ -102,6 +105,7 @@ class Desk:
         self.processes = processes
         self.jobs = Jobs()
         self.folder = Path(tempfile.mkdtemp(prefix="sweepmuster-dashboard-"))
+        self.drafts = Drafts(self.folder / "drafts")
         self._captures, self._reviews, self._plans = _Recent(_CAPTURES), _Recent(_REVIEWS), _Recent(_PLANS)
         self._baselines: list[dict[str, Any]] = []
         self._baselines_seen = 0
@@ -154,9 +158,32 @@ class Desk:
         head = {name: value for name, value in row.items() if name != "results"}
         return Shown(row["key"], row["visit"], head, review, table, chain)
 
+    def pick(self, visit: str, capture: str | None = None) -> Shown:
+        """Return the capture that is named, else the newest of the visit that was identified, else its newest.
+
+        Raises
+        ------
+        ArchiveError
+            If there is none.
+        """
+        if capture is not None:
+            return self.capture(capture)
+        rows = self.visit_list(self.visit(visit)["key"])
+        if not rows:
+            raise ArchiveError(self.archive.where, None, "a visit without captures", "captures", "Look in the list.")
+        return self.capture(next((row["key"] for row in rows if row["verdict"] is not None), rows[0]["key"]))
+
     def plan(self, plan: str | None, chain: str | None) -> tuple[CarrierTable | None, ReceiveChain | None]:
         """Return a stored carrier table and receive chain by their hashes."""
         return self._plans.get((plan, chain), lambda: load_plan(self.archive, plan, chain))
+
+    def last_plan(self) -> tuple[PlanFile | None, PlanFile | None]:
+        """Return carrier table and receive chain of the newest sweep that had both, as files."""
+        for row in list_captures(self.archive, Search(limit=20)):
+            for result in self.archive.capture(row["key"])["results"][:1]:
+                if result["plan"] is not None and result["chain"] is not None:
+                    return self.archive.plan_file(result["plan"]), self.archive.plan_file(result["chain"], "chain")
+        return None, None
 
     def visit(self, key: str) -> dict[str, Any]:
         """Return what is stored of a visit itself, by its key or the beginning of it."""

@@ -25,6 +25,8 @@ __all__ = [
     "finding",
     "findings",
     "heading",
+    "number",
+    "pager",
     "sheet",
     "sign",
     "steps",
@@ -315,3 +317,31 @@ def choice(id: str, options: Mapping[str, str], value: str | None, **more: Any) 
 def waiting(words: str = "One moment …") -> html.P:
     """Return what stands where a page is still to come."""
     return html.P(words, className="waiting", role="status")
+
+
+def pager(path: str, query: Mapping[str, Any], page: int, rows: int, total: int) -> html.Nav | None:
+    """Return links to the pages before and after; None where one page holds all."""
+    pages = max(1, -(-total // rows))
+    if pages == 1:
+        return None
+    first, last = (page - 1) * rows + 1, min(page * rows, total)
+    turns = [
+        dcc.Link(word, href=link(path, **{**query, "page": target if target > 1 else None}), className="button second")
+        for word, target in (("Newer", page - 1), ("Older", page + 1))
+        if 1 <= target <= pages
+    ]
+    return html.Nav(
+        [html.Span(f"{first} to {last} of {total}, page {page} of {pages}"), html.Span(turns, className="turn")],
+        className="pager",
+        **{"aria-label": "Pages of this list"},
+    )
+
+
+def number(name: str, said: Any, note: Any = None, source: Any = None) -> html.Div:
+    """Return a number that matters: what it is, its value with uncertainty, what it means, where it comes from."""
+    found: Parts = [html.P(name, className="name"), html.P(said, className="value")]
+    if note is not None:
+        found.append(html.P(note, className="note"))
+    if source is not None:
+        found.append(html.P(source, className="note"))
+    return html.Div(found, className="number")

@@ -68,7 +68,8 @@ class Page:
     name : str
         Stable name, for links.
     path : str
-        Address; ``<visit>`` and the like stand for one part each.
+        Address; ``<visit>`` and the like stand for one part each. A last part ``<capture>`` may be missing: the page
+        then shows the one that `Desk.pick` picks.
     title : str
         What stands in the browser's tab and, where `nav` or `tab` is set, in the menu.
     layout : callable
@@ -92,9 +93,14 @@ class Page:
 
     def fits(self, path: str) -> dict[str, str] | None:
         """Return the parts of a path that this page answers, else None."""
-        pattern = _PART.sub(r"(?P<\1>[0-9A-Za-z_-]+)", self.path)
+        pattern = _PART.sub(r"(?P<\1>[0-9A-Za-z_-]+)", self.path.replace("/<capture>", "(?:/<capture>)?"))
         found = re.fullmatch(pattern, path.rstrip("/") or "/")
-        return None if found is None else found.groupdict()
+        return None if found is None else {name: part for name, part in found.groupdict().items() if part is not None}
+
+    def address(self, **parts: str | None) -> str:
+        """Return the address of this page; a capture that is not named is left out."""
+        path = self.path if parts.get("capture") else self.path.replace("/<capture>", "")
+        return _PART.sub(lambda part: parts[part.group(1)] or "", path)
 
 
 def find_pages() -> tuple[Page, ...]:

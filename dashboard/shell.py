@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from dash import ClientsideFunction, Input, Output, dcc, html, set_props
 
 from dashboard import parts
-from dashboard.registry import Page, match
+from dashboard.registry import Page, Place, link, match
 from dashboard.scheme import current_scheme
 from spectra import SpectraError
 from spectra.cautions import DISCLAIMER
@@ -99,7 +99,21 @@ def render(desk: Desk, pages: Sequence[Page], path: str, search: str) -> tuple[P
         words = "There is no page at this address. It may have been cut short where it was copied."
         return None, html.Div([parts.heading("Nothing here"), html.P(words), dcc.Link("To the visits", href="/")])
     page, place = found
-    return page, safely(lambda: page.layout(desk, place))
+    shown = safely(lambda: page.layout(desk, place))
+    return page, shown if page.tab is None else html.Div([_tabs(pages, page, place), shown])
+
+
+def _tabs(pages: Sequence[Page], current: Page, place: Place) -> html.Nav:
+    """Return the tabs of a visit; the capture at hand goes along, also through pages that show the visit as a whole."""
+    visit, capture = place.path.get("visit"), place.path.get("capture") or place.query.get("capture")
+    shown = sorted((page for page in pages if page.tab is not None), key=lambda page: page.tab or 0)
+    items = []
+    for page in shown:
+        address = page.address(visit=visit, capture=capture)
+        there = address if "<capture>" in page.path else link(address, capture=capture)
+        extra = {"aria-current": "page"} if page is current else {}
+        items.append(html.Li(dcc.Link(page.title, href=there, className="here" if page is current else ""), **extra))
+    return html.Nav(html.Ul(items), className="tabs", **{"aria-label": "This visit"})
 
 
 def safely(make: Any) -> Any:

@@ -2,34 +2,190 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
-from dash import dcc, html
+from dash import ClientsideFunction, Input, Output, dcc, html
 
 from dashboard import parts
 from dashboard.desk import SHORT
-from dashboard.registry import Page, Place
+from dashboard.registry import Page, Place, Table, link
+from dashboard.words import count, day, found_words, minute, name_of_visit, told
 from spectra.archive import VisitSearch
 
 if TYPE_CHECKING:
+    from dash import Dash
+
     from dashboard.desk import Desk
+    from spectra.archive import Listed
 
 _ROWS = 25
+_MOST_CSV = 20_000
+_VERDICTS = ("confirmed", "probable", "ambiguous", "contradicted", "unidentified", "no carriers")
 
 
-def layout(desk: Desk, place: Place) -> Any:
-    """Return the list."""
-    found = desk.visits(VisitSearch(text=place.query.get("text")), offset=0, limit=_ROWS)
-    rows = [
-        [
-            dcc.Link(row["folder"], href=f"/visit/{row['key'][:SHORT]}"),
-            parts.verdict((row["last"] or {}).get("verdict")),
-        ]
-        for row in found.rows
-    ]
-    return html.Div(
-        [parts.heading("Visits"), parts.sheet(None, parts.table(["Visit", "Verdict"], rows, caption="Visits"))]
+def _search(query: Mapping[str, Any]) -> VisitSearch:
+    verdict = query.get("verdict")
+    return VisitSearch(
+        text=query.get("text") or None,
+        vessel=query.get("vessel") or None,
+        terminal=query.get("terminal") or None,
+        verdict=verdict if verdict in _VERDICTS else None,
+        finding=query.get("finding") or None,
+        faults=query.get("faults") == "1",
     )
 
 
-PAGE = Page("visits", "/", "Visits", layout, nav=1)
+def layout(desk: Desk, place: Place) -> Any:
+    """Return the list with its filters as the address tells them."""
+    page = max(1, place.whole("page", 1))
+    search = _search(place.query)
+    found = desk.visits(search, offset=(page - 1) * _ROWS, limit=_ROWS)
+    if not found.total and search == VisitSearch():
+        return html.Div([parts.heading("Visits"), _empty()])
+    return html.Div(
+        [
+            html.Div(
+                [parts.heading("Visits"), dcc.Link("New visit", href="/new", className="button")],
+                className="row between",
+            ),
+            parts.sheet(
+                None,
+                _filters(place),
+                html.Div(_shown(found, place.query, page), id="visits-list", className="list"),
+            ),
+            dcc.Store(id="visits-state"),
+            dcc.Store(id="visits-kept"),
+        ]
+    )
+
+
+def _empty() -> html.Section:
+    return parts.sheet(
+        "Nothing saved yet",
+        html.P(
+            "A visit is what you bring back from one piece of work on one terminal: the sweeps that you saved on the "
+            "analyser, with the carrier table and the receive chain if you have them."
+        ),
+        html.P(dcc.Link("Drop the files of a visit", href="/new", className="button")),
+    )
+
+
+def _filters(place: Place) -> html.Div:
+    query = place.query
+    verdicts = {"": "any verdict", **{word: word for word in _VERDICTS}}
+    return html.Div(
+        [
+            parts.entry(
+                "Find",
+                dcc.Input(
+                    id="visits-text",
+                    type="search",
+                    value=query.get("text", ""),
+                    debounce=0.35,
+                    placeholder="vessel, terminal, satellite, title",
+                    className="field wide",
+                    maxLength=200,
+                ),
+            ),
+            html.Fieldset(
+                [html.Legend("Last verdict"), parts.choice("visits-verdict", verdicts, query.get("verdict", ""))],
+                className="entry",
+            ),
+            html.Fieldset(
+                [
+                    html.Legend("Findings"),
+                    parts.choice("visits-faults", {"": "any", "1": "with faults only"}, query.get("faults", "")),
+                ],
+                className="entry",
+            ),
+        ],
+        className="row filters",
+    )
+
+
+def _shown(found: Listed, query: Mapping[str, Any], page: int) -> list[Any]:
+    rows = [_row(row) for row in found.rows]
+    filtered = {key: query[key] for key in query if key not in ("page", "table")}
+    head: list[str | tuple[str, str]] = [
+        ("Last sweep", "Date of the newest sweep, UTC"),
+        "Visit",
+        ("Last verdict", "Of the newest sweep that was identified"),
+        "Sweeps",
+        ("Findings", "Over all its sweeps"),
+    ]
+    caption = f"{count(found.total, 'visit')}, the newest first"
+    table = parts.table(
+        head,
+        rows,
+        caption=caption,
+        right=(3,),
+        empty="No visit fits. Take a filter away.",
+        classes=["visit"] * len(rows),
+    )
+    table.className = "grid cards"
+    return [
+        table,
+        parts.pager("/", filtered, page, _ROWS, found.total),
+        html.P(
+            html.A("These visits as CSV", href=link("/csv/", **filtered, table="visits"), className="take", download="")
+        ),
+    ]
+
+
+def _row(row: Mapping[str, Any]) -> list[Any]:
+    last = row["last"]
+    name = name_of_visit(row)
+    under = " · ".join(part for part in (row["head"].get("reference"), row["folder"]) if part and part != name)
+    verdict: list[Any] = [parts.verdict(last["verdict"] if last else None)]
+    if last and last["sentence"]:
+        verdict.append(html.Span(told(last["sentence"]), className="under"))
+    return [
+        day(row["last_at"]),
+        html.Div([dcc.Link(name, href=f"/visit/{row['key'][:SHORT]}"), html.Span(under, className="under")]),
+        html.Div(verdict),
+        str(row["captures"]),
+        found_words(row["faults"], row["warnings"]),
+    ]
+
+
+def table(desk: Desk, place: Place) -> Table:
+    """Return the filtered list for a spreadsheet."""
+    found = desk.visits(_search(place.query), offset=0, limit=_MOST_CSV)
+    head = ("last sweep", "visit", "vessel", "terminal", "verdict", "why", "sweeps", "faults", "warnings")
+    rows = [
+        (
+            minute(row["last_at"]),
+            name_of_visit(row),
+            row["vessel"],
+            row["terminal"],
+            *((row["last"]["verdict"], row["last"]["sentence"]) if row["last"] else (None, None)),
+            *(row[name] for name in ("captures", "faults", "warnings")),
+        )
+        for row in found.rows
+    ]
+    return Table("visits", head, rows)
+
+
+def register(app: Dash, desk: Desk) -> None:
+    """Let the filters work on the list, and the address follow them."""
+
+    @app.callback(
+        Output("visits-list", "children"),
+        Output("visits-state", "data"),
+        Input("visits-text", "value"),
+        Input("visits-verdict", "value"),
+        Input("visits-faults", "value"),
+        prevent_initial_call=True,
+    )
+    def _filter(text: str | None, verdict: str | None, faults: str | None) -> tuple[Any, dict[str, Any]]:
+        query = {"text": (text or "")[:200], "verdict": verdict or "", "faults": faults or ""}
+        found = desk.visits(_search(query), offset=0, limit=_ROWS)
+        return _shown(found, query, 1), {**query, "page": None}
+
+    app.clientside_callback(
+        ClientsideFunction("sweepmuster", "keep"), Output("visits-kept", "data"), Input("visits-state", "data")
+    )
+
+
+PAGE = Page("visits", "/", "Visits", layout, register, nav=1, tables={"visits": table})

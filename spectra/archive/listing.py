@@ -24,8 +24,8 @@ _LAST = ("key", "name", "verdict", "satellite", "polarisation", "lo_state", "lo_
 class VisitSearch:
     """Which visits; None leaves a thing open.
 
-    `text` is looked for in vessel, terminal, folder, head and identified satellite, whatever the case. `verdict` is that
-    of the last identified capture. `finding` is a code or its beginning with ``*``, of any capture of the visit.
+    `text` is looked for in vessel, terminal, folder, head and identified satellite, whatever the case. `verdict` is
+    that of the last identified capture. `finding` is a code or its beginning with ``*``, of any capture of the visit.
     """
 
     text: str | None = None

@@ -17,7 +17,7 @@ import sqlalchemy as sa
 
 from spectra.archive.curves import floor_of
 from spectra.archive.database import reading, told
-from spectra.archive.schema import CAPTURE, VISIT
+from spectra.archive.schema import CAPTURE, RAW, VISIT
 from spectra.archive.store import Archive, capture_value
 from spectra.capture import Capture, context_from_mapping
 from spectra.cautions import CATALOGUE
@@ -34,7 +34,15 @@ if TYPE_CHECKING:
     from spectra.plan.table import CarrierTable
     from spectra.sweep import Sweep
 
-__all__ = ["load_plan", "restore_capture", "restore_visit", "visit_captures", "visit_row", "visit_state"]
+__all__ = [
+    "captures_of_file",
+    "load_plan",
+    "restore_capture",
+    "restore_visit",
+    "visit_captures",
+    "visit_row",
+    "visit_state",
+]
 
 
 def restore_capture(archive: Archive, value: Mapping[str, Any], folder: Path | None = None) -> CaptureReview:
@@ -128,6 +136,19 @@ def visit_row(archive: Archive, key: str) -> dict[str, Any]:
         what = "no visit" if not found else "several visits"
         raise ArchiveError(archive.where, None, f"{what} whose key begins with {key!r}", "one", "Look in the list.")
     return dict(found[0])
+
+
+def captures_of_file(archive: Archive, sha256: str) -> list[dict[str, Any]]:
+    """Return the captures that a raw file gave, by its SHA-256: key, name, visit, verdict; replaced ones left out."""
+    names = ("key", "name", "visit", "verdict", "faults", "warnings")
+    query = (
+        sa.select(*(CAPTURE.c[name] for name in names))
+        .join(RAW, RAW.c.capture == CAPTURE.c.id)
+        .where(RAW.c.blob == sha256, CAPTURE.c.replaced.is_(False))
+        .order_by(CAPTURE.c.number)
+    )
+    with told(archive.where), reading(archive.engine) as connection:
+        return [dict(row) for row in connection.execute(query).mappings()]
 
 
 def visit_state(archive: Archive, key: str) -> tuple[int, str]:

@@ -1,0 +1,71 @@
+"""Times, counts and values in words, as pages show them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import datetime
+from typing import Any
+
+from spectra.units import format_frequency, format_value
+
+__all__ = ["count", "day", "found_words", "frequency", "kilohertz", "minute", "name_of_visit", "seen", "told", "value"]
+
+frequency, value = format_frequency, format_value
+
+
+def count(number: int, one: str, many: str | None = None) -> str:
+    """Return a number with its noun."""
+    return f"{number:,} {one if number == 1 else many or one + 's'}".replace(",", "\u202f")
+
+
+def _moment(text: str | datetime | None) -> datetime | None:
+    if text is None or isinstance(text, datetime):
+        return text
+    return datetime.fromisoformat(text.replace("Z", "+00:00"))
+
+
+def day(text: str | datetime | None) -> str:
+    """Return a date, such as 4 May 2026; a dash where there is none."""
+    when = _moment(text)
+    return "–" if when is None else f"{when.day} {when:%b %Y}"
+
+
+def minute(text: str | datetime | None) -> str:
+    """Return a time in UTC to the minute."""
+    when = _moment(text)
+    return "time not known" if when is None else f"{when.day} {when:%b %Y, %H:%M} UTC"
+
+
+def kilohertz(hz: float | None, std_hz: float | None) -> str:
+    """Return an offset in kHz with its sign and uncertainty."""
+    if hz is None:
+        return "–"
+    text = format_value(hz, std_hz, "kHz", 1e3)
+    return text if text.startswith("-") else f"+{text}"
+
+
+def told(sentence: str) -> str:
+    """Return an identification's sentence without the verdict's word, which stands before it."""
+    head, colon, rest = sentence.partition(": ")
+    return rest[:1].upper() + rest[1:] if colon and len(head) < 16 else sentence
+
+
+def seen(row: Mapping[str, Any]) -> str:
+    """Return what was identified, in a few words."""
+    parts = [row.get("satellite"), row.get("polarisation"), row.get("lo_state")]
+    return ", ".join(str(part) for part in parts if part)
+
+
+def found_words(faults: int, warnings: int) -> str:
+    """Return counts of findings in words."""
+    parts = [count(n, word) for n, word in ((faults, "fault"), (warnings, "warning")) if n]
+    return ", ".join(parts) or "none"
+
+
+def name_of_visit(row: Mapping[str, Any]) -> str:
+    """Return what a visit is called: its title, else vessel and terminal, else its folder."""
+    head = row.get("head") or {}
+    if isinstance(head, Mapping) and head.get("title"):
+        return str(head["title"])
+    named = " · ".join(part for part in (row.get("vessel"), row.get("terminal")) if part)
+    return named or str(row.get("folder") or "A visit")

@@ -15,6 +15,8 @@ if TYPE_CHECKING:
     from spectra.archive.export import content_sha256 as content_sha256
     from spectra.archive.export import export_captures as export_captures
     from spectra.archive.export import import_bundle as import_bundle
+    from spectra.archive.hunt import Hunt as Hunt
+    from spectra.archive.hunt import hunt as hunt
     from spectra.archive.importer import ImportResult as ImportResult
     from spectra.archive.importer import add_paths as add_paths
     from spectra.archive.listing import Listed as Listed
@@ -35,6 +37,7 @@ if TYPE_CHECKING:
 
 _HOME = {
     "Archive": "store",
+    "Hunt": "hunt",
     "ImportResult": "importer",
     "Listed": "listing",
     "Search": "query",
@@ -45,6 +48,7 @@ _HOME = {
     "content_sha256": "export",
     "count_captures": "query",
     "export_captures": "export",
+    "hunt": "hunt",
     "import_bundle": "export",
     "list_captures": "query",
     "list_terminals": "listing",

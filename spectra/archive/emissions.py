@@ -47,10 +47,12 @@ class StoredLook:
         Content hash of the carrier table of the current result.
     sightings : tuple of Sighting
         Unlisted carriers and what stands under listed ones; their `look` is not set yet (0).
-    raw : tuple of str
-        SHA-256 of the raw files, in order.
+    raw : tuple of (str, str)
+        Name and SHA-256 of the raw files, in order.
     reading : tuple of mapping
         Options they were read with.
+    rbw_hz, readings : float or None
+        Resolution bandwidth, and independent readings in a point, as measured.
     """
 
     look: Look
@@ -64,6 +66,8 @@ class StoredLook:
     sightings: tuple[Sighting, ...]
     raw: tuple[tuple[str, str], ...]
     reading: tuple[Mapping[str, Any], ...]
+    rbw_hz: float | None = None
+    readings: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,6 +197,8 @@ def _look(
         tuple(_sightings(current, number, measurement, places)),
         tuple((item["file"], item["sha256"]) for item in capture["raw"]),
         tuple(capture["reading"]),
+        sweep["rbw_hz"],
+        sweep["readings_per_point"],
     )
 
 

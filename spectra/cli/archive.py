@@ -7,14 +7,15 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from spectra.cautions import DISCLAIMER
-from spectra.cli.console import print_json, print_table, say, wrap
+from spectra.cli.console import print_findings, print_json, print_table, say, wrap
 from spectra.cli.options import frequency
 from spectra.cli.visit import progress_bar
 from spectra.errors import UsageError
-from spectra.units import format_frequency
+from spectra.units import format_frequency, format_value
 
 if TYPE_CHECKING:
     from spectra.archive import Archive, Search
+    from spectra.archive.hunt import HuntLook
 
 EPILOG = DISCLAIMER
 _LIST_LIMIT = 100
@@ -37,6 +38,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     show.add_argument("key", metavar="KEY", help="key of the capture, or its beginning")
     show.add_argument("--raw", metavar="DIR", help="write the raw files, byte for byte, into a folder")
     _add_common(show)
+    hunt = commands.add_parser("hunt", help="look for a signal at one frequency in every stored sweep that held it")
+    where = hunt.add_mutually_exclusive_group(required=True)
+    where.add_argument("--if", dest="if_hz", type=frequency, metavar="FREQ", help="at a fixed IF: comes by the cable")
+    where.add_argument("--rf", dest="rf_hz", type=frequency, metavar="FREQ", help="at a fixed RF: through the antenna")
+    hunt.add_argument("--width", type=frequency, default=5e5, metavar="WIDTH", help="width to look in (default 500kHz)")
+    add_search_options(hunt)
+    _add_common(hunt)
     export = commands.add_parser("export", help="write captures as .csv, .json, .parquet, or as a .zip for an archive")
     export.add_argument("out", metavar="OUT", help="file to write; its ending says what it becomes")
     add_search_options(export)
@@ -81,7 +89,15 @@ def execute(arguments: argparse.Namespace) -> int:
         raise UsageError("--processes", None, str(arguments.processes), "1 or more", "Leave it out.")
     from spectra.archive import open_archive
 
-    run = {"add": _add, "list": _list, "show": _show, "export": _export, "import": _import, "recheck": _recheck}
+    run = {
+        "add": _add,
+        "list": _list,
+        "show": _show,
+        "hunt": _hunt,
+        "export": _export,
+        "import": _import,
+        "recheck": _recheck,
+    }
     creates = arguments.what in ("add", "import")
     with open_archive(arguments.archive, create=creates) as archive:
         return run[arguments.what](archive, arguments)
@@ -201,6 +217,50 @@ def _write_raw(archive: Archive, capture: dict[str, Any], folder: Path) -> None:
             raise UsageError(str(path), None, "another file of that name", "an empty folder", "Name another folder.")
         write_atomic(path, file.data)
         say(f"written: {path}")
+
+
+def _hunt(archive: Archive, arguments: argparse.Namespace) -> int:
+    from spectra.archive import hunt
+
+    told = hunt(
+        archive,
+        if_hz=arguments.if_hz,
+        rf_hz=arguments.rf_hz,
+        width_hz=arguments.width,
+        search=search_of(arguments),
+        tell=progress_bar("looking"),
+    )
+    if arguments.json:
+        print_json(told.to_dict())
+        return 0
+    print_table(
+        ("key", "UTC", "vessel", "capture", "IF MHz", "answer", "over its surroundings dB", "remark"),
+        [_hunt_row(one) for one in told.looks],
+        indent="",
+    )
+    seen = sum(one.status == "seen" for one in told.looks)
+    print(f"Seen in {seen} of {len(told.looks)} sweep(s) that held it.")
+    for word, when in (("First", told.first_seen), ("Last", told.last_seen)):
+        if when is not None:
+            print(f"  {word} seen {when:%Y-%m-%d %H:%M} UTC")
+    print_findings(told.findings)
+    return 0
+
+
+def _hunt_row(one: HuntLook) -> tuple[str, ...]:
+    over = format_value(one.excess_db, one.excess_std_db)
+    if one.upper_limit_db is not None:
+        over += f", below {one.upper_limit_db:.1f}"
+    return (
+        one.key[:_SHORT_KEY],
+        "–" if one.captured_at is None else f"{one.captured_at:%Y-%m-%d %H:%M}",
+        one.vessel or "–",
+        one.capture,
+        f"{one.if_hz / 1e6:.3f}",
+        one.status.replace("_", " "),
+        over,
+        one.why,
+    )
 
 
 def _export(archive: Archive, arguments: argparse.Namespace) -> int:

@@ -14,7 +14,7 @@ import numpy.typing as npt
 from spectra.errors import SweepFormatError
 from spectra.units import FloatArray
 
-__all__ = ["DETECTORS", "TRACE_MODES", "Detector", "Origin", "Settings", "Sweep", "TraceMode"]
+__all__ = ["DETECTORS", "TRACE_MODES", "Detector", "Origin", "Settings", "Sweep", "TraceMode", "rises", "settle"]
 
 Detector = Literal["rms", "sample", "log_average", "voltage_average", "peak", "negative_peak", "normal"]
 TraceMode = Literal["clear_write", "average", "max_hold", "min_hold"]
@@ -99,9 +99,49 @@ class Origin:
 
 
 def _own(values: npt.ArrayLike) -> FloatArray:
-    own = np.array(values, dtype=np.float64)  # our copy, not the caller's
+    """Return values as a read-only array that nobody else writes to: a copy, unless nobody can."""
+    if isinstance(values, np.ndarray) and _settled(values):
+        return values
+    own = np.array(values, dtype=np.float64)
     own.setflags(write=False)
     return own
+
+
+def _settled(array: npt.NDArray[Any]) -> bool:
+    """Say whether an array is as we keep it, and read-only down to the memory in which it lies."""
+    if type(array) is not np.ndarray or array.dtype != np.float64 or not array.flags.c_contiguous:
+        return False
+    part: Any = array
+    while type(part) is np.ndarray and not part.flags.writeable:
+        part = part.base
+    return part is None
+
+
+_BLOCK = 1 << 15
+
+
+def rises(values: FloatArray) -> bool:
+    """Say whether values, shape (n,), rise strictly; looked at piece by piece, which spares large temporaries."""
+    return all(
+        bool((values[at + 1 : at + 1 + _BLOCK] > values[at : at + _BLOCK][: values.size - 1 - at]).all())
+        for at in range(0, values.size - 1, _BLOCK)
+    )
+
+
+def _finite(values: FloatArray) -> bool:
+    return all(bool(np.isfinite(values[at : at + _BLOCK]).all()) for at in range(0, values.size, _BLOCK))
+
+
+def settle(array: FloatArray) -> FloatArray:
+    """Make an array read-only down to the memory in which it lies, so that a `Sweep` keeps it without a copy.
+
+    Only for whoever made the array: all views of it become read-only too.
+    """
+    part: Any = array
+    while isinstance(part, np.ndarray):
+        part.setflags(write=False)
+        part = part.base
+    return array
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -147,9 +187,11 @@ class Sweep:
             self._refuse(f"arrays of shape {frequency_hz.shape} and {level_dbm.shape}", "two rows of equal length")
         if frequency_hz.size < 2:
             self._refuse(f"{frequency_hz.size} point(s)", "at least 2 points")
-        if not np.isfinite(frequency_hz).all() or not np.isfinite(level_dbm).all():
+        rising = rises(frequency_hz)
+        ends_finite = np.isfinite(frequency_hz[0]) and np.isfinite(frequency_hz[-1])  # then so is what rises between
+        if not ((ends_finite if rising else _finite(frequency_hz)) and _finite(level_dbm)):
             self._refuse("a value that is no finite number", "finite frequencies and levels")
-        if not (np.diff(frequency_hz) > 0.0).all():
+        if not rising:
             self._refuse("frequencies that do not rise", "strictly rising frequencies")
 
     @classmethod

@@ -11,6 +11,7 @@ from spectra.readers.cells import FREQUENCY_SCALE, unit_key
 from spectra.readers.draft import Draft
 from spectra.readers.facts import Reading
 from spectra.readers.options import Options
+from spectra.sweep import rises
 from spectra.units import FloatArray
 
 __all__ = ["axis_hz", "linear_axis", "looks_regular"]
@@ -61,7 +62,7 @@ def _check_rising(raw: FloatArray, draft: Draft, name: str) -> None:
         raise SweepFormatError(
             name, draft.lines[0], "1 point", "a trace of at least 2 points", "Save the whole trace, not a marker."
         )
-    if bool((raw[1:] > raw[:-1]).all()) and math.isfinite(raw[0]) and math.isfinite(raw[-1]):
+    if rises(raw) and math.isfinite(raw[0]) and math.isfinite(raw[-1]):
         return
     gaps = np.flatnonzero(~np.isfinite(raw))
     if gaps.size:

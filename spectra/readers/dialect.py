@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import pairwise
 
 from spectra.readers.cells import classify, split_row
@@ -44,6 +45,7 @@ class Row:
         return self.kinds.count("N")
 
 
+@lru_cache(maxsize=256)  # the search for a table looks at each line several times
 def row_of(line: str, dialect: Dialect) -> Row:
     """Return how a line looks in a dialect."""
     parts = [classify(cell, dialect.decimal) for cell in split_row(line, dialect.delimiter)]
@@ -99,5 +101,7 @@ def _with_delimiter(lines: list[str], delimiter: str) -> Dialect | None:
 
 
 def _fits(lines: list[str], dialect: Dialect) -> bool:
+    if any(classify(cell, dialect.decimal)[0] == "T" for cell in split_row(lines[0], dialect.delimiter)):
+        return False  # seen at the first such cell, mostly the very first
     first = row_of(lines[0], dialect)
     return first.numeric and all(row_of(line, dialect).like(first) for line in lines[1:])

@@ -17,8 +17,8 @@ from spectra.readers.source import Source
 from spectra.readers.times import time_of, zone_of
 from spectra.readers.traces import ABSURD_DB, choose_trace, usable_columns
 from spectra.readers.words import detector_of, trace_mode_of
-from spectra.sweep import Origin, Settings, Sweep
-from spectra.units import dbm_offset
+from spectra.sweep import Origin, Settings, Sweep, settle
+from spectra.units import FloatArray, dbm_offset
 
 __all__ = ["finish"]
 
@@ -58,7 +58,7 @@ def finish(draft: Draft, source: Source, options: Options) -> Sweep:
             "levels of an analyser",
             "Check which column holds the levels; save the trace again.",
         )
-    traces = {draft.columns[i].name: draft.columns[i].values + offset for i in others}
+    traces = {draft.columns[i].name: _dbm(draft.columns[i].values, offset) for i in others}
     origin = Origin(
         file=source.file,
         sha256=source.sha256,
@@ -68,7 +68,11 @@ def finish(draft: Draft, source: Source, options: Options) -> Sweep:
         assumptions=tuple(dict.fromkeys(draft.assumptions)),
         warnings=tuple(dict.fromkeys([*draft.warnings, *draft.facts.conflicts])),
     )
-    return Sweep(frequency_hz, level + offset if offset else level, Settings(**settings), origin, traces)
+    return Sweep(settle(frequency_hz), _dbm(level, offset), Settings(**settings), origin, traces)
+
+
+def _dbm(values: FloatArray, offset: float) -> FloatArray:
+    return settle(values + offset if offset else values)
 
 
 def _impedance(draft: Draft, options: Options) -> float:

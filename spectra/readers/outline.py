@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from functools import lru_cache
 
 from spectra.errors import SweepFormatError
+from spectra.readers.bulk import Pace
 from spectra.readers.cells import BLANK_WORDS, bare_number, classify, number, split_row, unit_kind
 from spectra.readers.dialect import Dialect, Row, guess_dialect, row_of
 from spectra.readers.table import Table, read_table
@@ -133,12 +134,11 @@ def _outline(data: bytes, name: str, *, may_clip: bool = True) -> Outline:
     section = Section()
     singles: list[TextLine] = []
     hint: Dialect | None = None
-    step, texts, tries = 32768, 0, 0
+    pace, texts, tries = Pace(), 0, 0
     while cursor.at < len(data):
-        ahead = cursor.peek(_LOOK)
-        text, end = ahead[0]
+        text, end = cursor.peek(1)[0]
         begins = len(text) <= _LONGEST_ROW and _MAY_BE_ROW.match(text) is not None and not _has_words(text)
-        found = begins_table(tuple(line for line, _ in ahead), hint) if begins else None
+        found = begins_table(tuple(line for line, _ in cursor.peek(_LOOK)), hint) if begins else None
         if found is None:
             if text.strip(' ;,|\t"'):
                 section.lines.append(TextLine(cursor.line, text.strip(" ")))
@@ -155,9 +155,8 @@ def _outline(data: bytes, name: str, *, may_clip: bool = True) -> Outline:
         above = section.lines[-1] if section.lines and section.lines[-1].line == cursor.line - 1 else None
         if may_clip and above is not None and _goes_beyond(above.text, row, dialect):
             raise _Beside(dialect, row)
-        table = read_table(data, cursor.at, cursor.line, row, dialect, name, step)
+        table = read_table(data, cursor.at, cursor.line, row, dialect, name, pace)
         hint = dialect
-        step = min(32768, max(2048, 2 * (table.end - table.start)))
         cursor.move(table.end, table.rows)
         section.table = table
         sections.append(section)

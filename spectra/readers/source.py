@@ -13,6 +13,8 @@ import zlib
 from dataclasses import dataclass, field
 from pathlib import Path
 
+import numpy as np
+
 from spectra.errors import SweepFormatError
 
 __all__ = ["MAX_FILE_BYTES", "MAX_MEMBERS", "MAX_RATIO", "Source", "open_sources", "sources_of", "to_utf8"]
@@ -223,13 +225,14 @@ def to_utf8(data: bytes, name: str = "(memory)") -> tuple[bytes, str, list[str]]
         encoding = _utf16_without_bom(data)
     if encoding.startswith("utf-16"):
         data = data[: len(data) // 2 * 2].decode(encoding, "replace").encode("utf-8", "replace")
-    if b"\0" in data:
+    plain = bool(data) and np.frombuffer(data, np.int8).min() > 0  # ASCII without NUL, seen in one pass
+    if not plain and b"\0" in data:
         count = data.count(b"\0")
         notes.append(f"{count} NUL byte{'s' if count > 1 else ''} left out")
         if count * 4 > len(data):
             raise _no_text(name, raw)
         data = data.replace(b"\0", b"")
-    if not data.isascii():
+    if not plain and not data.isascii():
         data, encoding = _to_utf8_8bit(data, encoding)
     elif not encoding:
         encoding = "ascii"
@@ -237,10 +240,9 @@ def to_utf8(data: bytes, name: str = "(memory)") -> tuple[bytes, str, list[str]]
     controls = len(head) - len(head.translate(None, _CONTROL))
     if controls > max(2, len(head) // 200):
         raise _no_text(name, raw)
-    if b"\r" in data:
-        head = data[:65536]
-        if head.count(b"\r") != head.count(b"\r\n") + head.endswith(b"\r"):
-            data = data.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
+    head = data[:65536]
+    if head.count(b"\r") != head.count(b"\r\n") + head.endswith(b"\r"):
+        data = data.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
     if _blank(data):
         raise SweepFormatError(name, None, "an empty file", "a sweep saved as text", "Save the trace again.")
     return data, encoding, notes

@@ -64,19 +64,22 @@ def read_rows(document: Document) -> list[Draft]:
     blocks = _blocks(document)
     base = blocks[0].facts
     drafts: list[Draft] = []
+    traces = _Traces()
     for number, block in enumerate(blocks):
         facts = base if number == 0 else base.over(block.facts)
         beside = _drafts(document, block, facts)
         if len(beside) > 1:
             drafts += beside
+            traces = _Traces(drafts[-1].columns)
             continue
         draft = beside[0]
-        if number and drafts and _same_sweep(drafts[-1], draft, block):
-            _add_traces(drafts[-1], draft, block)
+        if number and drafts and _same_sweep(drafts[-1], draft, block, traces):
+            _add_trace(drafts[-1], draft, block, traces)
             continue
         if number == 0 and len(blocks) > 1:
             _name_single(draft, block)
         drafts.append(draft)
+        traces = _Traces(draft.columns)
     return drafts
 
 
@@ -220,17 +223,31 @@ def _level_columns(head: Head, table: Table, among: Iterable[int]) -> list[Trace
         trace = number if number and "trace" in ideas else position + 1
         mode = trace_mode_of(name)
         found.append(TraceColumn(name or f"trace {position + 1}", values, head.units[column], trace, mode, position))
-    _part_names(found)
+    _Traces(found)  # makes the names differ
     return found
 
 
-def _part_names(columns: list[TraceColumn]) -> None:
-    """Make names differ."""
-    seen: dict[str, int] = {}
-    for column in columns:
-        seen[column.name] = seen.get(column.name, 0) + 1
-        if seen[column.name] > 1:
-            column.name = f"{column.name} ({seen[column.name]})"
+class _Traces:
+    """The traces of a sweep so far: what is taken, so that each new one gets a name and a number of its own."""
+
+    def __init__(self, columns: Iterable[TraceColumn] = ()) -> None:
+        self.names: dict[str, int] = {}
+        self.kinds: set[tuple[str, str | None]] = set()
+        self.numbers: set[int | None] = set()
+        for column in columns:
+            self.add(column)
+
+    def add(self, column: TraceColumn) -> None:
+        """Take note of a trace, and give it another name where its own is taken."""
+        count = self.names[column.name] = self.names.get(column.name, 0) + 1
+        if count > 1:
+            column.name = f"{column.name} ({count})"
+        self.kinds.add((column.name, column.mode))
+        self.numbers.add(column.trace)
+
+    def free_number(self) -> int:
+        """Return a number beyond those of all traces."""
+        return max(number or 0 for number in self.numbers) + 1
 
 
 def _name_of(block: _Block) -> tuple[str, str | None, int | None]:
@@ -266,7 +283,7 @@ def _name_single(draft: Draft, block: _Block) -> None:
         draft.facts.per_trace[column.trace] = {**own, **draft.facts.per_trace.get(column.trace, {})}
 
 
-def _same_sweep(before: Draft, draft: Draft, block: _Block) -> bool:
+def _same_sweep(before: Draft, draft: Draft, block: _Block, traces: _Traces) -> bool:
     """Say whether a block is another trace of the sweep before it."""
     if before.columns[0].values.size != draft.columns[0].values.size:
         return False
@@ -284,22 +301,20 @@ def _same_sweep(before: Draft, draft: Draft, block: _Block) -> bool:
         return False
     name, mode, number = _name_of(block)
     name = name or draft.columns[0].name
-    known = {(c.name, c.mode) for c in before.columns}
     named = (bool(name) and not name.startswith("trace ")) or number is not None or mode is not None
-    return named and (name, mode) not in known and (number is None or number not in {c.trace for c in before.columns})
+    return named and (name, mode) not in traces.kinds and (number is None or number not in traces.numbers)
 
 
-def _add_traces(before: Draft, draft: Draft, block: _Block) -> None:
+def _add_trace(before: Draft, draft: Draft, block: _Block, traces: _Traces) -> None:
     _name_single(draft, block)
     column = draft.columns[0]
-    taken = {c.trace for c in before.columns}
-    if column.trace in taken:
+    if column.trace in traces.numbers:
         own = draft.facts.per_trace.pop(column.trace, {}) if column.trace is not None else {}
-        column.trace = max(t or 0 for t in taken) + 1
+        column.trace = traces.free_number()
         draft.facts.per_trace[column.trace] = own
     column.position = len(before.columns)
     if column.trace is not None and column.trace in draft.facts.per_trace:
         before.facts.per_trace[column.trace] = draft.facts.per_trace[column.trace]
     before.columns.append(column)
-    _part_names(before.columns)
+    traces.add(column)
     before.lines = (before.lines[0], draft.lines[1])

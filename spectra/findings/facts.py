@@ -15,6 +15,7 @@ from spectra.errors import UsageError
 from spectra.findings.axis import rf_states
 from spectra.findings.clock import CaptureTime
 from spectra.findings.interference_guests import unlisted_guests
+from spectra.findings.sun import sun_view
 
 if TYPE_CHECKING:
     from spectra.capture import Context
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
     from spectra.measure.measurement import Measurement
     from spectra.plan.chain import LoState, ReceiveChain
     from spectra.plan.table import CarrierTable
+    from spectra.sweep import Sweep
 
 __all__ = ["Expected", "capture_facts"]
 
@@ -89,7 +91,9 @@ def capture_facts(
         "context": context,
         "guests": unlisted_guests(measurement, identification),
         "spans": ((sweep.start_hz, sweep.stop_hz), *spans_hz),
-        **dict.fromkeys(("unlisted", "identification", "circumstances", "oscillator", "finer_sweep", "suspicion")),
+        **dict.fromkeys(
+            ("unlisted", "identification", "circumstances", "oscillator", "finer_sweep", "suspicion", "sun")
+        ),
     }
     if chain is None:
         return facts
@@ -107,7 +111,29 @@ def capture_facts(
         facts["unlisted"] = _unlisted(measurement, identification, table, chain)
     if table is not None and not rf:
         facts |= _rows(table, chain, states, satellite, polarisation, facts["spans"])
+    if context is not None:
+        place = _place(table, states, satellite, identification, sweep)
+        facts["sun"] = sun_view(context, context.captured_at or sweep.origin.captured_at, *place)
     return facts
+
+
+def _place(
+    table: CarrierTable | None,
+    states: tuple[LoState, ...],
+    satellite: str | None,
+    identification: Identification | None,
+    sweep: Sweep,
+) -> tuple[float | None, float | None]:
+    """Return the orbital longitude that the antenna looked at, found or else expected, and the RF that it received."""
+    longitude = None
+    if identification is not None and identification.verdict != "unidentified":
+        longitude = identification.best.orbital_longitude_deg
+    if longitude is None and table is not None and satellite is not None:
+        listed = table.orbital_longitude_deg[table.text["satellite"] == satellite]
+        known = listed[np.isfinite(listed)]
+        longitude = float(known[0]) if known.size else None
+    rf = float(states[0].rf_from_if(0.5 * (sweep.start_hz + sweep.stop_hz))) if states else None
+    return longitude, rf
 
 
 def _identified(

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from spectra.finding import Evidence, Finding, NextStep, Severity, Subjects, step
+from spectra.findings.beam import diameter_m, pointing_error_deg
 from spectra.findings.interference import OTHER_PORT_STEP, OTHER_STATE_STEP, service_steps
 from spectra.findings.interference_causes import CauseName, Unlisted
 from spectra.units import format_frequency
@@ -30,7 +30,6 @@ __all__ = [
     "newcomer",
     "other_polarisation",
     "own_radar",
-    "pointing_error_deg",
     "reference_harmonic",
     "second_lo",
     "two_satellites",
@@ -38,10 +37,6 @@ __all__ = [
 
 _LEAST = 0.5  # probability that a cause needs to be told as one
 _NAMED = 6
-_BEAMWIDTH_DEG = 70.0  # times wavelength over diameter (textbook rule, from memory)
-_DOWN = 12.0  # dB at a beamwidth off axis of a Gaussian beam, 12 (angle / beamwidth)^2 (derived)
-_LIGHT = 299_792_458.0
-_MAIN_BEAM = 1.2  # beamwidths off axis up to which a beam is Gaussian, 17 dB down (common practice, no source)
 _TWO_SURE = 6.0  # log10 odds of each of two satellites against chance
 
 
@@ -83,18 +78,6 @@ def _finding(
         ),
         next_steps=tuple(steps),
     )
-
-
-def pointing_error_deg(down_db: float, separation_deg: float, diameter_m: float, rf_hz: float) -> float | None:
-    """Return the pointing error towards a neighbour whose carriers stand `down_db` below the wanted ones.
-
-    For a Gaussian beam of 70 wavelengths over diameter: (s^2 - down w^2 / 12) / (2 s), at equal powers on the ground
-    (derived; beamwidth rule from memory). Negative: away from it. None where the neighbour would then stand beyond
-    1.2 beamwidths: there a sidelobe may show it, and the beam tells nothing.
-    """
-    width = _BEAMWIDTH_DEG * _LIGHT / rf_hz / diameter_m
-    error = (separation_deg**2 - down_db * width**2 / _DOWN) / (2.0 * separation_deg)
-    return error if separation_deg - error <= _MAIN_BEAM * width else None
 
 
 def adjacent_satellite(
@@ -148,7 +131,7 @@ def _pointing(
     down: float | None, apart: float | None, context: Context, identification: Identification, table: CarrierTable
 ) -> float | None:
     """Return the pointing error where the context's `antenna` begins with a diameter in metres."""
-    size = re.match(r"\s*(\d+(?:\.\d+)?)\s*m\b", context.antenna or "")
+    size = diameter_m(context.antenna)
     if down is None or apart is None or size is None:
         return None
     own = [
@@ -161,7 +144,7 @@ def _pointing(
     below = sorted(own)[len(own) // 2] - down
     rf = 1e6 * identification.roll_call[0].rf_mhz
     # seen from the ground satellites stand some 10 % further apart than from the earth's centre (derived)
-    return pointing_error_deg(below, 1.1 * abs(apart), float(size[1]), rf)
+    return pointing_error_deg(below, 1.1 * abs(apart), size, rf)
 
 
 def two_satellites(identification: Identification, measurement: Measurement) -> Iterable[Finding]:

@@ -23,6 +23,7 @@ from spectra.findings import (
     quality,
     service,
     service_levels,
+    sun,
 )
 
 __all__ = ["BASELINE_RULES", "PAIR_RULES", "RULES", "SERVICE_RULES", "SET_RULES", "TREND_RULES"]
@@ -78,6 +79,7 @@ RULES: tuple[Rule, ...] = (
     Rule("interference.own_radar", ("unlisted", "measurement"), interference_unlisted.own_radar),
     Rule("interference.by_the_cable", ("unlisted", "measurement"), interference_unlisted.by_the_cable),
     Rule("interference.newcomer", ("unlisted", "measurement", "guests"), interference_unlisted.newcomer),
+    Rule("interference.sun_transit", ("measurement", "sun"), sun.sun_transit),
     Rule("line.ripple", ("measurement", "chain"), line.ripple),
     Rule("line.ripple_not_visible", ("sweep", "measurement", "chain"), line.ripple_not_visible),
     Rule("line.slope", ("measurement", "chain"), line.slope),

@@ -9,6 +9,7 @@ from scipy import stats
 from spectra.capture import Context
 from spectra.findings import interference_unlisted
 from spectra.findings.bands import SERVICES, services_at
+from spectra.findings.beam import pointing_error_deg
 from spectra.findings.interference_causes import explain_unlisted
 from spectra.findings.interference_products import (
     binomial_tail,
@@ -17,7 +18,6 @@ from spectra.findings.interference_products import (
     products,
     reference_harmonics,
 )
-from spectra.findings.interference_unlisted import pointing_error_deg
 from spectra.identify.identification import Candidate, Expected, Identification
 from spectra.measure.measurement import Carrier
 from spectra.plan.chain import LoState, ReceiveChain

@@ -49,6 +49,7 @@ CODES = [
     "service.present",
     "service.not_visible",
     "interference.bursts",
+    "interference.sun_transit",
 ]
 SET_CODES = [
     "interference.enters_by_cable",

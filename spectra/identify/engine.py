@@ -16,6 +16,7 @@ from spectra.identify.inversion import as_inverted, mirrored, stands
 from spectra.identify.knowledge import Knowledge, knowledge
 from spectra.identify.odds import Answer, Ranking
 from spectra.identify.offset import Offsets, fit_offsets
+from spectra.identify.pair import pair_of
 from spectra.identify.prepared import Prepared, prepare
 from spectra.identify.rollcall import roll_call, unlisted_carriers
 from spectra.identify.told import findings
@@ -105,6 +106,7 @@ class _Solution:
     scorings: tuple[joint.Scoring, ...]
     ranking: Ranking
     judgement: Judgement
+    second: Answer | None = None
 
 
 def _solve(prepared: Prepared, known: Knowledge, groups: Sequence[Group], expected: Expected) -> _Solution:
@@ -125,6 +127,10 @@ def _solve(prepared: Prepared, known: Knowledge, groups: Sequence[Group], expect
         judgement = judge(prepared, ranking, expected, THRESHOLDS)
     else:
         judgement = Judgement("no carriers", None, False, (), None, None)
+    if judgement.verdict in ("unidentified", "probable", "ambiguous", "contradicted"):
+        pair = pair_of(prepared, scorings, ranking, expected, THRESHOLDS)
+        if pair is not None:
+            return _Solution(used, scorings, pair.ranking, pair.judgement, pair.other)
     return _Solution(used, scorings, ranking, judgement)
 
 
@@ -188,6 +194,7 @@ def _result(
         network_id=known.network_id,
         network_names=known.network_names,
         inverted=inverted,
+        second=solution.second,
     )
     return Identification(
         verdict=judgement.verdict,

@@ -40,13 +40,15 @@ class Thresholds:
 
     `none` is against chance, `next` against the best rival of the table, `kin` against a satellite that the table does
     not hold but that shares part of its carriers with a list of the table. The last cannot grow without bound:
-    satellites elsewhere on the arc with nearly the same plan exist, and no sweep tells them apart. `matched` is not
-    odds but the least number of carriers explained: fewer are thin evidence, whatever the odds say.
+    satellites elsewhere on the arc with nearly the same plan exist, and no sweep tells them apart. `roll_call` is the
+    part of it that the roll call alone gives: listed carriers that show, carriers shown that are listed. `matched` is
+    not odds but the least number of carriers explained: fewer are thin evidence, whatever the odds say.
     """
 
     confirmed_none: float = 9.0
     confirmed_next: float = 3.0
-    confirmed_kin: float = 2.7
+    confirmed_kin: float = 2.35
+    confirmed_roll_call: float = 0.43
     confirmed_matched: float = 5.0
     probable_none: float = 3.0
     probable_next: float = 1.0

@@ -44,7 +44,6 @@ class Option:
     offset_hz: float
     std_hz: float
     log_known: float
-    log_unknown: float
     matched: int = 0
 
 
@@ -57,7 +56,6 @@ class System:
     beam: str | None
     longitude_deg: float | None
     log_known: float
-    log_unknown: float
 
     @property
     def main(self) -> Option:
@@ -164,7 +162,6 @@ def _options(prepared: Prepared, scoring: Scoring) -> list[Option]:
                 offset_hz=float(s.offset_hz[entry]),
                 std_hz=float(s.offset_std_hz[entry]),
                 log_known=float(s.log_known[entry]),
-                log_unknown=float(s.log_unknown[entry]),
                 matched=int(s.matched[entry]),
             )
         )
@@ -175,7 +172,7 @@ def _choices(options: list[Option], scoring: Scoring, groups: int) -> list[Optio
     if groups == 1:
         return options
     none = score.log_chance(scoring.group.count) + _SILENT_PART
-    silent = Option(-1, -1, False, -1, None, 0.0, 0.0, none, none)
+    silent = Option(-1, -1, False, -1, None, 0.0, 0.0, none)
     by_hyp: dict[int, int] = {}
     kept = []
     for option in options:
@@ -192,11 +189,10 @@ def _system(
     used = [(scoring.group, option) for scoring, option in zip(scorings, options, strict=True) if option.entry >= 0]
     if not used or not _ports_agree(used):
         return None
-    known = unknown = sum(_offset_evidence(prepared, part, tolerance_hz) for part in _by_lo(prepared, used))
+    known = sum(_offset_evidence(prepared, part, tolerance_hz) for part in _by_lo(prepared, used))
     known += sum(option.log_known for option in options)
-    unknown += sum(option.log_unknown for option in options)
     plan = prepared.lists[prepared.hyp_list[used[0][1].hyp]]
-    return System(options, plan.satellite, plan.beam, plan.orbital_longitude_deg, known, unknown)
+    return System(options, plan.satellite, plan.beam, plan.orbital_longitude_deg, known)
 
 
 def _ports_agree(used: list[tuple[Group, Option]]) -> bool:

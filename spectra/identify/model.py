@@ -22,10 +22,7 @@ if TYPE_CHECKING:
 __all__ = [
     "DEFAULT_TOLERANCE_HZ",
     "KNOWN",
-    "LIKE_CENTRE_HZ",
-    "LIKE_RATE",
     "ON_AIR_GUESS",
-    "UNKNOWN",
     "carrier_rate_density",
     "log_centre_density",
     "log_kind_gain",
@@ -40,9 +37,6 @@ DEFAULT_TOLERANCE_HZ = 3e6
 """LO tolerance where the chain states none (common practice, no source)."""
 ON_AIR_GUESS = 0.85
 """Share of a list that is on air, for the first look."""
-
-LIKE_RATE, LIKE_CENTRE_HZ = 0.12, 0.7e6
-"""How far a satellite that shares a raster with a list may be from its rates (log) and frequencies."""
 
 _MOVED = 0.04  # part of the rows whose carrier sits a little off its printed frequency
 _MOVED_EXTRA_HZ = 0.1e6
@@ -63,28 +57,11 @@ def _joint(on_air: list[tuple[float, float]], extra: list[tuple[float, float]]) 
     return np.repeat(a, u.size), np.tile(u, a.size), (log_wa[:, None] + log_wu[None, :]).ravel()
 
 
-def _relative() -> tuple[FloatArray, ...]:
-    """Prior over what an unknown satellite shares with a list of the table.
-
-    Among the open plans the larger common part of one list with any list of another position (1 MHz, 2 % of rate;
-    the lesser of the shares of the two lists) is spread like a beta law of 0.9 and 3.
-    """
-    edges = np.linspace(0.0, 1.0, 9)
-    mid = 0.5 * (edges[1:] + edges[:-1])
-    law = mid**-0.1 * (1.0 - mid) ** 2
-    shared_row, shared_carrier = (each.ravel() for each in np.meshgrid(mid, mid, indexing="ij"))
-    less, more = np.minimum(shared_row, shared_carrier), np.maximum(shared_row, shared_carrier)
-    weight = np.interp(less, mid, law) / (1.0 - less + 0.06) * np.where(more == less, 1.0, 0.5)
-    return shared_row, (1.0 - shared_carrier) / shared_carrier, np.log(weight / weight.sum())
-
-
 KNOWN = _joint(
     [(0.98, 0.12), (0.93, 0.2), (0.87, 0.25), (0.78, 0.2), (0.65, 0.12), (0.48, 0.07), (0.3, 0.03), (0.15, 0.01)],
     [(0.02, 0.14), (0.08, 0.2), (0.18, 0.25), (0.35, 0.18), (0.7, 0.1), (1.4, 0.07), (3.0, 0.04), (8.0, 0.02)],
 )
 """Grid over (share of the list on air, unlisted carriers per listed one) with log weights, for a list that is true."""
-UNKNOWN = _relative()
-"""The same for a satellite that is not in the table but resembles a list of it."""
 
 
 def search_window_hz(tolerance_hz: float) -> float:

@@ -10,18 +10,19 @@ import numpy as np
 
 from spectra.identify import score
 from spectra.identify.joint import Scoring, System
+from spectra.identify.kin import Kinship, kinship
 from spectra.identify.prepared import Prepared
 from spectra.identify.twins import are_twins
 from spectra.units import FloatArray
 
-__all__ = ["Answer", "Ranking", "log_sum", "rank", "same_position"]
+__all__ = ["Answer", "Ranking", "carriers_of", "kinship_of", "log_sum", "rank", "same_position"]
 
 PRIOR_LISTED = 0.9
 """Prior chance that what the antenna looks at is in the table (common practice, no source)."""
-KIN_START, KIN_SCALE, LEAD_SLOPE, LEAD_LIMIT = -2.5, 1.2, 0.14, 15.0
 SAME_POSITION_DEG = 0.3
 _OWN_CARRIERS = 3  # that a co-located satellite must show for itself
 _LN10 = log(10.0)
+_PARTED = 3.0 * _LN10  # evidence by which two answers count as parted
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,7 +35,6 @@ class Answer:
     state: int
     systems: tuple[System, ...]
     log_known: float
-    log_unknown: float
 
     @property
     def best(self) -> System:
@@ -47,6 +47,7 @@ class Ranking:
     """Answers, best first, and what they are held against.
 
     `company` are co-located satellites that show carriers of their own beside those of the best answer: no rivals.
+    `log10_roll_call` is the part of the best answer's odds against kin that the roll call alone gives.
     """
 
     answers: tuple[Answer, ...]
@@ -54,6 +55,7 @@ class Ranking:
     log_chance: float
     log_kin: float
     log_prior: float
+    log10_roll_call: float = -np.inf
 
     def odds_none(self, answer: Answer) -> float:
         """Log10 odds of an answer against chance."""
@@ -123,7 +125,6 @@ def rank(
             state=key[3],
             systems=tuple(system for _, system in members),
             log_known=_distinct_sum([(prior + each.log_known, each) for prior, each in members]),
-            log_unknown=_distinct_sum([(each.log_unknown, each) for _, each in members]),
         )
         for key, members in gathered.items()
     ]
@@ -132,24 +133,18 @@ def rank(
     each = -log(max(hypotheses, 1))
     absent = log(0.5 * (1.0 - PRIOR_LISTED))
     chance = absent + sum(score.log_chance(scoring.group.count) for scoring in scorings)
-    kin = [answer.log_unknown for answer in answers]
+    kin, roll_call = -np.inf, -np.inf
     if answers:
-        elsewhere = next(
-            (
-                other.log_known
-                for other in answers
-                if not same_position(other, answers[0])
-                and not are_twins(prepared, scorings, answers[0].best, other.best)
-            ),
-            -np.inf,
-        )
-        kin[0] = _kin_of_best(answers[0], kin[0], max(elsewhere, chance - log(PRIOR_LISTED) - each))
+        weighed = kinship_of(prepared, scorings, answers, chance - log(PRIOR_LISTED) - each)
+        kin = log(1.0 - PRIOR_LISTED) + each + answers[0].log_known - weighed.log10_odds * _LN10
+        roll_call = weighed.log10_roll_call
     return Ranking(
         answers=tuple(answers),
         company=tuple(company),
         log_chance=chance,
-        log_kin=absent + each + log_sum(kin),
+        log_kin=kin,
         log_prior=log(PRIOR_LISTED) + each,
+        log10_roll_call=roll_call,
     )
 
 
@@ -171,11 +166,12 @@ def _beside(scorings: Sequence[Scoring], one: Answer, other: Answer) -> bool:
     alike = (one.polarisation, one.state) == (other.polarisation, other.state)
     if one.satellite == other.satellite or not alike or not same_position(one, other):
         return False
-    mine, theirs = _carriers(scorings, one.best), _carriers(scorings, other.best)
+    mine, theirs = carriers_of(scorings, one.best), carriers_of(scorings, other.best)
     return min(len(mine - theirs), len(theirs - mine)) >= _OWN_CARRIERS
 
 
-def _carriers(scorings: Sequence[Scoring], system: System) -> set[tuple[int, int]]:
+def carriers_of(scorings: Sequence[Scoring], system: System) -> set[tuple[int, int]]:
+    """Return the carriers that a system explains, as (group, carrier)."""
     return {
         (number, carrier)
         for number, (scoring, option) in enumerate(zip(scorings, system.options, strict=True))
@@ -184,20 +180,31 @@ def _carriers(scorings: Sequence[Scoring], system: System) -> set[tuple[int, int
     }
 
 
-def _kin_of_best(best: Answer, log_unknown: float, behind: float) -> float:
-    """Return the evidence of "not the best list itself, but a satellite that resembles it", calibrated.
+def kinship_of(
+    prepared: Prepared,
+    scorings: Sequence[Scoring],
+    answers: Sequence[Answer],
+    log_chance: float,
+    beside: Sequence[int] = (),
+) -> Kinship:
+    """Weigh the best answer against kin.
 
-    Two things tell: how well the list is kept (rows that show, carriers that are listed), and its lead over all other
-    positions (`behind` is the best of them that is no twin of the list, or chance), because rasters and rates are
-    shared by many and a mere resemblance seldom stands alone. A logistic regression over trials with and without the
-    true satellite in the table (open plans; see tests/campaigns/identify_trials) gives the log10 odds as `KIN_START` +
-    `KIN_SCALE` x raw + `LEAD_SLOPE` x lead, the lead in decades up to `LEAD_LIMIT`.
+    Its leads are over answers at other positions. A twin that the sweeps cannot part from it is set aside: the two are
+    one answer, which the verdict gives as ambiguous. `beside` counts, for each group, carriers that something else
+    explains.
     """
-    prior = log(PRIOR_LISTED) - log(0.5 * (1.0 - PRIOR_LISTED))
-    raw = (best.log_known - log_unknown + prior) / _LN10
-    lead = (best.log_known - behind) / _LN10
-    calibrated = KIN_START + KIN_SCALE * raw + LEAD_SLOPE * min(max(lead, 0.0), LEAD_LIMIT)
-    return best.log_known + prior - calibrated * _LN10
+    best = answers[0]
+    behind: list[float] = []
+    for other in answers[1:]:
+        near = best.log_known - other.log_known < _PARTED
+        if same_position(other, best) or (near and are_twins(prepared, scorings, best.best, other.best)):
+            continue
+        behind.append(max(other.log_known, log_chance))
+        if len(behind) == 2:
+            break
+    behind += [log_chance] * (2 - len(behind))
+    leads = ((best.log_known - behind[0]) / _LN10, (best.log_known - behind[1]) / _LN10)
+    return kinship(prepared, scorings, best.best, leads, beside)
 
 
 def _distinct_sum(members: list[tuple[float, System]]) -> float:

@@ -37,10 +37,11 @@ _CLUTTER_PART = 0.2
 class Scored:
     """Entries with their evidence; arrays of shape (e,) unless said otherwise.
 
-    `log_known` and `log_unknown` are the log evidence at the best offset, prior of the offset left out, for "this
-    list" and for "an unknown satellite that resembles this list". `matched` counts carriers. `pair_entry, pair_row,
-    pair_carrier, pair_offset_hz` list the accepted pairs, `pair_core` how far each belongs to the core of the centre's
-    law rather than to its heavy part.
+    `log_known` is the log evidence at the best offset, prior of the offset left out. `matched` counts carriers.
+    `pair_entry, pair_row, pair_carrier, pair_offset_hz` list the accepted pairs, `pair_core` how far each belongs to
+    the core of the centre's law rather than to its heavy part. `left` counts the carriers that neither the list nor
+    its company explains. `slot_entry, slot_visible, slot_silent` list the slots of the entries: the chance that
+    each shows, and whether it did not.
     """
 
     hyp: IntArray
@@ -48,13 +49,16 @@ class Scored:
     offset_hz: FloatArray
     offset_std_hz: FloatArray
     log_known: FloatArray
-    log_unknown: FloatArray
     matched: IntArray
     pair_entry: IntArray
     pair_row: IntArray
     pair_carrier: IntArray
     pair_offset_hz: FloatArray
     pair_core: FloatArray
+    left: IntArray
+    slot_entry: IntArray
+    slot_visible: FloatArray
+    slot_silent: NDArray[np.bool_]
 
 
 def log_chance(count: int) -> float:
@@ -76,7 +80,6 @@ class _Work:
     offset_hz: FloatArray
     std_hz: FloatArray
     log_base: FloatArray
-    log_loose: FloatArray
 
 
 def score_entries(
@@ -119,23 +122,22 @@ def score_entries(
     common = company * np.log(max(group.count, 1))
     common = common + np.where(_rounding_matters(prepared, group, hyp), np.log(0.5), 0.0)
     gain = total(work.log_base + model.log_centre_density(residual, work.std_hz))
-    # an unknown satellite that resembles the list may share its rows, or only its raster
-    wide = np.hypot(work.std_hz, model.LIKE_CENTRE_HZ)
-    raster = total(work.log_loose + model.log_centre_density(residual, wide))
-    either: FloatArray = np.logaddexp(gain, raster) + np.log(0.5)
     return Scored(
         hyp=hyp,
         coarse=coarse,
         offset_hz=offset,
         offset_std_hz=np.where(weight > 0.0, 1.0 / np.sqrt(np.maximum(weight, 1e-30)), np.nan),
         log_known=common + _evidence(model.KNOWN, unmatched, shown, gain, slot_entry, slot_visible, silent),
-        log_unknown=common + _evidence(model.UNKNOWN, unmatched, shown, either, slot_entry, slot_visible, silent),
         matched=matched,
         pair_entry=work.entry[taken],
         pair_row=work.row[taken],
         pair_carrier=work.carrier[taken],
         pair_offset_hz=work.offset_hz[taken],
         pair_core=core[taken],
+        left=unmatched,
+        slot_entry=slot_entry,
+        slot_visible=slot_visible,
+        slot_silent=silent,
     )
 
 
@@ -226,7 +228,6 @@ def _candidates(
         offset_hz=pairs.offset_hz[index],
         std_hz=std,
         log_base=pairs.gain[index] + common,
-        log_loose=pairs.loose[index] + common,
     )
 
 

@@ -25,7 +25,7 @@ class Pairs:
     """Pairs of a row and a carrier that might be one, sorted by hypothesis and offset.
 
     `gain` is the log of how much better the row explains the carrier's rate, kind and roll-off than the table's
-    population does; the centre is left for later. `loose` is the same with the rate taken as merely like the row's.
+    population does; the centre is left for later.
     """
 
     hyp: IntArray
@@ -33,7 +33,6 @@ class Pairs:
     carrier: IntArray
     offset_hz: FloatArray
     gain: FloatArray
-    loose: FloatArray
 
 
 def find_pairs(prepared: Prepared, group: Group, window_hz: float, valid: NDArray[np.bool_] | None) -> Pairs:
@@ -49,17 +48,13 @@ def find_pairs(prepared: Prepared, group: Group, window_hz: float, valid: NDArra
     background = model.carrier_rate_density(group, prepared)
     rate_c, std_c, std_r = group.log_rate[carrier], group.log_rate_std[carrier], prepared.log_rate_std[row]
     gain = model.log_rate_gain(rate_c, std_c, prepared.log_rate[row], std_r, background[carrier])
-    loose = model.log_rate_gain(
-        rate_c, np.hypot(std_c, model.LIKE_RATE), prepared.log_rate[row], std_r, background[carrier]
-    )
     rbw_hz = float(np.median([view.rbw_hz for view in group.views]))
-    more = model.log_kind_gain(group, carrier, prepared, row, rbw_hz)
-    more += model.log_roll_off_gain(group.roll_off[carrier], group.roll_off_std[carrier], prepared.roll_off[row])
-    gain, loose = gain + more, loose + more
+    gain += model.log_kind_gain(group, carrier, prepared, row, rbw_hz)
+    gain += model.log_roll_off_gain(group.roll_off[carrier], group.roll_off_std[carrier], prepared.roll_off[row])
     hyp = prepared.row_hyp[row]
     offset = group.if_hz[carrier] - prepared.if_hz[row]
     order = np.lexsort((offset, hyp))
-    return Pairs(hyp[order], row[order], carrier[order], offset[order], gain[order], loose[order])
+    return Pairs(hyp[order], row[order], carrier[order], offset[order], gain[order])
 
 
 def shortlist(

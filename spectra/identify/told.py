@@ -22,14 +22,16 @@ def findings(facts: Facts) -> tuple[Finding, ...]:
         found.append(inverted(facts))
     if verdict == "contradicted":
         found.extend(contradictions(facts))
-    elif verdict == "ambiguous":
+    elif verdict == "ambiguous" and facts.second is None:
         found.append(_ambiguous(facts))
     elif verdict == "unidentified":
         found.append(_unidentified(facts))
     elif verdict == "no carriers":
         found.append(_no_carriers(facts))
-    elif verdict == "probable":
+    elif verdict == "probable" and facts.second is None:
         found.append(_probable(facts))
+    if facts.second is not None:
+        found.append(_two(facts, facts.second))
     if verdict not in ("unidentified", "no carriers"):
         found.extend(_rejected(facts))
         found.extend(_company(facts))
@@ -170,6 +172,41 @@ def _rejected(facts: Facts) -> list[Finding]:
             ),
         )
     ]
+
+
+def _two(facts: Facts, second: Answer) -> Finding:
+    """Tell that no single list explains the carriers, and two do."""
+    first = facts.judgement.answer
+    assert first is not None
+    here = same_position(first, second)
+    names = f"{name_of(facts.prepared, first)}, and {name_of(facts.prepared, second)}"
+    steps = [step("Sweep the other polarisation and the rest of the IF range and explain all sweeps together.")]
+    if not here:
+        steps.append(step("Check the antenna controller's satellite setting, and compare its pointing with both."))
+        steps.append(step("Let the antenna peak on a carrier that only one of the two has, then sweep again."))
+    return finding(
+        facts,
+        "identification.two_satellites",
+        "note" if here else "warning",
+        "Two satellites of one position are on air" if here else "Two satellites are in the beam",
+        f"Neither list explains the carriers alone; together they do: {names}. "
+        + (
+            "Both stand at one orbital position."
+            if here
+            else "Either the antenna is too small to part them, or it looks between them. On which of the two it is "
+            "peaked this sweep does not tell."
+        ),
+        answer="yes" if here else "cannot_tell",
+        evidence=tuple(
+            Evidence(
+                f"odds of {each.satellite} against chance, the other's carriers left out",
+                round(facts.ranking.odds_none(each), 2),
+                unit="log10",
+            )
+            for each in (first, second)
+        ),
+        next_steps=tuple(steps),
+    )
 
 
 def _company(facts: Facts) -> list[Finding]:

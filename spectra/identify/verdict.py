@@ -47,6 +47,7 @@ def judge(prepared: Prepared, ranking: Ranking, expected: Expected, thresholds: 
     matched = sum(option.matched for option in best.best.options)
     strong = none >= thresholds.confirmed_none and kin >= thresholds.confirmed_kin
     strong &= matched >= thresholds.confirmed_matched
+    strong &= ranking.log10_roll_call >= thresholds.confirmed_roll_call
     position = ranking.position_odds(best)
     at_position = strong and (position is None or position >= thresholds.confirmed_next)
     limit = best.log_known - thresholds.confirmed_next * _LN10

@@ -51,6 +51,7 @@ class Facts:
     network_id: str | None
     network_names: tuple[str, ...]
     inverted: bool = False
+    second: Answer | None = None
 
 
 def name_of(prepared: Prepared, answer: Answer, *, full: bool = True) -> str:
@@ -83,6 +84,11 @@ def sentence(facts: Facts) -> str:
     name = name_of(facts.prepared, answer)
     if verdict == "contradicted":
         start = f"Contradicted: expected {expected_words(facts.expected)}, but the sweep fits {name} ({_misfit(facts)})"
+    elif verdict == "ambiguous" and facts.second is not None:
+        where = f"Position {longitude_words(answer.longitude_deg)} confirmed" if judgement.position_confirmed else ""
+        start = (where + ", but ambiguous" if where else "Ambiguous") + (
+            f": two satellites in the sweep, {name}, and {name_of(facts.prepared, facts.second)}"
+        )
     elif verdict == "ambiguous":
         near = [name_of(facts.prepared, rival) for rival in judgement.rivals[:3]]
         where = (
@@ -93,6 +99,8 @@ def sentence(facts: Facts) -> str:
         start = f"{where}: {name}, or {', or '.join(near)}" if near else f"{where}: {name}"
     else:
         start = f"{verdict.capitalize()}: {name}" + (", spectrum inverted" if facts.inverted else "")
+    if facts.second is not None and verdict != "ambiguous":
+        start += f", with carriers of {name_of(facts.prepared, facts.second, full=False)} beside it"
     return f"{start}; {_lo_words(facts)}."
 
 

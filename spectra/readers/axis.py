@@ -109,6 +109,9 @@ def _even(steps: FloatArray) -> bool:
 
 def _unit(draft: Draft, raw: FloatArray, name: str, options: Options) -> float:
     told = draft.axis_unit or draft.facts.text("frequency_unit")
+    if draft.mixed_units:
+        draft.assumptions.append("frequencies in different units brought to Hz, each by its own")
+        return 1.0
     if options.frequency_unit is not None:
         if told and unit_key(told) != unit_key(options.frequency_unit):
             draft.warnings.append(

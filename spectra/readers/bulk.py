@@ -14,12 +14,13 @@ import warnings
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import accumulate, pairwise
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
+from spectra.readers.cells import LONGEST_CELL
 from spectra.readers.convert import any_numbers, decimal_values
 from spectra.readers.dialect import Dialect, Row, row_of
 from spectra.units import FloatArray
@@ -33,7 +34,7 @@ _STEP = 32768
 _LEAST_STEP = 2048
 _MOST_STEP = 1 << 17
 _MOST_WORKERS = 4
-_CHUNK = 3 * 1024 * 1024
+_CHUNK = 2 * 1024 * 1024
 _LEAST_ROWS = 1024
 _FEW_ROWS = 24
 
@@ -155,24 +156,30 @@ def _pandas(
     if not exact:  # from 3.1 on every number is read exactly, and the option by which older ones did so is deprecated
         options["float_precision"] = "round_trip"
 
-    def parsed(part: tuple[int, int]) -> list[list[FloatArray]]:
+    parts = _parts(data, start, end, _workers(end - start) if exact else 1)
+    upto = list(accumulate(_lines(data, *part) for part in parts))
+    columns = tuple(np.empty(upto[-1]) for _ in range(width))
+
+    def fill(part: tuple[int, int], at: int, stop: int) -> bool:
         source: Any = _Slices(data, *part)
         with pd.read_csv(source, **options) as chunks:
-            return [[frame[i].to_numpy() for i in range(width)] for frame in chunks]
+            for frame in chunks:
+                for i, column in enumerate(columns):
+                    column[at : at + len(frame)] = frame[i].to_numpy()
+                at += len(frame)
+        return at == stop
 
-    parts = _parts(data, start, end, _workers(end - start) if exact else 1)
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("error")
             if len(parts) == 1:
-                pieces = parsed(parts[0])
+                whole = fill(parts[0], 0, upto[0])
             else:  # the newer parser leaves the interpreter free, so two cores halve the time
                 with ThreadPoolExecutor(len(parts)) as pool:
-                    pieces = [piece for found in pool.map(parsed, parts) for piece in found]
-        columns = tuple(map(np.concatenate, zip(*pieces, strict=True)))
+                    whole = all(pool.map(fill, parts, [0, *upto], upto))
     except (ValueError, UnicodeError, Warning, OverflowError):
         return None  # something irregular: the exact path finds out what
-    if not all(math.isfinite(float(column.sum())) for column in columns):
+    if not whole or not all(math.isfinite(float(column.sum())) for column in columns):
         return None
     pace.whole = True
     return columns, end
@@ -197,6 +204,13 @@ class _Slices:
 
 def _workers(size: int) -> int:
     return max(1, min(os.cpu_count() or 1, _MOST_WORKERS, size // _LARGE))
+
+
+def _lines(data: bytes, start: int, end: int) -> int:
+    """Return how many lines stand between two places, the last perhaps without an end."""
+    raw = np.frombuffer(data, np.uint8, end - start, start)
+    ends = sum(int(np.count_nonzero(raw[at : at + _MOST_STEP] == 10)) for at in range(0, raw.size, _MOST_STEP))
+    return ends + int(raw[-1] != 10)
 
 
 def _parts(data: bytes, start: int, end: int, count: int) -> list[tuple[int, int]]:
@@ -238,8 +252,9 @@ def _regular(chunk: bytes, row: Row, dialect: Dialect) -> tuple[FloatArray | Non
     if not chunk:
         return empty, 0, 0
     text = chunk if chunk.endswith(b"\n") else chunk + b"\n"
-    for unit in sorted({unit for unit in row.units if unit}, key=len, reverse=True):
-        text = text.replace(unit.encode(), b"")
+    units = [unit for unit in row.units if unit]
+    for unit in _longest_first(units):
+        text = text.replace(unit, b"")
     drop = b'\r"'
     if dialect.delimiter and dialect.delimiter != " ":
         if b'"' in text and dialect.delimiter == dialect.decimal:
@@ -258,12 +273,30 @@ def _regular(chunk: bytes, row: Row, dialect: Dialect) -> tuple[FloatArray | Non
         length = _nth_newline(text, good)
         text, raw = text[:length], raw[:length]
         used = _nth_newline(chunk, good)
+    if units and not _each_has_its_unit(chunk[:used], units, good):
+        return None, 0, 0  # to be told with its line
     values = decimal_values(raw, marks, dialect.decimal) if marks is not None else None
-    if values is None:
+    if values is None and not _LONG_CELL.search(text):
         values = any_numbers(text, dialect.delimiter, dialect.decimal)
     if values is None or values.size != good * columns:
         return None, 0, 0
     return values.reshape(good, columns), used, good
+
+
+_LONG_CELL = re.compile(rb"[0-9.eE+-]{%d}" % (LONGEST_CELL + 1))
+
+
+def _longest_first(units: list[str]) -> list[bytes]:
+    """Return different units, those first that hold others (MHz before Hz)."""
+    return [unit.encode() for unit in sorted(set(units), key=len, reverse=True)]
+
+
+def _each_has_its_unit(text: bytes, units: list[str], rows: int) -> bool:
+    for unit in _longest_first(units):
+        if text.count(unit) != units.count(unit.decode()) * rows:
+            return False
+        text = text.replace(unit, b"")
+    return True
 
 
 def _nth_newline(text: bytes, n: int) -> int:

@@ -28,7 +28,8 @@ class Draft:
 
     `axis` holds the frequencies as written (in `axis_unit`, None if not told); None where the file gives levels
     only, and then start, stop or centre and span come from the facts. `lines` are the first and last of the rows;
-    `line_per_row` says whether each row is one line, so that a fault can be given its line.
+    `line_per_row` says whether each row is one line, so that a fault can be given its line;
+    `mixed_units` that the frequencies came in different units and are now in Hz, whatever anybody states.
     """
 
     layout: str
@@ -42,6 +43,7 @@ class Draft:
     warnings: list[str] = field(default_factory=list)
     check_regular: bool = True
     line_per_row: bool = True
+    mixed_units: bool = False
 
     def line_of(self, row: int) -> int:
         """Return the 1-based line of a row."""

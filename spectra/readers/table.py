@@ -42,6 +42,8 @@ class Table:
         1-based.
     width : int
         Cells in a row, trailing empty ones not counted.
+    mixed : frozenset of int
+        Columns whose cells came in different units of frequency and were brought to Hz.
     """
 
     columns: tuple[FloatArray, ...]
@@ -53,6 +55,7 @@ class Table:
     first_line: int
     last_line: int
     width: int
+    mixed: frozenset[int] = frozenset()
 
     @property
     def rows(self) -> int:
@@ -147,7 +150,9 @@ def _row_by_row(data: bytes, start: int, line: int, row: Row, dialect: Dialect, 
         at = end
     matrix = np.frombuffer(out, np.float64).reshape(-1, len(cells))
     columns = tuple(np.ascontiguousarray(matrix[:, i]) for i in range(len(cells)))
-    return Table(columns, cells, scale.units, dialect, start, at, line, number_of_line - 1, len(row.kinds))
+    mixed = frozenset(i for i, hz in enumerate(scale.in_hz) if hz)
+    last = number_of_line - 1
+    return Table(columns, cells, scale.units, dialect, start, at, line, last, len(row.kinds), mixed)
 
 
 class _Scale:
@@ -175,11 +180,11 @@ class _Scale:
             factor = self.factors[i]
             if unit != self.usual[i]:
                 factor = FREQUENCY_SCALE.get(unit_key(unit))
-                if factor is None:
+                if factor is None or self.factors[i] is None:
                     raise SweepFormatError(
                         self.name,
                         line,
-                        f"unit {unit!r} after rows in {self.usual[i]!r}",
+                        f"{_in_unit('a number', unit)} after {_in_unit('rows', self.usual[i])}",
                         "one unit in a column",
                         "Export again in one unit.",
                     )
@@ -194,6 +199,10 @@ class _Scale:
             for at in range(column, len(out), step):
                 out[at] *= factor
         self.in_hz[column] = True
+
+
+def _in_unit(what: str, unit: str) -> str:
+    return f"{what} in {unit}" if unit else f"{what} without a unit"
 
 
 class _PlainRow:

@@ -183,7 +183,9 @@ def _drafts(document: Document, block: _Block, facts: Facts) -> list[Draft]:
         columns = _level_columns(head, table, [c for c in range(len(table.cells)) if c not in frequencies])
         if not columns:
             raise _no_levels(document.name, table)
-        return [Draft("frequency-level-rows", axis, head.units[first], columns, facts, lines)]
+        draft = Draft("frequency-level-rows", axis, head.units[first], columns, facts, lines)
+        draft.mixed_units = first in table.mixed
+        return [draft]
     drafts = []
     starts = [first, *others]
     for start, stop in zip(starts, [*others, len(table.cells)], strict=True):
@@ -191,7 +193,9 @@ def _drafts(document: Document, block: _Block, facts: Facts) -> list[Draft]:
         if not columns:
             raise _no_levels(document.name, table)
         own = replace(facts, readings=dict(facts.readings), conflicts=[*facts.conflicts])
-        drafts.append(Draft("sweeps-side-by-side", table.columns[start], head.units[start], columns, own, lines))
+        draft = Draft("sweeps-side-by-side", table.columns[start], head.units[start], columns, own, lines)
+        draft.mixed_units = start in table.mixed
+        drafts.append(draft)
     return drafts
 
 

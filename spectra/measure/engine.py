@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from spectra.measure.floor import first_floors
-from spectra.measure.linear import inverse
-from spectra.measure.model import Evaluation, Scene, Trace, active_parameters, normal_equations, plan_of
+from spectra.measure.information import information
+from spectra.measure.model import Evaluation, Scene, Trace
 from spectra.measure.profile import RollOffProfile, profiles
 from spectra.measure.questions import drop, rethink
 from spectra.measure.ripple import reconsider, strengthen, unbend
@@ -117,9 +117,8 @@ def _settle(work: Work, rounds: int) -> None:
 
 
 def _solution(work: Work) -> Solution:
-    hessian, gradient = normal_equations(work.trace, work.scene, work.at)
-    active = active_parameters(work.scene, gradient)
-    covariance = inverse(hessian, plan_of(work.trace, work.scene, work.at, active))
+    here = information(work.trace, work.scene, work.at)
+    covariance = here.band.inverse(here.free)
     return Solution(
         work.trace,
         work.scene,

@@ -12,7 +12,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from spectra.measure.model import MOST_ROLL_OFF, RC, Evaluation, Scene, Trace, fit
+from spectra.measure.fit import fit
+from spectra.measure.model import MOST_ROLL_OFF, RC, Evaluation, Scene, Trace
 from spectra.units import FloatArray
 
 __all__ = ["RollOffProfile", "profiles"]

@@ -96,7 +96,7 @@ def _carrier(frame: _Frame, k: int) -> Carrier:
     # ln(plateau / floor): the floor's own uncertainty is correlated with the plateau's.
     basis, m = solution.trace.basis, 4 * solution.scene.count
     columns = m + basis.interval[at] + np.arange(4)
-    cross = float(solution.covariance[4 * k + 3, columns] @ basis.values[at])
+    cross = float(solution.covariance[4 * k + 3, columns] @ basis.values[:, at])
     over_variance = max(float(covariance[3, 3] + frame.floor_variance[at] - 2.0 * cross), 0.0)
     cut = left < solution.trace.x[0] + 0.5 or right > solution.trace.x[-1] - 0.5
     wide = solution.scene.kind[k] == RC and (_is_wide(solution, k, covariance) or (cut and right - left > 8.0))
@@ -272,7 +272,7 @@ def _cn0_variance(solution: Solution, k: int, at: int, covariance: FloatArray, o
     g = np.array([-1.0, 1.0, 0.0, 0.0]) / (right - left)
     basis, m = solution.trace.basis, 4 * solution.scene.count
     columns = m + basis.interval[at] + np.arange(4)
-    with_floor = float(g @ solution.covariance[4 * k : 4 * k + 4, columns] @ basis.values[at])
+    with_floor = float(g @ solution.covariance[4 * k : 4 * k + 4, columns] @ basis.values[:, at])
     cross = float(g @ covariance[:, 3]) - with_floor
     return max(over_variance + float(g @ covariance @ g) + 2.0 * cross, 0.0) + ENBW_RELATIVE_STD**2
 

@@ -7,32 +7,48 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from spectra.measure.information import information
+from spectra.measure.information import Information, information
 from spectra.measure.model import CW, MOST_ROLL_OFF, RC, Evaluation, Scene, Trace, evaluate
 from spectra.units import FloatArray
 
 __all__ = ["fit"]
 
 
+_MOST_MOVE = np.array([np.inf, np.inf, 0.25, 1.5])  # of a roll-off and of ln(plateau), in one step
+
+
+def _step(scene: Scene, here: Information, damping: float) -> FloatArray:
+    """Return the step of all parameters; roll-offs that would leave their range go to its end, the rest accordingly."""
+    raised = damping * here.diagonal
+    step, _ = here.band.solve(here.gradient, here.free, raised)
+    roll_offs = slice(2, 4 * scene.count, 4)
+    room = np.clip(scene.theta[:, 2] + step[roll_offs], 0.0, MOST_ROLL_OFF) - scene.theta[:, 2]
+    over = room != step[roll_offs]
+    if not over.any():
+        return step
+    known = np.zeros(step.size)
+    known[roll_offs][over] = room[over]
+    free = here.free.copy()
+    free[roll_offs] &= ~over
+    step, _ = here.band.solve(here.gradient - here.band.times(known), free, raised)
+    return step + known
+
+
 def _moved(scene: Scene, step: FloatArray) -> Scene:
-    """Return the scene after a step, kept within bounds."""
+    """Return the scene after a step, which is shortened for carriers that it would move far."""
     k = scene.count
-    move = step[: 4 * k].reshape(k, 4)
     theta = scene.theta.copy()
     tone = scene.kind == CW
-    most = np.where(tone, 1.2, np.maximum(0.3 * (theta[:, 1] - theta[:, 0]), 0.5))[:, None]
-    theta[:, :2] += np.minimum(np.maximum(move[:, :2], -most), most)
-    theta[:, 2:] += np.minimum(np.maximum(move[:, 2:], _LEAST_MOVE), _MOST_MOVE)
+    most = np.broadcast_to(_MOST_MOVE, theta.shape).copy()
+    most[:, :2] = np.where(tone, 1.2, np.maximum(0.3 * (theta[:, 1] - theta[:, 0]), 0.5))[:, None]
+    move = step[: 4 * k].reshape(k, 4)
+    theta += move / np.maximum(np.abs(move / most).max(axis=1, initial=1.0), 1.0)[:, None]
     theta[:, 2] = np.minimum(np.maximum(theta[:, 2], 0.0), MOST_ROLL_OFF)
     theta[tone, 1] = theta[tone, 0]
     theta[tone, 2] = 0.0
     narrow = ~tone & (theta[:, 1] - theta[:, 0] < 0.05)
     theta[narrow, 1] = theta[narrow, 0] + 0.05
     return replace(scene, theta=theta, beta=scene.beta + np.minimum(np.maximum(step[4 * k :], -1.0), 1.0))
-
-
-_MOST_MOVE = np.array([0.2, 1.5])  # of a roll-off and of ln(plateau), in one step
-_LEAST_MOVE = -_MOST_MOVE
 
 
 def fit(
@@ -50,10 +66,11 @@ def fit(
         here = information(trace, scene, at, frozen)
         gain = 0.0
         for _ in range(5):
-            trial = _moved(scene, here.band.solve(here.gradient, here.free, damping)[0])
+            trial = _moved(scene, _step(scene, here, damping))
             there = evaluate(trace, trial)
-            gain = at.objective - there.objective
-            if gain >= -1e-9 * abs(at.objective):
+            # The weights belong to the scene that the step starts from, as in iterated weighting.
+            gain = float(at.weight @ (at.deviance - there.deviance)) + at.bent - there.bent
+            if gain >= -1e-3 * tolerance:
                 scene, at = trial, there
                 damping = max(damping * 0.1, 1e-6)
                 break

@@ -28,6 +28,8 @@ class Information:
         Penalty of the floor included.
     rough : ndarray
         The penalty alone at unit strength, laid out as the band.
+    diagonal : ndarray, shape (q,)
+        Information of the points alone, by row of the band.
     gradient : ndarray, shape (q,)
         Of minus the objective: where to go, penalty included.
     free : ndarray of bool, shape (q,)
@@ -36,6 +38,7 @@ class Information:
 
     band: Band
     rough: FloatArray
+    diagonal: FloatArray
     gradient: FloatArray
     free: NDArray[np.bool_]
 
@@ -71,8 +74,9 @@ def information(
     order = _order(trace, scene)
     band = assemble(order, entries)
     penalty = assemble(order, rough, band.lower.shape[1] - 1).lower if rough else np.zeros_like(band.lower)
+    diagonal = band.lower[:, 0].copy()
     band.lower[...] += scene.strength * penalty
-    return Information(band, penalty, gradient, _free(scene, gradient, frozen))
+    return Information(band, penalty, diagonal, gradient, _free(scene, gradient, frozen))
 
 
 def _order(trace: Trace, scene: Scene) -> NDArray[np.intp]:

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
-from scipy.linalg import lapack
+from scipy.linalg import blas, lapack
 
 from spectra.units import FloatArray
 
@@ -39,8 +39,10 @@ class Band:
         """Return the sum with another band of the same shape."""
         return Band(self.lower + other, self.place)
 
-    def solve(self, right: FloatArray, free: NDArray[np.bool_], damping: float = 0.0) -> tuple[FloatArray, float]:
-        """Return the solution, the diagonal raised by `damping` of itself, and ln(determinant) of the free part.
+    def solve(
+        self, right: FloatArray, free: NDArray[np.bool_], damping: FloatArray | float = 0.0
+    ) -> tuple[FloatArray, float]:
+        """Return the solution, and ln(determinant) of the free part.
 
         Parameters
         ----------
@@ -48,19 +50,28 @@ class Band:
             By parameter.
         free : ndarray of bool, shape (q,)
             Parameters that are solved for; the others stay 0.
+        damping : ndarray, shape (q,)
+            By row, what is added to the diagonal.
         """
         scale = self._scale(free)
+        raised = scale * scale * damping
         known = np.empty_like(scale)
         known[self.place] = right
         known *= scale
         for ridge in (0.0, 1e-7, 1e-5, 1e-3, 1e-1, 10.0):  # two parameters may do the same: stiffen
-            scaled = self._scaled(scale, damping + ridge)
+            scaled = self._scaled(scale, raised + ridge)
             factor, solution, info = lapack.dpbsv(scaled.T, known, lower=1, overwrite_ab=1)
             if info == 0:
                 used = scale > 0.0
                 determinant = 2.0 * float(np.log(factor[0]).sum() - np.log(scale[used]).sum())
                 return (solution * scale)[self.place], determinant
         raise np.linalg.LinAlgError("information matrix not positive")
+
+    def times(self, vector: FloatArray) -> FloatArray:
+        """Return the product with a vector, both by parameter."""
+        line = np.empty_like(vector)
+        line[self.place] = vector
+        return np.asarray(blas.dsbmv(self.lower.shape[1] - 1, 1.0, self.lower.T, line, lower=1)[self.place])
 
     def inverse(self, free: NDArray[np.bool_]) -> FloatArray:
         """Return the inverse, shape (q, q) by parameter, zero where a parameter is not free."""
@@ -79,7 +90,7 @@ class Band:
         scale[self.place[~free]] = 0.0
         return scale
 
-    def _scaled(self, scale: FloatArray, damping: float) -> FloatArray:
+    def _scaled(self, scale: FloatArray, damping: FloatArray | float) -> FloatArray:
         width = self.lower.shape[1]
         ahead = sliding_window_view(np.concatenate((scale, np.zeros(width - 1))), width)
         scaled = self.lower * ahead

@@ -63,7 +63,8 @@ class Evaluation:
 
     A pair is a carrier and a point within its reach: those of carrier k are ``start[k] .. start[k + 1]``, at the points
     ``index``, which run from ``first[k]`` to ``last[k]``.
-    `objective` is what the fit lowers, `lost` the same as minus ln(likelihood) up to a constant, for comparing models.
+    `deviance` is each point's share in minus ln(likelihood) at unit weight, `bent` the floor's penalty, and `lost` minus
+    ln(likelihood) less the penalty, up to a constant, for comparing models.
     """
 
     eta: FloatArray
@@ -79,7 +80,8 @@ class Evaluation:
     index: NDArray[np.intp]
     jacobian: FloatArray
     power: FloatArray
-    objective: float
+    deviance: FloatArray
+    bent: float
     lost: float
 
 
@@ -202,9 +204,8 @@ def evaluate(trace: Trace, scene: Scene) -> Evaluation:
     weight: FloatArray = trace.information / (spread + (trace.information * _SKIRT_TOLERANCE**2) * doubt * doubt)
     u = np.minimum(np.maximum((trace.y - eta - law.offset) / law.scale, -30.0), 4.0)
     growth = np.exp(u)
-    objective = float(weight @ (growth - 1.0 - u)) * law.scale**2
-    if scene.beta.size:
-        objective += 0.5 * scene.strength * float(scene.beta @ trace.basis.bend(scene.beta))
+    deviance = law.scale**2 * (growth - 1.0 - u)
+    bent = 0.5 * scene.strength * float(scene.beta @ trace.basis.bend(scene.beta)) if scene.beta.size else 0.0
     # A sharper law at a point pays for itself in the normalising constant; only comparisons of models need it.
     sharper = 0.5 * float(np.log(weight / trace.information).sum()) * trace.information / law.information
     return Evaluation(
@@ -221,6 +222,7 @@ def evaluate(trace: Trace, scene: Scene) -> Evaluation:
         index,
         jacobian,
         power,
-        objective,
-        objective - sharper,
+        deviance,
+        bent,
+        float(weight @ deviance) + bent - sharper,
     )

@@ -11,7 +11,7 @@ from spectra.measure.information import Information, information
 from spectra.measure.model import CW, MOST_ROLL_OFF, RC, Evaluation, Scene, Trace, evaluate
 from spectra.units import FloatArray
 
-__all__ = ["fit"]
+__all__ = ["fit", "turned"]
 
 
 _MOST_MOVE = np.array([np.inf, np.inf, 0.25, 1.5])  # of a roll-off and of ln(plateau), in one step
@@ -49,6 +49,16 @@ def _moved(scene: Scene, step: FloatArray) -> Scene:
     narrow = ~tone & (theta[:, 1] - theta[:, 0] < 0.05)
     theta[narrow, 1] = theta[narrow, 0] + 0.05
     return replace(scene, theta=theta, beta=scene.beta + np.minimum(np.maximum(step[4 * k :], -1.0), 1.0))
+
+
+def turned(scene: Scene, here: Information, which: NDArray[np.intp], roll_off: float) -> Scene:
+    """Return the scene with other roll-offs of some carriers, all else as the information foretells it."""
+    known = np.zeros(here.gradient.size)
+    known[4 * which + 2] = roll_off - scene.theta[which, 2]
+    step, _ = here.band.solve(-here.band.times(known), here.free)
+    moved = _moved(scene, step)
+    moved.theta[which, 2] = roll_off
+    return moved
 
 
 def fit(

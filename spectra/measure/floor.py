@@ -196,18 +196,19 @@ def _floor_line(x: FloatArray, level: FloatArray, spread: float) -> FloatArray:
     """
     place = (x - x[0]) / max(float(x[-1] - x[0]), 1.0)
     band = 2.5 * spread + _LINE_TOLERANCE
-    best, found = -np.inf, level
-    for slope in np.linspace(-3.2, 3.2, 41):
-        rest = np.sort(level - slope * place)
-        near = np.searchsorted(rest, rest + band) - np.searchsorted(rest, rest - band)
-        under = np.searchsorted(rest, rest - band - spread)
-        score = near - 10.0 * under - 0.02 * level.size * abs(slope)
-        at = int(np.argmax(score))
-        if score[at] > best:
-            best = float(score[at])
-            inside = rest[(rest >= rest[at] - band) & (rest <= rest[at] + band)]
-            found = slope * place + float(np.median(inside))
-    return found
+    slope = np.linspace(-3.2, 3.2, 41)
+    rest = np.sort(level - slope[:, None] * place, axis=1)
+    # One line of numbers for all slopes, each in a stretch of its own, so that one search serves them.
+    stretch = (float(rest.max() - rest.min()) + 4.0 * band + 2.0 * spread) * np.arange(slope.size)[:, None]
+    line = (rest + stretch).ravel()
+    lower = np.searchsorted(line, (rest + stretch - band).ravel())
+    near = np.searchsorted(line, (rest + stretch + band).ravel()) - lower
+    first = level.size * np.arange(slope.size)[:, None]
+    under = np.searchsorted(line, (rest + stretch - band - spread).ravel()).reshape(rest.shape) - first
+    score = near.reshape(rest.shape) - 10.0 * under - 0.02 * level.size * np.abs(slope)[:, None]
+    row, at = np.unravel_index(int(np.argmax(score)), score.shape)
+    inside = rest[row][np.abs(rest[row] - rest[row, at]) <= band]
+    return np.asarray(slope[row] * place + np.median(inside))
 
 
 def _opening(values: FloatArray, width: int) -> FloatArray:

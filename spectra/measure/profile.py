@@ -7,12 +7,13 @@ else fitted again at each value, and mean, spread and interval are taken over it
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from spectra.measure.fit import fit
+from spectra.measure.fit import fit, turned
+from spectra.measure.information import information
 from spectra.measure.model import MOST_ROLL_OFF, RC, Evaluation, Scene, Trace
 from spectra.units import FloatArray
 
@@ -21,7 +22,7 @@ __all__ = ["RollOffProfile", "profiles"]
 _NODES = (0.0, 0.1, 0.22, 0.38, MOST_ROLL_OFF)
 _GRID = np.linspace(0.0, MOST_ROLL_OFF, 61)
 _WELL_KNOWN = 0.06
-_ROUNDS = 2
+_ROUNDS = 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,12 +51,17 @@ class RollOffProfile:
         """Return the central interval of a quantity that is normal with `std` at each roll-off."""
         from scipy.special import ndtr
 
-        reach = 4.0 * std + 1e-12
-        line = np.linspace(values.min() - reach, values.max() + reach, 241)
-        below = ndtr((line[:, None] - values) / max(std, 1e-9 * reach)) @ self.weight
-        tail = 0.5 * (1.0 - share)
-        low, high = np.interp([tail, 1.0 - tail], below, line)
-        return float(low), float(high)
+        low, high = float(values.min()) - 4.0 * std - 1e-12, float(values.max()) + 4.0 * std + 1e-12
+        ends = []
+        for tail in (0.5 * (1.0 - share), 0.5 * (1.0 + share)):
+            a, b = low, high
+            for _ in range(3):  # each round looks into a seventeenth
+                line = np.linspace(a, b, 18)
+                below = ndtr((line[:, None] - values) / max(std, 1e-9 * (high - low))) @ self.weight
+                at = min(max(int(np.searchsorted(below, tail)), 1), line.size - 1)
+                a, b = float(line[at - 1]), float(line[at])
+            ends.append(0.5 * (a + b))
+        return ends[0], ends[1]
 
 
 def _doubtful(scene: Scene, covariance: FloatArray) -> NDArray[np.intp]:
@@ -90,15 +96,10 @@ def profiles(trace: Trace, scene: Scene, at: Evaluation, covariance: FloatArray)
     nodes = np.array(_NODES)
     loss = np.empty((nodes.size, which.size))
     widths, levels = np.empty_like(loss), np.empty_like(loss)
-    order = np.argsort(np.abs(nodes - float(np.median(scene.theta[which, 2]))))
-    solved: dict[int, Scene] = {}
-    for j in order:
-        near = min(solved, key=lambda i: abs(nodes[i] - nodes[j]), default=None)
-        start = scene if near is None else solved[near]
-        theta = start.theta.copy()
-        theta[which, 2] = nodes[j]
-        found, there = fit(trace, replace(start, theta=theta), rounds=_ROUNDS, tolerance=0.05, frozen=frozen)
-        solved[int(j)] = found
+    here = information(trace, scene, at, frozen)
+    for j in range(nodes.size):
+        start = turned(scene, here, which, nodes[j])
+        found, there = fit(trace, start, rounds=_ROUNDS, tolerance=0.05, frozen=frozen)
         loss[j] = _own_loss(trace, there, low, high)
         widths[j] = found.theta[which, 1] - found.theta[which, 0]
         levels[j] = found.theta[which, 3]

@@ -156,7 +156,7 @@ def solve(sweep: Sweep, false_alarms: float) -> Solution:
         strengthen(work)
         if work.scene.strength == before:
             break
-        work.refit(4)
-    work.relaw()
+        work.refit(10, 5e-3)
+        work.relaw()
     work.refit(10, 5e-3)
     return _solution(work)

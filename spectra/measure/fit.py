@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spectra.measure.information import Information, information
-from spectra.measure.model import CW, MOST_ROLL_OFF, RC, Evaluation, Scene, Trace, evaluate
+from spectra.measure.model import CW, MOST_ROLL_OFF, Evaluation, Scene, Trace, evaluate
 from spectra.units import FloatArray
 
 __all__ = ["fit", "turned"]

@@ -71,7 +71,7 @@ class FloorBasis:
         """Return ln(floor) at every point."""
         if self.level is not None:
             return self.level
-        level = self.values[0] * beta[self.interval]
+        level: FloatArray = self.values[0] * beta[self.interval]
         for a in range(1, 4):
             level += self.values[a] * beta[self.interval + a]
         return level

@@ -43,9 +43,7 @@ class Information:
     free: NDArray[np.bool_]
 
 
-def information(
-    trace: Trace, scene: Scene, at: Evaluation, frozen: NDArray[np.bool_] | None = None
-) -> Information:
+def information(trace: Trace, scene: Scene, at: Evaluation, frozen: NDArray[np.bool_] | None = None) -> Information:
     """Return information and gradient; the roll-offs of carriers that are `frozen` (k,) are held."""
     k, basis = scene.count, trace.basis
     pull = at.misfit * at.weight

@@ -112,7 +112,7 @@ def assemble(
     apart = np.maximum(one, two) - low
     width = max(width, int(apart.max(initial=0))) + 1
     values = np.concatenate([values.ravel() for _, _, values in entries])
-    flat = np.bincount(low * width + apart, values, place.size * width)
+    flat: FloatArray = np.asarray(np.bincount(low * width + apart, values, place.size * width), dtype=np.float64)
     return Band(flat.reshape(place.size, width), place)
 
 

@@ -59,12 +59,12 @@ class Scene:
 
 @dataclass(frozen=True, slots=True)
 class Evaluation:
-    """Model at one scene: per point `eta` (ln of mean power as shown), `weight`, `misfit`; per pair `jacobian` (4, pairs).
+    """The model at one scene.
 
-    A pair is a carrier and a point within its reach: those of carrier k are ``start[k] .. start[k + 1]``, at the points
-    ``index``, which run from ``first[k]`` to ``last[k]``.
-    `deviance` is each point's share in minus ln(likelihood) at unit weight, `bent` the floor's penalty, and `lost` minus
-    ln(likelihood) less the penalty, up to a constant, for comparing models.
+    Per point: `eta` (ln of mean power as shown), `weight`, `misfit`, and `deviance`, its share in minus ln(likelihood)
+    at unit weight. A pair is a carrier and a point within its reach: carrier k has ``start[k] .. start[k + 1]``,
+    at the points ``index``, which run from ``first[k]`` to ``last[k]``; `jacobian` is (4, pairs). `bent` is the floor's
+    penalty, `lost` minus ln(likelihood) with it, up to a constant, for comparing models.
     """
 
     eta: FloatArray

@@ -42,6 +42,9 @@ def unbend(work: Work) -> bool:
     """Ask whether humps of the floor are carriers that it swallowed, by the evidence of both readings."""
     basis = work.trace.basis
     level = basis.floor(work.scene.beta)
+    chord = np.interp(work.trace.x, work.trace.x[[0, -1]], level[[0, -1]])
+    if np.ptp(level - chord) < _HUMP_LEVEL:
+        return False
     below = lower_envelope(work.trace.x, level, WIDEST_CARRIER_HZ / work.spacing_hz)
     changed = False
     # where the floor is known to ripple, one more crest is no news

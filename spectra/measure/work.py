@@ -9,9 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spectra.measure import detect
+from spectra.measure.fit import fit
 from spectra.measure.floor import WIDEST_CARRIER_HZ, floor_basis
 from spectra.measure.linear import solve_narrow
-from spectra.measure.fit import fit
 from spectra.measure.model import Evaluation, Scene, Trace, evaluate
 from spectra.measure.moves import stretch_of
 from spectra.measure.statistics import assumed_average, first_law, refined_law

@@ -45,14 +45,14 @@ class FloorBasis:
     ----------
     interval : ndarray of int, shape (n,)
         Knot interval of each point; its coefficients are ``interval .. interval + 3``.
-    values : ndarray, shape (n, 4)
+    values : ndarray, shape (4, n)
         The four splines that are not zero at each point.
     starts : ndarray of int
         First point of each interval that holds points.
     size : int
         Number of coefficients.
-    penalty : ndarray, shape (size, size)
-        Second-difference penalty at unit strength.
+    penalty : ndarray, shape (4, size)
+        Lower diagonals of the second-difference penalty at unit strength.
     prior_strength : float
         Strength that stands for a decibel of ripple.
     level : ndarray, shape (n,), optional
@@ -71,50 +71,57 @@ class FloorBasis:
         """Return ln(floor) at every point."""
         if self.level is not None:
             return self.level
-        v, i = self.values, self.interval
-        return v[:, 0] * beta[i] + v[:, 1] * beta[i + 1] + v[:, 2] * beta[i + 2] + v[:, 3] * beta[i + 3]
+        level: FloatArray = self.values[0] * beta[self.interval]
+        for a in range(1, 4):
+            level += self.values[a] * beta[self.interval + a]
+        return level
 
     def gram(self, weight: FloatArray) -> FloatArray:
-        """Return B' diag(weight) B."""
-        result = np.zeros((self.size, self.size))
-        flat = result.ravel()
-        first = self.interval[self.starts] * (self.size + 1)
+        """Return the lower diagonals, shape (4, size), of B' diag(weight) B."""
+        result = np.zeros((4, self.size))
+        first = self.interval[self.starts]
         for a in range(4):
-            wa = weight * self.values[:, a]
-            for b in range(a, 4):
-                sums = np.add.reduceat(wa * self.values[:, b], self.starts)
-                flat[first + (a * self.size + b)] += sums
-                if a != b:
-                    flat[first + (b * self.size + a)] += sums
+            sums = np.add.reduceat((weight * self.values[a]) * self.values[a:], self.starts, axis=1)
+            result[: 4 - a, first + a] += sums
         return result
 
     def project(self, weight: FloatArray) -> FloatArray:
         """Return B' weight."""
         result = np.zeros(self.size)
         first = self.interval[self.starts]
+        sums = np.add.reduceat(weight * self.values, self.starts, axis=1)
         for a in range(4):
-            result[first + a] += np.add.reduceat(weight * self.values[:, a], self.starts)
+            result[first + a] += sums[a]
+        return result
+
+    def bend(self, beta: FloatArray) -> FloatArray:
+        """Return the penalty's matrix times the coefficients."""
+        second = beta[2:] - 2.0 * beta[1:-1] + beta[:-2]
+        result = np.zeros(self.size)
+        result[:-2] += second
+        result[1:-1] -= 2.0 * second
+        result[2:] += second
         return result
 
     def approximate(self, level: FloatArray) -> FloatArray:
         """Return the coefficients whose spline comes nearest to `level`."""
-        matrix = self.gram(np.ones(level.size))
-        matrix[np.diag_indices(self.size)] += 1e-9 * level.size
-        return solve_narrow(matrix + 1e-6 * self.penalty, self.project(level))[0]
+        band = self.gram(np.ones(level.size)) + 1e-6 * self.penalty
+        band[0] += 1e-9 * level.size
+        return solve_narrow(band, self.project(level))[0]
 
     def variance(self, covariance: FloatArray) -> FloatArray:
         """Return the variance of ln(floor) at every point from the covariance of the coefficients."""
         result = np.zeros(self.interval.size)
         for a in range(4):
             for b in range(4):
-                result += self.values[:, a] * self.values[:, b] * covariance[self.interval + a, self.interval + b]
+                result += self.values[a] * self.values[b] * covariance[self.interval + a, self.interval + b]
         return np.maximum(result, 0.0)
 
 
 def fixed_floor(level: FloatArray) -> FloorBasis:
     """Return a floor that is known: ln(power) `level` (n,) under a stretch of trace, with nothing to fit."""
     none = np.empty(0, dtype=np.intp)
-    return FloorBasis(none, np.empty((0, 4)), none, 0, np.empty((0, 0)), 0.0, level)
+    return FloorBasis(none, np.empty((4, 0)), none, 0, np.empty((4, 0)), 0.0, level)
 
 
 def floor_basis(x: FloatArray, spacing_hz: float) -> FloorBasis:
@@ -125,18 +132,23 @@ def floor_basis(x: FloatArray, spacing_hz: float) -> FloorBasis:
     t = x * (intervals / float(x[-1]))
     interval = np.minimum(t.astype(np.intp), intervals - 1)
     u = t - interval
-    values = np.column_stack(
-        [(1.0 - u) ** 3, 3.0 * u**3 - 6.0 * u**2 + 4.0, -3.0 * u**3 + 3.0 * u**2 + 3.0 * u + 1.0, u**3]
-    )
+    cube, square, rest = u * u * u, u * u, 1.0 - u
+    values = np.array([rest * rest * rest, 3.0 * cube - 6.0 * square + 4.0, 3.0 * (square - cube + u) + 1.0, cube])
     size = intervals + 3
-    difference = np.diff(np.eye(size), 2, axis=0)
+    penalty = np.zeros((4, size))
+    penalty[0, :-2] += 1.0
+    penalty[0, 1:-1] += 4.0
+    penalty[0, 2:] += 1.0
+    penalty[1, :-2] -= 2.0
+    penalty[1, 1:-1] -= 2.0
+    penalty[2, :-2] = 1.0
     knot_hz = span_hz / intervals
     return FloorBasis(
         interval,
         values / 6.0,
         np.flatnonzero(np.r_[True, np.diff(interval) > 0]),
         size,
-        difference.T @ difference,
+        penalty,
         _RIPPLE_CURVATURE**-2 * (_KNOT_HZ / knot_hz) ** 4,
     )
 
@@ -151,12 +163,11 @@ def fit_floor(
     rounds: int = 4,
 ) -> FloatArray:
     """Return the spline's coefficients fitted to ln(level) `y` with the information `weight` at each point."""
-    penalty = strength * basis.penalty
+    band = basis.gram(weight) + strength * basis.penalty
+    band[0] += 1e-9 * (1.0 + band.max())
     for _ in range(rounds):
         misfit = law.scale * (np.minimum(law.normal_ratio(y - basis.floor(beta)), 20.0) - 1.0)
-        hessian = basis.gram(weight) + penalty
-        hessian[np.diag_indices(basis.size)] += 1e-9 * (1.0 + hessian.max())
-        step = solve_narrow(hessian, basis.project(weight * misfit) - penalty @ beta)[0]
+        step = solve_narrow(band, basis.project(weight * misfit) - strength * basis.bend(beta))[0]
         beta = beta + np.clip(step, -2.0, 2.0)
         if np.abs(step).max() < 1e-3:
             break
@@ -185,18 +196,19 @@ def _floor_line(x: FloatArray, level: FloatArray, spread: float) -> FloatArray:
     """
     place = (x - x[0]) / max(float(x[-1] - x[0]), 1.0)
     band = 2.5 * spread + _LINE_TOLERANCE
-    best, found = -np.inf, level
-    for slope in np.linspace(-3.2, 3.2, 41):
-        rest = np.sort(level - slope * place)
-        near = np.searchsorted(rest, rest + band) - np.searchsorted(rest, rest - band)
-        under = np.searchsorted(rest, rest - band - spread)
-        score = near - 10.0 * under - 0.02 * level.size * abs(slope)
-        at = int(np.argmax(score))
-        if score[at] > best:
-            best = float(score[at])
-            inside = rest[(rest >= rest[at] - band) & (rest <= rest[at] + band)]
-            found = slope * place + float(np.median(inside))
-    return found
+    slope = np.linspace(-3.2, 3.2, 41)
+    rest = np.sort(level - slope[:, None] * place, axis=1)
+    # One line of numbers for all slopes, each in a stretch of its own, so that one search serves them.
+    stretch = (float(rest.max() - rest.min()) + 4.0 * band + 2.0 * spread) * np.arange(slope.size)[:, None]
+    line = (rest + stretch).ravel()
+    lower = np.searchsorted(line, (rest + stretch - band).ravel())
+    near = np.searchsorted(line, (rest + stretch + band).ravel()) - lower
+    first = level.size * np.arange(slope.size)[:, None]
+    under = np.searchsorted(line, (rest + stretch - band - spread).ravel()).reshape(rest.shape) - first
+    score = near.reshape(rest.shape) - 10.0 * under - 0.02 * level.size * np.abs(slope)[:, None]
+    row, at = np.unravel_index(int(np.argmax(score)), score.shape)
+    inside = rest[row][np.abs(rest[row] - rest[row, at]) <= band]
+    return np.asarray(slope[row] * place + np.median(inside))
 
 
 def _opening(values: FloatArray, width: int) -> FloatArray:

@@ -11,8 +11,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from spectra.measure.fit import fit
 from spectra.measure.floor import fixed_floor
-from spectra.measure.model import RC, Evaluation, Scene, Trace, evaluate, fit
+from spectra.measure.model import RC, Evaluation, Scene, Trace, evaluate
 from spectra.units import FloatArray
 
 __all__ = ["WIDTH_GAIN", "Stretch", "as_carrier", "as_tone", "merged", "stretch_of"]

@@ -96,7 +96,7 @@ def _carrier(frame: _Frame, k: int) -> Carrier:
     # ln(plateau / floor): the floor's own uncertainty is correlated with the plateau's.
     basis, m = solution.trace.basis, 4 * solution.scene.count
     columns = m + basis.interval[at] + np.arange(4)
-    cross = float(solution.covariance[4 * k + 3, columns] @ basis.values[at])
+    cross = float(solution.covariance[4 * k + 3, columns] @ basis.values[:, at])
     over_variance = max(float(covariance[3, 3] + frame.floor_variance[at] - 2.0 * cross), 0.0)
     cut = left < solution.trace.x[0] + 0.5 or right > solution.trace.x[-1] - 0.5
     wide = solution.scene.kind[k] == RC and (_is_wide(solution, k, covariance) or (cut and right - left > 8.0))
@@ -186,7 +186,7 @@ def _shape(frame: _Frame, k: int, over: float, covariance: FloatArray) -> _Shape
         x_width = None
         if x_db is not None:
             limit = x_db
-            x_width = _width_with_std(lambda a: x_db_fraction(max(a, 1e-6), limit), rate, roll_off, hz, covariance)
+            x_width = _width_with_std(lambda a: float(x_db_fraction(a, limit)), rate, roll_off, hz, covariance)
         return _Shape(rate, rate_std, roll_off, math.sqrt(covariance[2, 2]), occupied, x_db, x_width, {})
     known = covariance[:2, :2]
     if covariance[2, 2] > 0.0:  # at a given roll-off the edges are known better
@@ -201,12 +201,12 @@ def _shape(frame: _Frame, k: int, over: float, covariance: FloatArray) -> _Shape
     occupied = (middle, math.hypot(width_std * float(profile.weight @ share), math.sqrt(between)))
     x_width = None
     if x_db is not None:
-        share_x = np.array([x_db_fraction(max(float(a), 1e-6), x_db) for a in profile.roll_off])
+        share_x = x_db_fraction(profile.roll_off, x_db)
         middle_x, between_x = profile.spread(rates * share_x)
         x_width = (middle_x, math.hypot(width_std * float(profile.weight @ share_x), math.sqrt(between_x)))
     intervals = {
         "symbol_rate_bd": profile.interval(rates, width_std),
-        "roll_off": profile.interval(profile.roll_off, 1e-3),
+        "roll_off": profile.own_interval(),
         "occupied_bandwidth_hz": profile.interval(widths, width_std * float(profile.weight @ share)),
     }
     rate_std = math.hypot(width_std, math.sqrt(rate_spread))
@@ -272,7 +272,7 @@ def _cn0_variance(solution: Solution, k: int, at: int, covariance: FloatArray, o
     g = np.array([-1.0, 1.0, 0.0, 0.0]) / (right - left)
     basis, m = solution.trace.basis, 4 * solution.scene.count
     columns = m + basis.interval[at] + np.arange(4)
-    with_floor = float(g @ solution.covariance[4 * k : 4 * k + 4, columns] @ basis.values[at])
+    with_floor = float(g @ solution.covariance[4 * k : 4 * k + 4, columns] @ basis.values[:, at])
     cross = float(g @ covariance[:, 3]) - with_floor
     return max(over_variance + float(g @ covariance @ g) + 2.0 * cross, 0.0) + ENBW_RELATIVE_STD**2
 

@@ -7,8 +7,8 @@ from dataclasses import replace
 import numpy as np
 
 from spectra.measure.floor import WIDEST_CARRIER_HZ, humps, lower_envelope
-from spectra.measure.linear import evidence
-from spectra.measure.model import RC, active_parameters, normal_equations, plan_of
+from spectra.measure.information import information
+from spectra.measure.model import RC
 from spectra.measure.seeds import seed_stretch
 from spectra.measure.work import RIPPLE_ODDS, Work
 
@@ -23,15 +23,17 @@ _EVIDENCE_MARGIN = 1.5  # in ln(likelihood): a floor bends only where the trace 
 
 def strengthen(work: Work) -> None:
     """Take the strength of the floor's penalty from the trace, by restricted maximum likelihood."""
-    hessian, gradient = normal_equations(work.trace, work.scene, work.at)
-    active = active_parameters(work.scene, gradient)
     basis, scene = work.trace.basis, work.scene
-    m, penalty = basis.size, basis.penalty
-    known, pull = hessian, gradient
-    known[-m:, -m:] -= scene.strength * penalty
-    pull[-m:] += scene.strength * (penalty @ scene.beta)
+    here = information(work.trace, scene, work.at)
+    m, bend = basis.size, basis.bend(scene.beta)
+    bent = 0.5 * float(scene.beta @ bend)
     grid = basis.prior_strength * 10.0 ** np.linspace(-1.5, 6.0, 11)
-    value = evidence(known, pull, penalty, scene.beta, grid, plan_of(work.trace, scene, work.at, active))
+    value = np.empty(grid.size)
+    for j, strength in enumerate(grid):
+        right = here.gradient.copy()
+        right[-m:] += (scene.strength - strength) * bend
+        step, determinant = here.band.plus((strength - scene.strength) * here.rough).solve(right, here.free)
+        value[j] = 0.5 * (m - 2) * np.log(strength) - 0.5 * determinant + 0.5 * float(right @ step) - strength * bent
     enough = np.flatnonzero(value >= value.max() - _EVIDENCE_MARGIN)
     work.scene = replace(scene, strength=float(grid[enough[-1]]))
 
@@ -40,6 +42,9 @@ def unbend(work: Work) -> bool:
     """Ask whether humps of the floor are carriers that it swallowed, by the evidence of both readings."""
     basis = work.trace.basis
     level = basis.floor(work.scene.beta)
+    chord = np.interp(work.trace.x, work.trace.x[[0, -1]], level[[0, -1]])
+    if np.ptp(level - chord) < _HUMP_LEVEL:
+        return False
     below = lower_envelope(work.trace.x, level, WIDEST_CARRIER_HZ / work.spacing_hz)
     changed = False
     # where the floor is known to ripple, one more crest is no news

@@ -9,9 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spectra.measure import detect
+from spectra.measure.fit import fit
 from spectra.measure.floor import WIDEST_CARRIER_HZ, floor_basis
 from spectra.measure.linear import solve_narrow
-from spectra.measure.model import Evaluation, Scene, Trace, evaluate, fit
+from spectra.measure.model import Evaluation, Scene, Trace, evaluate
 from spectra.measure.moves import stretch_of
 from spectra.measure.statistics import assumed_average, first_law, refined_law
 from spectra.signal.detectors import Average
@@ -161,9 +162,8 @@ class Work:
     def worth(self) -> float:
         """Return ln(evidence) of the scene: likelihood, the floor's Occam factor, and a price per carrier."""
         basis, at = self.trace.basis, self.at
-        matrix = basis.gram(at.weight * at.by_noise**2) + self.scene.strength * basis.penalty
-        matrix[np.diag_indices(basis.size)] += 1e-9
-        occam = (
-            0.5 * (basis.size - 2) * np.log(self.scene.strength) - 0.5 * solve_narrow(matrix, np.zeros(basis.size))[1]
-        )
+        band = basis.gram(at.weight * at.by_noise**2) + self.scene.strength * basis.penalty
+        band[0] += 1e-9
+        determinant = solve_narrow(band, np.zeros(basis.size))[1]
+        occam = 0.5 * (basis.size - 2) * np.log(self.scene.strength) - 0.5 * determinant
         return float(-at.lost + occam - self.scene.count * (0.5 * self.least**2 - RIPPLE_ODDS))

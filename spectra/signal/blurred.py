@@ -36,48 +36,53 @@ def edge(x: ArrayLike, a: ArrayLike, sigma: float) -> tuple[FloatArray, FloatArr
 
     Parameters
     ----------
-    x : array_like, shape (n,)
+    x : array_like, shape (...)
         Distance from the edge's centre.
-    a : array_like, shape (n,) or scalar
+    a : array_like, of a shape that broadcasts to that of `x`
         Half-width of the cosine, 0 or more.
     sigma : float
         Standard deviation of the Gaussian, positive; all in one unit.
 
     Returns
     -------
-    value, by_x, by_a : ndarray, shape (n,)
+    value, by_x, by_a : ndarray, shape (...)
     """
-    x, a = np.broadcast_arrays(np.asarray(x, dtype=np.float64), np.asarray(a, dtype=np.float64))
-    value = np.where(x > 0.0, 1.0, 0.0)
+    x = np.asarray(x, dtype=np.float64)
+    a = np.asarray(a, dtype=np.float64)
+    value = (x > 0.0).astype(np.float64)
     by_x, by_a = np.zeros(x.shape), np.zeros(x.shape)
-    near = np.abs(x) < a + _SATURATED * sigma
-    wide = near & (sigma > 2.0 * a)
-    narrow = near & ~wide
-    if narrow.any():
-        value[narrow], by_x[narrow], by_a[narrow] = _closed_form(x[narrow], a[narrow], sigma)
-    if wide.any():
-        value[wide], by_x[wide], by_a[wide] = _quadrature(x[wide], a[wide], sigma)
+    near = np.flatnonzero(np.abs(x) < a + _SATURATED * sigma)
+    flat_x = x.ravel()[near]
+    flat_a = np.broadcast_to(a, x.shape).ravel()[near]
+    wide = flat_a < 0.5 * sigma
+    for these, rule in ((~wide, _closed_form), (wide, _quadrature)):
+        if these.all():
+            where, own_x, own_a = near, flat_x, flat_a
+        elif these.any():
+            where, own_x, own_a = near[these], flat_x[these], flat_a[these]
+        else:
+            continue
+        for out, found in zip((value, by_x, by_a), rule(own_x, own_a, sigma), strict=True):
+            out.reshape(-1)[where] = found
     return value, by_x, by_a
 
 
-def _clipped_erf(u: FloatArray, shift: FloatArray) -> np.ndarray[tuple[int, ...], np.dtype[np.complex128]]:
-    """Return erf(u + i shift), +-1 where that is all it can be (the complex function is slow)."""
-    result = np.sign(u).astype(np.complex128)
-    active = np.abs(u) < _SATURATED / _ROOT2
-    result[active] = special.erf(u[active] + 1j * shift[active])
-    return result
-
-
 def _closed_form(x: FloatArray, a: FloatArray, sigma: float) -> tuple[FloatArray, FloatArray, FloatArray]:
-    k = math.pi / (2.0 * a)
-    upper, lower = (x + a) / (_ROOT2 * sigma), (x - a) / (_ROOT2 * sigma)
+    ends = np.empty((2, x.size))
+    np.add(x, a, out=ends[0])
+    np.subtract(x, a, out=ends[1])
+    ends *= 1.0 / (_ROOT2 * sigma)
+    k = (0.5 * math.pi) / a
     shift = k * (sigma / _ROOT2)
-    z = _clipped_erf(upper, shift) - _clipped_erf(lower, shift)
-    pq = 0.25 * np.exp(1j * k * x - shift**2) * z
-    flat = 0.5 + 0.25 * (special.erf(upper) + special.erf(lower))
+    plain = special.erf(ends)
+    z = plain.astype(np.complex128)
+    active = np.flatnonzero(np.abs(ends) < _SATURATED / _ROOT2)  # the complex function is slow
+    turned = ends.reshape(-1)[active] + 1j * np.concatenate((shift, shift))[active]
+    z.reshape(-1)[active] = special.erf(turned)
+    pq = (0.25 * np.exp(1j * (k * x) - shift * shift)) * (z[0] - z[1])
     by_x = k * pq.real
-    by_a = -(x * by_x - (sigma * k) ** 2 * pq.imag) / a
-    return flat + pq.imag, by_x, by_a
+    by_a = ((sigma * k) ** 2 * pq.imag - x * by_x) / a
+    return 0.5 + 0.25 * (plain[0] + plain[1]) + pq.imag, by_x, by_a
 
 
 def _quadrature(x: FloatArray, a: FloatArray, sigma: float) -> tuple[FloatArray, FloatArray, FloatArray]:

@@ -71,7 +71,7 @@ class PointLaw:
     @property
     def variance(self) -> float:
         """Variance of z in nepers squared."""
-        return self.scale**2 * float(special.polygamma(1, self.shape))
+        return self.scale**2 * float(special.zeta(2.0, self.shape))  # trigamma
 
     @property
     def skewness(self) -> float:
@@ -104,7 +104,7 @@ def _shape_of_skewness(skewness: float) -> float:
 def _law_from_moments(average: Average, readings: float, mean: float, variance: float, skewness: float) -> PointLaw:
     """Return the log-gamma law of these moments."""
     shape = _shape_of_skewness(abs(skewness))
-    scale = math.copysign(math.sqrt(variance / float(special.polygamma(1, shape))), -skewness)
+    scale = math.copysign(math.sqrt(variance / float(special.zeta(2.0, shape))), -skewness)
     offset = mean - scale * float(special.digamma(shape) - math.log(shape))
     return PointLaw(average, readings, offset, scale, shape)
 
@@ -207,14 +207,22 @@ def point_law(average: Average, readings: float, peak_of: float = 1.0) -> PointL
     return peak_law(peak_of, readings)
 
 
+def _inverse_trigamma(value: float) -> float:
+    """Return the shape at which ln Gamma(shape) has this variance; Newton's method on 1 / trigamma, near linear."""
+    shape = 0.5 + 1.0 / value  # right for large shapes, near for small ones
+    for _ in range(20):
+        now = float(special.zeta(2.0, shape))
+        step = now * (1.0 - now / value) / (-2.0 * float(special.zeta(3.0, shape)))
+        shape += step
+        if abs(step) < 1e-12 * shape:
+            break
+    return shape
+
+
 def readings_from_variance(variance: float, average: Average, peak_of: float = 1.0) -> float:
     """Return the readings whose average has this variance of ln(level) (1 at least)."""
     if average == "power":
-        low, high = 0.0, math.log(_LARGEST_SHAPE)
-        for _ in range(60):
-            middle = 0.5 * (low + high)
-            low, high = (middle, high) if float(special.polygamma(1, math.exp(middle))) > variance else (low, middle)
-        return math.exp(0.5 * (low + high))
+        return min(max(1.0, _inverse_trigamma(variance)), _LARGEST_SHAPE)
     one = _peak_moments(round(float(peak_of), 6))[1] if average == "peak" else math.pi**2 / 6.0
     if average == "voltage":
         return max(1.0, 4.0 * (4.0 / math.pi - 1.0) / variance)

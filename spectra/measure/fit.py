@@ -1,0 +1,90 @@
+"""The joint fit of a scene: Fisher scoring with damping on all parameters together."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from spectra.measure.information import Information, information
+from spectra.measure.model import CW, MOST_ROLL_OFF, Evaluation, Scene, Trace, evaluate
+from spectra.units import FloatArray
+
+__all__ = ["fit", "turned"]
+
+
+_MOST_MOVE = np.array([np.inf, np.inf, 0.25, 1.5])  # of a roll-off and of ln(plateau), in one step
+
+
+def _step(scene: Scene, here: Information, damping: float) -> FloatArray:
+    """Return the step of all parameters; roll-offs that would leave their range go to its end, the rest accordingly."""
+    raised = damping * here.diagonal
+    step, _ = here.band.solve(here.gradient, here.free, raised)
+    roll_offs = slice(2, 4 * scene.count, 4)
+    room = np.clip(scene.theta[:, 2] + step[roll_offs], 0.0, MOST_ROLL_OFF) - scene.theta[:, 2]
+    over = room != step[roll_offs]
+    if not over.any():
+        return step
+    known = np.zeros(step.size)
+    known[roll_offs][over] = room[over]
+    free = here.free.copy()
+    free[roll_offs] &= ~over
+    step, _ = here.band.solve(here.gradient - here.band.times(known), free, raised)
+    return step + known
+
+
+def _moved(scene: Scene, step: FloatArray) -> Scene:
+    """Return the scene after a step, which is shortened for carriers that it would move far."""
+    k = scene.count
+    theta = scene.theta.copy()
+    tone = scene.kind == CW
+    most = np.broadcast_to(_MOST_MOVE, theta.shape).copy()
+    most[:, :2] = np.where(tone, 1.2, np.maximum(0.3 * (theta[:, 1] - theta[:, 0]), 0.5))[:, None]
+    move = step[: 4 * k].reshape(k, 4)
+    theta += move / np.maximum(np.abs(move / most).max(axis=1, initial=1.0), 1.0)[:, None]
+    theta[:, 2] = np.minimum(np.maximum(theta[:, 2], 0.0), MOST_ROLL_OFF)
+    theta[tone, 1] = theta[tone, 0]
+    theta[tone, 2] = 0.0
+    narrow = ~tone & (theta[:, 1] - theta[:, 0] < 0.05)
+    theta[narrow, 1] = theta[narrow, 0] + 0.05
+    return replace(scene, theta=theta, beta=scene.beta + np.minimum(np.maximum(step[4 * k :], -1.0), 1.0))
+
+
+def turned(scene: Scene, here: Information, which: NDArray[np.intp], roll_off: float) -> Scene:
+    """Return the scene with other roll-offs of some carriers, all else as the information foretells it."""
+    known = np.zeros(here.gradient.size)
+    known[4 * which + 2] = roll_off - scene.theta[which, 2]
+    step, _ = here.band.solve(-here.band.times(known), here.free)
+    moved = _moved(scene, step)
+    moved.theta[which, 2] = roll_off
+    return moved
+
+
+def fit(
+    trace: Trace,
+    scene: Scene,
+    *,
+    rounds: int = 12,
+    tolerance: float = 1e-3,
+    frozen: NDArray[np.bool_] | None = None,
+) -> tuple[Scene, Evaluation]:
+    """Return the scene after damped Fisher scoring, and the model there; roll-offs that are `frozen` stay."""
+    at = evaluate(trace, scene)
+    damping = 1e-3
+    for _ in range(rounds):
+        here = information(trace, scene, at, frozen)
+        gain = 0.0
+        for _ in range(5):
+            trial = _moved(scene, _step(scene, here, damping))
+            there = evaluate(trace, trial)
+            # The weights belong to the scene that the step starts from, as in iterated weighting.
+            gain = float(at.weight @ (at.deviance - there.deviance)) + at.bent - there.bent
+            if gain >= -1e-3 * tolerance:
+                scene, at = trial, there
+                damping = max(damping * 0.1, 1e-6)
+                break
+            damping = max(damping * 10.0, 1e-2)
+        if gain < tolerance:
+            break
+    return scene, at

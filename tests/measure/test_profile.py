@@ -1,0 +1,36 @@
+"""Profiles of a roll-off: curves between nodes against scipy's interpolation, intervals against exact mixtures."""
+
+import numpy as np
+import pytest
+from scipy.interpolate import PchipInterpolator
+from scipy.stats import norm
+
+from spectra.measure import profile
+
+# Reference: scipy.interpolate.PchipInterpolator (the same rule of slopes) and scipy.stats.norm.
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_curves_between_nodes(seed):
+    rng = np.random.default_rng(seed)
+    nodes = np.sort(np.r_[0.0, 0.1, 0.22, 0.38, 0.6, rng.uniform(0.03, 0.08)])
+    values = rng.normal(size=(3, nodes.size))
+    expected = PchipInterpolator(nodes, values, axis=1)(profile._GRID)
+    assert profile._through(nodes, values) == pytest.approx(expected, abs=1e-12)
+
+
+@pytest.mark.parametrize("std", [0.05, 0.3, 2.0])
+def test_interval_of_a_mixture(std):
+    weight = np.exp(-0.5 * ((profile._GRID - 0.25) / 0.1) ** 2)
+    weight /= weight.sum()
+    values = 10.0 + 4.0 * profile._GRID
+    one = profile.RollOffProfile(profile._GRID, weight, values, values)
+    low, high = one.interval(values, std)
+    below = [float(norm.cdf((end - values) / std) @ weight) for end in (low, high)]
+    assert below == pytest.approx([0.025, 0.975], abs=1.5e-3)
+
+
+def test_interval_of_the_roll_off_itself():
+    weight = np.exp(-0.5 * ((profile._GRID - 0.3) / 0.05) ** 2)
+    one = profile.RollOffProfile(profile._GRID, weight / weight.sum(), profile._GRID, profile._GRID)
+    assert one.own_interval() == pytest.approx((0.3 - 1.96 * 0.05, 0.3 + 1.96 * 0.05), abs=2e-3)

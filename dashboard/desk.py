@@ -6,7 +6,7 @@ import shutil
 import tempfile
 import threading
 from collections import OrderedDict
-from collections.abc import Callable, Hashable
+from collections.abc import Callable, Hashable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -29,9 +29,12 @@ from spectra.archive import (
 )
 from spectra.archive.restore import visit_row, visit_state
 from spectra.errors import ArchiveError
+from spectra.identify.engine import call_roll
 
 if TYPE_CHECKING:
     from spectra.archive.store import PlanFile
+    from spectra.identify.identification import Candidate, RollCallEntry
+    from spectra.measure.measurement import Carrier
     from spectra.plan.chain import ReceiveChain
     from spectra.plan.table import CarrierTable
     from spectra.visit import CaptureReview, VisitReview
@@ -107,6 +110,7 @@ class Desk:
         self.folder = Path(tempfile.mkdtemp(prefix="sweepmuster-dashboard-"))
         self.drafts = Drafts(self.folder / "drafts")
         self._captures, self._reviews, self._plans = _Recent(_CAPTURES), _Recent(_REVIEWS), _Recent(_PLANS)
+        self._rolls = _Recent(_CAPTURES)
         self._baselines: list[dict[str, Any]] = []
         self._baselines_seen = 0
         self._baselines_lock = threading.Lock()
@@ -172,6 +176,20 @@ class Desk:
         if not rows:
             raise ArchiveError(self.archive.where, None, "a visit without captures", "captures", "Look in the list.")
         return self.capture(next((row["key"] for row in rows if row["verdict"] is not None), rows[0]["key"]))
+
+    def roll(self, shown: Shown, candidate: Candidate) -> tuple[Sequence[RollCallEntry], Sequence[tuple[int, Carrier]]]:
+        """Return the roll call of a candidate that is not the best, and the carriers it leaves unexplained."""
+        table, chain, measurements = shown.table, shown.chain, shown.review.measurements
+        if table is None or chain is None or not measurements:
+            return (), ()
+        evidence = list(measurements) if len(measurements) > 1 else measurements[0]
+        named = (candidate.satellite, candidate.beam, candidate.polarisation, candidate.lo_state, candidate.injection)
+        context = shown.review.source.context
+        contexts = [context] * len(measurements) if len(measurements) > 1 else context
+        return self._rolls.get(
+            (shown.key, shown.row["result"], named),
+            lambda: call_roll(evidence, table, chain, candidate, context=contexts),
+        )
 
     def plan(self, plan: str | None, chain: str | None) -> tuple[CarrierTable | None, ReceiveChain | None]:
         """Return a stored carrier table and receive chain by their hashes."""

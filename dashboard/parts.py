@@ -122,6 +122,7 @@ def table(
     right: Sequence[int] = (),
     row_ids: Sequence[Any] | None = None,
     classes: Sequence[str] | None = None,
+    choose: tuple[str, Sequence[str]] | None = None,
     empty: str = "Nothing to show.",
 ) -> html.Div:
     """Return a table.
@@ -138,6 +139,8 @@ def table(
         Columns set to the right: numbers.
     row_ids, classes : sequence or None
         An id and a class for each row.
+    choose : pair of str and sequence of str, or None
+        The store that gets a row's value when it is chosen, by click or by Enter, and the values.
     empty : str
         What stands where there are no rows.
     """
@@ -157,6 +160,10 @@ def table(
             html.Td(cell, className=s, **{"data-title": t[0]}) for cell, s, t in zip(row, side, titles, strict=True)
         ]
         extra: dict[str, Any] = {} if row_ids is None else {"id": row_ids[number]}
+        if choose is not None:
+            extra |= {"tabIndex": "0", "data-choose": choose[0], "data-value": choose[1][number]}
+            if classes is not None and "chosen" in classes[number]:
+                extra["aria-current"] = "true"
         body.append(html.Tr(cells, className="" if classes is None else classes[number], **extra))
     return html.Div(
         html.Table([html.Caption(caption), html.Thead(first), html.Tbody(body)]),

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
     from dashboard.desk import Desk
 
-__all__ = ["Page", "Place", "Table", "find_pages", "link", "match"]
+__all__ = ["Lead", "Page", "Place", "Table", "find_pages", "link", "match"]
 
 _PART = re.compile(r"<(\w+)>")
 
@@ -44,6 +44,13 @@ class Place:
         """Return a query value as a whole number, not negative."""
         text = self.query.get(name, "")
         return int(text) if text.isascii() and text.isdigit() and len(text) < 10 else otherwise
+
+
+@dataclass(frozen=True, slots=True)
+class Lead:
+    """What a layout returns to lead on to another address."""
+
+    address: str
 
 
 @dataclass(frozen=True, slots=True)

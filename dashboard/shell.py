@@ -7,10 +7,10 @@ import traceback
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
-from dash import ClientsideFunction, Input, Output, dcc, html, set_props
+from dash import ClientsideFunction, Input, Output, dcc, html, no_update, set_props
 
 from dashboard import parts
-from dashboard.registry import Page, Place, link, match
+from dashboard.registry import Lead, Page, Place, link, match
 from dashboard.scheme import current_scheme
 from spectra import SpectraError
 from spectra.cautions import DISCLAIMER
@@ -21,6 +21,8 @@ if TYPE_CHECKING:
     from dashboard.desk import Desk
 
 __all__ = ["layout", "register", "tell_error"]
+
+_OWN_FAULT = "Something in the program itself went wrong; the details are where it was started. Nothing was changed."
 
 
 def layout(pages: Sequence[Page]) -> html.Div:
@@ -79,13 +81,16 @@ def register(app: Dash, desk: Desk, pages: Sequence[Page]) -> None:
         Output("menu", "children"),
         Output("told-title", "data"),
         Output("notice", "children"),
+        Output("place", "href"),
         Input("place", "pathname"),
         Input("place", "search"),
     )
-    def _show(path: str | None, search: str | None) -> tuple[Any, Any, str, None]:
+    def _show(path: str | None, search: str | None) -> tuple[Any, Any, str, None, Any]:
         page, shown = render(desk, pages, path or "/", search or "")
         title = "Sweepmuster" if page is None else f"{page.title} – Sweepmuster"
-        return shown, _menu(pages, None if page is None else page.path), title, None
+        on = shown.address if isinstance(shown, Lead) else no_update
+        shown = parts.waiting() if isinstance(shown, Lead) else shown
+        return shown, _menu(pages, None if page is None else page.path), title, None, on
 
     app.clientside_callback(
         ClientsideFunction("sweepmuster", "arrive"), Output("said-title", "data"), Input("told-title", "data")
@@ -122,6 +127,9 @@ def safely(make: Any) -> Any:
         return make()
     except SpectraError as problem:
         return html.Div([parts.heading("This cannot be shown"), parts.trouble(problem)])
+    except Exception as problem:  # noqa: BLE001 - a page that fails must not leave the reader before an empty one
+        traceback.print_exception(problem, file=sys.stderr)
+        return html.Div([parts.heading("This cannot be shown"), html.P(_OWN_FAULT)])
 
 
 def tell_error(problem: Exception) -> None:
@@ -130,5 +138,4 @@ def tell_error(problem: Exception) -> None:
         set_props("notice", {"children": parts.trouble(problem)})
         return
     traceback.print_exception(problem, file=sys.stderr)
-    words = "Something in the program itself went wrong; the details are where it was started. Nothing was changed."
-    set_props("notice", {"children": html.P(words)})
+    set_props("notice", {"children": html.P(_OWN_FAULT)})

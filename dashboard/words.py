@@ -6,9 +6,22 @@ from collections.abc import Mapping
 from datetime import datetime
 from typing import Any
 
-from spectra.units import format_frequency, format_value
+from spectra.units import decimals_for, format_frequency, format_value
 
-__all__ = ["count", "day", "found_words", "frequency", "kilohertz", "minute", "name_of_visit", "seen", "told", "value"]
+__all__ = [
+    "context_facts",
+    "count",
+    "day",
+    "found_words",
+    "frequency",
+    "interval_words",
+    "kilohertz",
+    "minute",
+    "name_of_visit",
+    "seen",
+    "told",
+    "value",
+]
 
 frequency, value = format_frequency, format_value
 
@@ -48,6 +61,46 @@ def told(sentence: str) -> str:
     """Return an identification's sentence without the verdict's word, which stands before it."""
     head, colon, rest = sentence.partition(": ")
     return rest[:1].upper() + rest[1:] if colon and len(head) < 16 else sentence
+
+
+_UNITS = (
+    ("_hz", "kHz", 1e3),
+    ("_bd", "kBd", 1e3),
+    ("_dbm", "dBm", 1.0),
+    ("_dbhz", "dBHz", 1.0),
+    ("_db", "dB", 1.0),
+    ("_deg", "°", 1.0),
+    ("_c", "°C", 1.0),
+    ("_s", "s", 1.0),
+    ("_v", "V", 1.0),
+)
+
+
+def _parted(name: str) -> tuple[str, str, float]:
+    """Return what a name with its unit is called, the unit as it is shown, and how many of it make one shown."""
+    for ending, unit, scale in _UNITS:
+        if name.endswith(ending):
+            return name[: -len(ending)].replace("_", " "), unit, scale
+    return name.replace("_", " "), "", 1.0
+
+
+def interval_words(name: str, low: float, high: float) -> tuple[str, str]:
+    """Return a 95 % interval as name and words, to the digits that its width supports."""
+    called, unit, scale = _parted(name)
+    decimals = decimals_for((high - low) / scale / 4.0)
+    return f"{called}, 95 %", f"{low / scale:.{decimals}f} to {high / scale:.{decimals}f} {unit}".strip()
+
+
+def context_facts(context: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """Return a capture's context as names and words; what is not known is left out."""
+    found = []
+    for key, said in context.items():
+        if said is None:
+            continue
+        called, unit, _ = _parted(key.replace("_measured", ""))
+        words = ("yes" if said else "no") if isinstance(said, bool) else minute(said) if key == "captured_at" else said
+        found.append((called, f"{words} {unit}".strip().replace(" °", "°")))
+    return found
 
 
 def seen(row: Mapping[str, Any]) -> str:

@@ -71,9 +71,14 @@ def _empty() -> html.Section:
     )
 
 
+def verdict_choice(id: str, value: str) -> html.Fieldset:  # noqa: A002
+    """Return the choice of a verdict to look for."""
+    verdicts = {"": "any", **{word: word for word in _VERDICTS}}
+    return html.Fieldset([html.Legend("Last verdict"), parts.choice(id, verdicts, value)], className="entry")
+
+
 def _filters(place: Place) -> html.Div:
     query = place.query
-    verdicts = {"": "any verdict", **{word: word for word in _VERDICTS}}
     return html.Div(
         [
             parts.entry(
@@ -88,10 +93,7 @@ def _filters(place: Place) -> html.Div:
                     maxLength=200,
                 ),
             ),
-            html.Fieldset(
-                [html.Legend("Last verdict"), parts.choice("visits-verdict", verdicts, query.get("verdict", ""))],
-                className="entry",
-            ),
+            verdict_choice("visits-verdict", query.get("verdict", "")),
             html.Fieldset(
                 [
                     html.Legend("Findings"),

@@ -17,17 +17,18 @@ from spectra.identify.knowledge import Knowledge, knowledge
 from spectra.identify.odds import Answer, Ranking
 from spectra.identify.offset import Offsets, fit_offsets
 from spectra.identify.pair import pair_of
+from spectra.identify.parting import next_sweeps
 from spectra.identify.prepared import Prepared, prepare
 from spectra.identify.rollcall import roll_call, unlisted_carriers
 from spectra.identify.told import findings
 from spectra.identify.verdict import Judgement, agrees, judge
 from spectra.identify.weak import WeakAnswer, weak_answer
 from spectra.identify.words import Facts, sentence
-from spectra.measure.measurement import Measurement
+from spectra.measure.measurement import Carrier, Measurement
 from spectra.plan.chain import ReceiveChain
 from spectra.plan.table import CarrierTable
 
-__all__ = ["identify"]
+__all__ = ["call_roll", "identify"]
 
 _MOST_CANDIDATES = 10
 _FEW = 5  # carriers; with fewer the trace itself is asked, and no inverted spectrum is thought of
@@ -96,6 +97,48 @@ def identify(
         if weak is not None:
             return _from_trace(result, weak)
     return result
+
+
+def call_roll(
+    evidence: Measurement | Sequence[Measurement],
+    table: CarrierTable,
+    chain: ReceiveChain,
+    candidate: Candidate,
+    *,
+    lo_state: str | None = None,
+    context: Context | Sequence[Context | None] | None = None,
+) -> tuple[tuple[RollCallEntry, ...], tuple[tuple[int, Carrier], ...]]:
+    """Call the roll of a hypothesis that is not the best: what it would explain, and what not.
+
+    Parameters
+    ----------
+    evidence, table, chain, lo_state, context
+        As `identify` had them.
+    candidate : Candidate
+        One of its candidates: satellite, polarisation, LO state and injection name the hypothesis.
+
+    Returns
+    -------
+    roll_call : tuple of RollCallEntry
+        Empty where the evidence gives this hypothesis nothing at all.
+    unlisted : tuple of (int, Carrier)
+        Carriers that it leaves unexplained, with the index of their sweep.
+    """
+    measurements = (evidence,) if isinstance(evidence, Measurement) else tuple(evidence)
+    contexts = _contexts(context, len(measurements))
+    expected = expectation(None, lo_state, contexts, table, chain)
+    groups = gather(measurements, contexts, lo_state)
+    for tried in (chain, mirrored(chain)):
+        prepared = prepare(table, tried)
+        known = knowledge(prepared, contexts, measurements, expected)
+        solution = _solve(prepared, known, groups, expected)
+        for answer in solution.ranking.answers:
+            state = prepared.states[answer.state]
+            named = (answer.satellite, answer.polarisation, state.name, state.injection)
+            if named == (candidate.satellite, candidate.polarisation, candidate.lo_state, candidate.injection):
+                roll = roll_call(prepared, solution.scorings, answer.best, known.valid)
+                return roll, tuple(unlisted_carriers(solution.scorings, answer.best))
+    return (), tuple((group, carrier) for group, m in enumerate(measurements) for carrier in m.carriers)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -195,6 +238,7 @@ def _result(
         network_names=known.network_names,
         inverted=inverted,
         second=solution.second,
+        next_sweeps=() if inverted else next_sweeps(prepared, chain, scorings, ranking, judgement),
     )
     return Identification(
         verdict=judgement.verdict,
@@ -212,6 +256,7 @@ def _result(
         thresholds=THRESHOLDS,
         sentence=sentence(facts),
         sweep_files=files,
+        next_sweeps=facts.next_sweeps,
     )
 
 

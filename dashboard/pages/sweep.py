@@ -1,0 +1,540 @@
+"""One sweep: the picture, its carriers in words, its quality, what was assumed."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+from dash import ClientsideFunction, Input, Output, State, ctx, dcc, html
+
+from dashboard import parts
+from dashboard.desk import SHORT
+from dashboard.figures.sweep import View, carrier_lines, level_at, sweep_figure, sweep_words
+from dashboard.registry import Page, Place, Table, link
+from dashboard.scheme import current_look
+from dashboard.words import context_facts, frequency, interval_words, minute, name_of_visit, told, value
+from spectra.errors import SpectraError
+
+if TYPE_CHECKING:
+    from dash import Dash
+
+    from dashboard.desk import Desk, Shown
+    from spectra.identify.identification import RollCallEntry
+    from spectra.measure.measurement import Carrier, Measurement
+    from spectra.plan.chain import LoState
+    from spectra.sweep import Sweep
+
+_SURE = ("confirmed", "probable", "contradicted")
+_MOST_OVER = 40
+_SHOW = "residuals rf"
+_STEP = 0.5
+"""Part of the shown span that one press of a button moves or zooms by."""
+_MOVES = ("in", "out", "left", "right", "all")
+
+
+# what is shown
+
+
+def state_of(shown: Shown) -> LoState | None:
+    """Return the LO state that RF is told by: the identified one where it is sure, else the commanded one."""
+    found = shown.review.identification
+    name = found.best.lo_state if found is not None and found.verdict in _SURE else shown.review.source.context.lo_state
+    states = () if shown.chain is None else shown.chain.lo_states
+    return next((state for state in states if state.name == name), None)
+
+
+def _measurement(shown: Shown, number: int) -> tuple[int, Measurement]:
+    """Return one sweep of a capture, the first where there is none of that number."""
+    found = shown.review.measurements
+    if not found:
+        problem = shown.review.failed[0] if shown.review.failed else None
+        raise problem or SpectraError(shown.row["name"], None, "no measurement", "one", "Add the sweep again.")
+    return (number, found[number]) if 0 <= number < len(found) else (0, found[0])
+
+
+def _entries(shown: Shown, number: int) -> dict[int, RollCallEntry]:
+    """Return the rows of the roll call that carriers of a sweep answer, by carrier."""
+    found = shown.review.identification
+    entries = () if found is None else found.roll_call
+    return {e.carrier: e for e in entries if e.sweep == number and e.carrier is not None and e.status == "present"}
+
+
+def view_of(query: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the view that an address or a store tells, as plain values; what makes no sense is left out."""
+
+    def number(name: str) -> float | None:
+        try:
+            found = float(query.get(name) or "nan")
+        except (TypeError, ValueError):
+            return None
+        return found if abs(found) < 1e6 else None
+
+    start, stop = number("from"), number("to")
+    if start is None or stop is None or not stop > start:
+        start = stop = None
+    carrier = number("carrier")
+    chosen = None if carrier is None else int(carrier)
+    return {"from": start, "to": stop, "carrier": chosen, "a": number("a"), "b": number("b")}
+
+
+def layout(desk: Desk, place: Place) -> Any:
+    """Return the page."""
+    shown = desk.pick(place.path["visit"], place.path.get("capture"))
+    number, measurement = _measurement(shown, place.whole("n", 1) - 1)
+    view = view_of(place.query)
+    sweep = measurement.sweep
+    over = place.query.get("over")
+    drawn = _drawn(desk, shown, number, view, place.query.get("show", _SHOW).split(" "), over)
+    return html.Div(
+        [
+            _heading(desk, shown, place),
+            _answer(shown, measurement),
+            _segments(shown, number, place),
+            parts.sheet(
+                None,
+                _controls(sweep, place),
+                parts.figure("sweep-figure", drawn, sweep_words(measurement), name=shown.row["name"]),
+                _cursors(view, sweep),
+            ),
+            html.Div(
+                [
+                    parts.sheet(
+                        "Carriers",
+                        html.Div(_carriers(shown, number, measurement, view["carrier"]), id="sweep-carriers"),
+                        html.P(parts.csv_link(_address(shown), "carriers", Place(query={"n": str(number + 1)}))),
+                    ),
+                    html.Div(_detail(shown, number, measurement, view["carrier"]), id="sweep-detail"),
+                ],
+                className="pair",
+            ),
+            _quality(shown),
+            _settings(shown, measurement),
+            dcc.Store(id="sweep-which", data={"key": shown.key, "n": number}),
+            dcc.Store(id="sweep-view", data=view),
+            dcc.Store(id="sweep-chosen"),
+            dcc.Store(id="sweep-kept"),
+        ]
+    )
+
+
+def _address(shown: Shown, page: str = "sweep") -> str:
+    return f"/visit/{(shown.visit or 'none')[:SHORT]}/{page}/{shown.key[:SHORT]}"
+
+
+def _heading(desk: Desk, shown: Shown, place: Place) -> html.Div:
+    visit = desk.visit(place.path["visit"])
+    context = shown.review.source.context
+    said = [minute(shown.row["captured_at"]), context.port and f"{context.port} port", context.lo_state, context.role]
+    rows = desk.visit_list(visit["key"])
+    at = next((k for k, row in enumerate(rows) if row["key"] == shown.key), None)
+    turns = []
+    if at is not None:
+        for word, step in (("Earlier sweep", at + 1), ("Later sweep", at - 1)):
+            if 0 <= step < len(rows):
+                href = f"/visit/{visit['key'][:SHORT]}/sweep/{rows[step]['key'][:SHORT]}"
+                turns.append(dcc.Link(word, href=href, className="take"))
+    trail = [("Visits", "/"), (name_of_visit(visit), f"/visit/{visit['key'][:SHORT]}")]
+    about = [" · ".join(str(x) for x in said if x and x != "normal"), " ", html.Span(turns, className="turns")]
+    return parts.heading(shown.row["name"], trail=trail, about=about)
+
+
+def _answer(shown: Shown, measurement: Measurement) -> html.Section:
+    found = shown.review.identification
+    if found is None:
+        return parts.answer(None, sweep_words(measurement))
+    more = html.P(dcc.Link("How the roll call came out", href=_address(shown, "rollcall")))
+    return parts.answer(found.verdict, told(found.sentence), more=more)
+
+
+def _segments(shown: Shown, number: int, place: Place) -> html.Nav | None:
+    found = shown.review.measurements
+    if len(found) < 2:
+        return None
+    links = [
+        dcc.Link(
+            f"{m.sweep.start_hz / 1e6:.5g} to {m.sweep.stop_hz / 1e6:.5g} MHz",
+            href=link(_address(shown), n=k + 1),
+            className="take here" if k == number else "take",
+        )
+        for k, m in enumerate(found)
+    ]
+    return html.Nav(["Swept in parts: ", *links], className="row", **{"aria-label": "Parts of this capture"})
+
+
+def _controls(sweep: Sweep, place: Place) -> html.Div:
+    buttons = [
+        html.Button(word, id=f"sweep-{name}", className="take", type="button", title=why)
+        for name, word, why in (
+            ("in", "Closer", "Show half of the span"),
+            ("out", "Wider", "Show twice the span"),
+            ("left", "◂ Lower", "Move to lower frequencies"),
+            ("right", "Higher ▸", "Move to higher frequencies"),
+            ("all", "Whole span", "Show all"),
+        )
+    ]
+    options = {
+        "residuals": "what the fit leaves over",
+        "rf": "RF axis",
+        **{f"t:{n}": f"trace {n}" for n in sweep.traces},
+    }
+    chosen = place.query.get("show", _SHOW).split(" ")
+    return html.Div(
+        [
+            html.Div(buttons, className="takes", role="group", **{"aria-label": "Part of the span"}),
+            dcc.Checklist(
+                id="sweep-show",
+                options=[{"label": words, "value": key} for key, words in options.items()],
+                value=[key for key in chosen if key in options],
+                className="choice",
+            ),
+            html.Div(
+                [
+                    html.Label("Lay over", htmlFor="sweep-over", className="soft"),
+                    dcc.Dropdown(
+                        id="sweep-over",
+                        options=[],
+                        value=place.query.get("over"),
+                        placeholder="another sweep",
+                        className="dropdown",
+                    ),
+                ],
+                className="row over",
+            ),
+        ],
+        className="row between",
+    )
+
+
+def _cursors(view: Mapping[str, Any], sweep: Sweep) -> html.Div:
+    fields = [
+        parts.entry(
+            f"Cursor {name.upper()} / MHz",
+            dcc.Input(
+                id=f"sweep-{name}",
+                type="text",
+                inputMode="decimal",
+                value=_shown_mhz(view[name]),
+                debounce=True,
+                className="field short",
+            ),
+        )
+        for name in ("a", "b")
+    ]
+    return html.Div(
+        [
+            *fields,
+            html.Div(_cursor_words(view, sweep), id="sweep-cursor-words", role="status", className="reading"),
+        ],
+        className="row",
+    )
+
+
+def _shown_mhz(mhz: float | None) -> str:
+    return "" if mhz is None else f"{mhz:.10g}"
+
+
+def _cursor_words(view: Mapping[str, Any], sweep: Sweep) -> list[Any]:
+    at = {name: level_at(sweep, view[name] * 1e6) for name in ("a", "b") if view[name] is not None}
+    if not at:
+        return [
+            html.Span(
+                "Click into the picture, or write a frequency, to read the trace at two places.", className="soft"
+            )
+        ]
+    words = [html.Span(f"{name.upper()}: {hz / 1e6:.4f} MHz, {dbm:.2f} dBm") for name, (hz, dbm) in at.items()]
+    if len(at) == 2:
+        (low_hz, low), (high_hz, high) = at["a"], at["b"]
+        words.append(html.Strong(f"B − A: {(high_hz - low_hz) / 1e3:.2f} kHz, {high - low:+.2f} dB"))
+    return words
+
+
+def _carriers(shown: Shown, number: int, measurement: Measurement, chosen: int | None) -> Any:
+    entries, state = _entries(shown, number), state_of(shown)
+    rows = [_row(shown, k, c, entries.get(k), state) for k, c in enumerate(measurement.carriers)]
+    made = parts.table(
+        ["No.", "Centre", "Symbol rate", "Occupied", "C/N", "In the table"],
+        rows,
+        caption="Choose one to bring it out in the picture",
+        right=(2, 3, 4),
+        classes=["chosen pick" if k == chosen else "pick" for k in range(len(rows))],
+        choose=("sweep-chosen", [str(k) for k in range(len(rows))]),
+        empty="No carrier stands out of the floor.",
+    )
+    made.className = "grid cards"
+    return made
+
+
+def _row(shown: Shown, k: int, c: Carrier, entry: RollCallEntry | None, state: LoState | None) -> list[Any]:
+    centre: list[Any] = [html.Span(frequency(c.centre_hz, c.centre_std_hz, "MHz"), className="n")]
+    if state is not None:
+        centre.append(html.Span(f"RF {float(state.rf_from_if(c.centre_hz)) / 1e6:.3f} MHz", className="under"))
+    cn = value(c.cn_db, c.cn_std_db, "dB")
+    if c.cn_db is None and c.cn_lower_bound_db is not None:
+        cn = f"> {c.cn_lower_bound_db:.1f} dB"
+    rate = value(c.symbol_rate_bd, c.symbol_rate_std_bd, "kBd", 1e3)
+    return [
+        html.Span([html.Span(className=f"shape {c.kind}", **{"aria-hidden": "true"}), f" {k + 1}"], title=c.kind),
+        html.Div(centre),
+        rate if c.symbol_rate_bd is not None else c.kind,
+        value(c.occupied_bandwidth_hz, c.occupied_bandwidth_std_hz, "kHz", 1e3),
+        cn,
+        _listed(shown, entry),
+    ]
+
+
+def _listed(shown: Shown, entry: RollCallEntry | None) -> Any:
+    if entry is None:
+        return html.Span("not listed" if shown.review.identification is not None else "–", className="soft")
+    name = row_name(shown, entry.row)
+    return f"row {entry.row}: {name}" if name else f"row {entry.row}"
+
+
+def row_name(shown: Shown, line: int) -> str:
+    """Return what a row of the carrier table is called: its network id, else nothing."""
+    if shown.table is None:
+        return ""
+    lines = [int(x) for x in shown.table.line]
+    return shown.table.row(lines.index(line)).network_id or "" if line in lines else ""
+
+
+def _detail(shown: Shown, number: int, measurement: Measurement, chosen: int | None) -> html.Section:
+    if chosen is None or not 0 <= chosen < len(measurement.carriers):
+        floor = measurement.floor
+        inside = parts.facts(
+            [
+                ("median", value(floor.median_dbm, floor.density_std_db, "dBm")),
+                ("density", None if floor.density_dbm_hz is None else f"{floor.density_dbm_hz:.2f} dBm/Hz"),
+                ("tilt", f"{floor.tilt_db:+.2f} dB over the span"),
+                ("readings a point", value(measurement.readings_per_point, measurement.readings_std)),
+            ]
+        )
+        note = "C/N is over this floor; it lacks the noise that arrives inside the transponder, so a modem shows less."
+        return parts.sheet("Floor", inside, about=note)
+    carrier = measurement.carriers[chosen]
+    lines = carrier_lines(carrier, state_of(shown))
+    entry = _entries(shown, number).get(chosen)
+    if entry is not None and entry.offset_hz is not None:
+        lines.append(("off its listed place", f"{entry.offset_hz / 1e3:+.1f} kHz"))
+    lines += [interval_words(name, low, high) for name, (low, high) in carrier.interval95.items()]
+    about = [f for f in shown.review.findings if chosen in f.subjects.carriers]
+    inside_: list[Any] = [parts.facts(lines)]
+    if about:
+        inside_ += [html.H3("Findings about it"), parts.findings(about)]
+    return parts.sheet(f"Carrier {chosen + 1}", *inside_)
+
+
+def _quality(shown: Shown) -> html.Section:
+    found = [f for f in shown.review.findings if f.code.partition(".")[0] in ("quality", "clock", "line")]
+    rest = [f for f in shown.review.findings if f not in found]
+    failed = [parts.trouble(problem) for problem in shown.review.failed]
+    sheets: list[Any] = [*failed, html.H3("The sweep itself"), parts.findings(found, empty="Nothing against it.")]
+    if rest:
+        sheets += [html.H3("What it tells of the terminal"), parts.findings(rest)]
+    return parts.sheet("Findings", *sheets)
+
+
+def _settings(shown: Shown, measurement: Measurement) -> html.Section:
+    sweep, settings = measurement.sweep, measurement.sweep.settings
+    facts = [
+        ("RBW", "not told" if settings.rbw_hz is None else f"{settings.rbw_hz / 1e3:g} kHz"),
+        ("VBW", "not told" if settings.vbw_hz is None else f"{settings.vbw_hz / 1e3:g} kHz"),
+        ("detector", (settings.detector or "not told").replace("_", " ")),
+        ("averages", None if settings.averages is None else str(settings.averages)),
+        ("trace mode", (settings.trace_mode or "").replace("_", " ")),
+        ("reference level", None if settings.reference_level_dbm is None else f"{settings.reference_level_dbm:g} dBm"),
+        ("attenuation", None if settings.attenuation_db is None else f"{settings.attenuation_db:g} dB"),
+        ("sweep time", None if settings.sweep_time_s is None else f"{settings.sweep_time_s:g} s"),
+        ("points", f"{sweep.points}, {sweep.spacing_hz / 1e3:.4g} kHz apart"),
+        ("read as", sweep.origin.layout),
+        ("SHA-256", html.Span(sweep.origin.sha256, className="code") if sweep.origin.sha256 else None),
+    ]
+    inside: list[Any] = [parts.facts(facts)]
+    notes = [*sweep.origin.assumptions, *sweep.origin.warnings, *shown.review.source.notes]
+    if notes:
+        inside += [html.H3("Assumed, because the file does not say"), html.Ul([html.Li(note) for note in notes])]
+    inside += [html.H3("Context"), parts.facts(_context(shown))]
+    return parts.sheet("Settings and context", *inside)
+
+
+def _context(shown: Shown) -> list[tuple[str, str]]:
+    context = shown.review.source.context
+    values = {item.name: getattr(context, item.name) for item in dataclasses.fields(context)}
+    extra = values.pop("extra")
+    values.pop("assumptions")
+    return context_facts({**values, **extra})
+
+
+# the picture
+
+
+def _drawn(desk: Desk, shown: Shown, number: int, view: Mapping[str, Any], show: list[str], over: str | None) -> Any:
+    _, measurement = _measurement(shown, number)
+    overlays: dict[str, Sweep] = {}
+    if over:
+        other = desk.capture(over)
+        if other.review.measurements:
+            overlays[other.row["name"]] = other.review.measurements[0].sweep
+    hz = {name: None if view[name] is None else view[name] * 1e6 for name in ("from", "to", "a", "b")}
+    how = View(
+        start_hz=hz["from"],
+        stop_hz=hz["to"],
+        chosen=view["carrier"],
+        cursors=(hz["a"], hz["b"]),
+        traces=[name[2:] for name in show if name.startswith("t:")],
+        residuals="residuals" in show,
+        overlays=overlays,
+    )
+    return sweep_figure(measurement, current_look(), how, state_of(shown) if "rf" in show else None)
+
+
+def next_view(
+    view: Mapping[str, Any], span_mhz: tuple[float, float], trigger: str, sent: Any, clicked: Mapping[str, Any] | None
+) -> dict[str, Any]:
+    """Return the view after something was done.
+
+    Parameters
+    ----------
+    view : mapping
+        The view before, as of `view_of`.
+    span_mhz : tuple
+        First and last frequency of the sweep.
+    trigger : str
+        What was done: ``figure`` (dragged in the picture; `sent` is what it tells), ``click`` (`clicked` the same),
+        ``chosen`` (`sent` the carrier), ``a`` or ``b`` (`sent` the frequency), or one of the buttons.
+    """
+    found = dict(view)
+    low, high = (found["from"], found["to"]) if found["from"] is not None else span_mhz
+    if trigger == "figure":
+        low, high = _dragged(sent or {}, (low, high), span_mhz)
+    elif trigger in _MOVES:
+        low, high = _moved(trigger, low, high, span_mhz)
+    elif trigger == "chosen":
+        found["carrier"] = None if sent is None or int(sent) == found["carrier"] else int(sent)
+    elif trigger in ("a", "b"):
+        found[trigger] = view_of({trigger: str(sent or "").replace(",", ".")})[trigger]
+    elif trigger == "click":
+        point = ((clicked or {}).get("points") or [{}])[0]
+        if point.get("customdata") is not None:
+            found["carrier"] = int(point["customdata"])
+        elif isinstance(point.get("x"), int | float):
+            # first A, then B, then A anew
+            name = "b" if found["a"] is not None and found["b"] is None else "a"
+            found[name] = round(float(point["x"]), 4)
+            if name == "a":
+                found["b"] = None
+    low, high = max(low, span_mhz[0]), min(high, span_mhz[1])
+    whole = low <= span_mhz[0] and high >= span_mhz[1]
+    found["from"], found["to"] = (None, None) if whole or not high > low else (low, high)
+    return found
+
+
+def _dragged(sent: Mapping[str, Any], now: tuple[float, float], whole: tuple[float, float]) -> tuple[float, float]:
+    if "xaxis.range[0]" in sent:
+        low, high = sorted((float(sent["xaxis.range[0]"]), float(sent["xaxis.range[1]"])))
+        return low, high
+    return whole if sent.get("xaxis.autorange") else now
+
+
+def _moved(move: str, low: float, high: float, whole: tuple[float, float]) -> tuple[float, float]:
+    middle, width = (low + high) / 2.0, high - low
+    if move == "all":
+        return whole
+    if move in ("in", "out"):
+        half = width * (0.25 if move == "in" else 1.0)
+        return middle - half, middle + half
+    step = width * (_STEP if move == "right" else -_STEP)
+    step = min(max(step, whole[0] - low), whole[1] - high)
+    return low + step, high + step
+
+
+def register(app: Dash, desk: Desk) -> None:
+    """Let the picture, the table and the fields follow each other."""
+
+    @app.callback(
+        Output("sweep-figure", "figure"),
+        Output("sweep-view", "data"),
+        Output("sweep-carriers", "children"),
+        Output("sweep-detail", "children"),
+        Output("sweep-cursor-words", "children"),
+        Output("sweep-a", "value"),
+        Output("sweep-b", "value"),
+        Output("sweep-chosen", "data"),
+        Output("sweep-figure", "clickData"),
+        Input("sweep-figure", "relayoutData"),
+        Input("sweep-figure", "clickData"),
+        Input("sweep-chosen", "data"),
+        Input("sweep-a", "value"),
+        Input("sweep-b", "value"),
+        Input("sweep-show", "value"),
+        Input("sweep-over", "value"),
+        *(Input(f"sweep-{move}", "n_clicks") for move in _MOVES),
+        State("sweep-view", "data"),
+        State("sweep-which", "data"),
+        prevent_initial_call=True,
+    )
+    def _act(dragged: Any, clicked: Any, chosen: Any, a: Any, b: Any, show: Any, over: Any, *rest: Any) -> Any:
+        from dash.exceptions import PreventUpdate
+
+        view, which = rest[-2:]
+        trigger = {"sweep-figure.relayoutData": "figure", "sweep-figure.clickData": "click"}.get(
+            ctx.triggered[0]["prop_id"], (ctx.triggered_id or "").removeprefix("sweep-")
+        )
+        if trigger == "figure" and not any(key.startswith("xaxis.") for key in dragged or {}):
+            raise PreventUpdate
+        if (trigger == "chosen" and chosen is None) or (trigger == "click" and clicked is None):
+            raise PreventUpdate
+        shown = desk.capture(which["key"])
+        number, measurement = _measurement(shown, which["n"])
+        sweep = measurement.sweep
+        span = (sweep.start_hz / 1e6, sweep.stop_hz / 1e6)
+        sent = {"figure": dragged, "chosen": chosen, "a": a, "b": b}.get(trigger)
+        found = next_view(view_of(view), span, trigger, sent, clicked)
+        kept = {**found, "show": " ".join(show or []) or "none", "over": over or ""}
+        return (
+            _drawn(desk, shown, number, found, show or [], over),
+            kept,
+            _carriers(shown, number, measurement, found["carrier"]),
+            _detail(shown, number, measurement, found["carrier"]),
+            _cursor_words(found, sweep),
+            _shown_mhz(found["a"]),
+            _shown_mhz(found["b"]),
+            None,
+            None,
+        )
+
+    @app.callback(Output("sweep-over", "options"), Input("sweep-which", "data"))
+    def _others(which: dict[str, Any]) -> list[dict[str, str]]:
+        shown = desk.capture(which["key"])
+        rows = [] if shown.visit is None else desk.visit_list(shown.visit)[:_MOST_OVER]
+        same = [
+            row
+            for row in desk.baselines()
+            if (row["vessel"], row["terminal"]) == (shown.row["vessel"], shown.row["terminal"])
+        ]
+        found = {row["key"][:SHORT]: f"baseline {row['name']}, {minute(row['captured_at'])}" for row in same}
+        found |= {
+            row["key"][:SHORT]: f"{row['name']}, {minute(row['captured_at'])}"
+            for row in rows
+            if row["key"] != shown.key
+        }
+        return [{"label": words, "value": key} for key, words in found.items()]
+
+    app.clientside_callback(
+        ClientsideFunction("sweepmuster", "keep"), Output("sweep-kept", "data"), Input("sweep-view", "data")
+    )
+
+
+def table(desk: Desk, place: Place) -> Table:
+    """Return the carriers for a spreadsheet, every number with its uncertainty."""
+    shown = desk.pick(place.path["visit"], place.path.get("capture"))
+    number, measurement = _measurement(shown, place.whole("n", 1) - 1)
+    entries = _entries(shown, number)
+    frame = measurement.to_frame()
+    frame.insert(0, "number", range(1, len(frame) + 1))
+    frame["table_row"] = [entries[k].row if k in entries else None for k in range(len(frame))]
+    rows = frame.astype(object).where(frame.notna(), None).to_numpy().tolist()
+    return Table(f"{shown.row['name']} carriers", list(frame.columns), rows)
+
+
+PAGE = Page("sweep", "/visit/<visit>/sweep/<capture>", "Sweep", layout, register, tab=2, tables={"carriers": table})

@@ -20,6 +20,8 @@ __all__ = [
     "Candidate",
     "Expected",
     "Identification",
+    "LookFor",
+    "NextSweep",
     "RollCallEntry",
     "Status",
     "Thresholds",
@@ -130,11 +132,62 @@ class RollCallEntry:
 
 
 @dataclass(frozen=True, slots=True)
+class LookFor:
+    """A table row to look for in the next sweep; `row` is its line in the file (header = 1)."""
+
+    row: int
+    satellite: str
+    polarisation: str
+    rf_mhz: float
+    expected_if_hz: float
+
+
+@dataclass(frozen=True, slots=True)
+class NextSweep:
+    """The sweep that would tell most.
+
+    Attributes
+    ----------
+    lo_state : str
+    polarisation : str or None
+        What the sweep shows if the answer is right.
+    opposite_port : bool
+        Whether it is taken on the port of the opposite polarisation.
+    start_hz, stop_hz, rbw_hz : float
+        IF window, and an RBW at which the narrowest row looked for can be measured.
+    expected_gain_log10 : float
+        Decades of odds to be expected of it, against every one of `against`.
+    against : tuple of str
+        Rivals that it parts, ``SATELLITE/POL``; empty for a satellite outside the table.
+    rows : tuple of LookFor
+        By rising IF.
+    """
+
+    lo_state: str
+    polarisation: str | None
+    opposite_port: bool
+    start_hz: float
+    stop_hz: float
+    rbw_hz: float
+    expected_gain_log10: float
+    against: tuple[str, ...]
+    rows: tuple[LookFor, ...]
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the sweep by name."""
+        plain = {name: getattr(self, name) for name in self.__dataclass_fields__ if name not in ("rows", "against")}
+        rows = [{name: getattr(row, name) for name in row.__dataclass_fields__} for row in self.rows]
+        value: dict[str, Any] = jsonable({**plain, "against": list(self.against), "rows": rows})
+        return value
+
+
+@dataclass(frozen=True, slots=True)
 class Identification:
     """The answer to: is the antenna on the right satellite, polarisation and LO state.
 
     `best` is the best hypothesis (also when contradicted; without satellite when unidentified), `candidates` the best
-    ten, `unlisted` the carriers that no row explains as ``(index of the sweep, Carrier)``.
+    ten, `unlisted` the carriers that no row explains as ``(index of the sweep, Carrier)``, `next_sweeps` what would
+    tell most where the verdict is `probable` or `ambiguous`, best first.
     """
 
     verdict: Verdict
@@ -152,6 +205,7 @@ class Identification:
     thresholds: Thresholds = THRESHOLDS
     sentence: str = ""
     sweep_files: tuple[str, ...] = field(default_factory=tuple)
+    next_sweeps: tuple[NextSweep, ...] = ()
 
     def __post_init__(self) -> None:
         if self.verdict not in VERDICTS:
@@ -181,6 +235,7 @@ class Identification:
             "chain": self.chain,
             "sentence": self.sentence,
             "sweeps": list(self.sweep_files),
+            "next_sweeps": [sweep.to_dict() for sweep in self.next_sweeps],
         }
 
     def to_frame(self) -> pd.DataFrame:

@@ -23,7 +23,7 @@ from spectra.identify.joint import Scoring, System
 from spectra.identify.prepared import Prepared
 from spectra.units import FloatArray
 
-__all__ = ["Kinship", "kinship", "roll_call_evidence"]
+__all__ = ["Kinship", "expected_gain", "kinship", "roll_call_evidence"]
 
 _LN10 = float(np.log(10.0))
 _CHANGED_RATE, _CHANGED_WIDTH = 0.02, 0.3  # part of the rows whose rate is another, and by how much (log)
@@ -32,6 +32,7 @@ _RATE_SLACK = 0.004
 _RATE_SPREADS = np.array([0.012, 0.025, 0.05, 0.1])  # by which the rates of a relative may differ (log)
 _CENTRE_SPREADS_HZ = np.array([0.1e6, 0.25e6, 0.6e6])
 _LEAST = -20.0
+_USUAL_AIR, _USUAL_EXTRA = 0.88, 0.15  # of a list as users keep it
 # of: 1, roll call, log of one plus the lead over the best and over the second best, rates, centres, log of matches
 _COEFFICIENTS = np.array([-3.67, 1.16, 1.72, 1.11, 0.43, 0.15, -1.36])
 
@@ -141,6 +142,33 @@ def evidence(
             np.log(max(matched, 1)),
         ]
     )
+
+
+def expected_gain(
+    prepared: Prepared, scorings: Sequence[Scoring], system: System, leads: tuple[float, float], more: float
+) -> float:
+    """Return the decades to be expected of `more` further rows that a sweep shows if they are on air."""
+    before = evidence(prepared, scorings, system, leads)
+    after = before.copy()
+    rolls = []
+    for grid in (_ITSELF, _RELATIVE):
+        air, extra, weight = grid
+        total = weight.copy()
+        for scoring, option in zip(scorings, system.options, strict=True):
+            if option.entry >= 0:
+                s = scoring.scored
+                slots = s.slot_entry == option.entry
+                total += _roll(grid, s.slot_visible[slots], s.slot_silent[slots], int(s.left[option.entry]))
+        clutter = extra * air * more
+        show, left = _USUAL_AIR * more, _USUAL_EXTRA * _USUAL_AIR * more
+        further = show * np.log(air) + (more - show) * np.log1p(-air) + left * np.log(extra * air) - clutter
+        rolls.append(_log_sum(total + further))
+    after[1] = rolls[0] - rolls[1]
+    matched = float(np.exp(before[6]))
+    grown = (matched + _USUAL_AIR * more) / matched
+    after[2:4] = np.log1p(np.maximum(leads, 0.0) * grown)
+    after[6] = np.log(matched * grown)
+    return float(_COEFFICIENTS @ (after - before)) / _LN10
 
 
 def roll_call_evidence(grid: tuple[FloatArray, ...], scoring: Scoring, entry: int, beside: int) -> float:

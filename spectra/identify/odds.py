@@ -15,7 +15,7 @@ from spectra.identify.prepared import Prepared
 from spectra.identify.twins import are_twins
 from spectra.units import FloatArray
 
-__all__ = ["Answer", "Ranking", "carriers_of", "kinship_of", "log_sum", "rank", "same_position"]
+__all__ = ["Answer", "Ranking", "carriers_of", "kinship_of", "leads_of", "log_sum", "rank", "same_position"]
 
 PRIOR_LISTED = 0.9
 """Prior chance that what the antenna looks at is in the table (common practice, no source)."""
@@ -193,6 +193,14 @@ def kinship_of(
     one answer, which the verdict gives as ambiguous. `beside` counts, for each group, carriers that something else
     explains.
     """
+    leads = leads_of(prepared, scorings, answers, log_chance)
+    return kinship(prepared, scorings, answers[0].best, leads, beside)
+
+
+def leads_of(
+    prepared: Prepared, scorings: Sequence[Scoring], answers: Sequence[Answer], log_chance: float
+) -> tuple[float, float]:
+    """Return the decades by which the best answer leads the best two others that speak of its kin."""
     best = answers[0]
     behind: list[float] = []
     for other in answers[1:]:
@@ -203,8 +211,7 @@ def kinship_of(
         if len(behind) == 2:
             break
     behind += [log_chance] * (2 - len(behind))
-    leads = ((best.log_known - behind[0]) / _LN10, (best.log_known - behind[1]) / _LN10)
-    return kinship(prepared, scorings, best.best, leads, beside)
+    return (best.log_known - behind[0]) / _LN10, (best.log_known - behind[1]) / _LN10
 
 
 def _distinct_sum(members: list[tuple[float, System]]) -> float:

@@ -9,7 +9,7 @@ from spectra.identify.contradiction import contradictions, inverted
 from spectra.identify.model import DEFAULT_TOLERANCE_HZ
 from spectra.identify.odds import Answer, same_position
 from spectra.identify.twins import parting_rows
-from spectra.identify.words import Facts, count_words, decades, finding, longitude_words, name_of
+from spectra.identify.words import Facts, count_words, decades, finding, longitude_words, name_of, next_sweep_words
 
 __all__ = ["findings"]
 
@@ -46,9 +46,9 @@ def _ambiguous(facts: Facts) -> Finding:
     assert answer is not None
     names = [name_of(prepared, rival) for rival in judgement.rivals]
     here = all(same_position(answer, rival) for rival in judgement.rivals)
-    steps = [step("Take a sweep of the rest of the IF range and explain both together.")]
-    if any(rival.satellite == answer.satellite for rival in judgement.rivals):
-        steps.append(step("Sweep with the other LO state or polarisation and explain both together."))
+    steps = [step(next_sweep_words(sweep)) for sweep in facts.next_sweeps]
+    if not steps:
+        steps = [step("No sweep parts these lists: look for what tells them apart, and mend the table.")]
     return finding(
         facts,
         "identification.ambiguous",
@@ -104,7 +104,8 @@ def _probable(facts: Facts) -> Finding:
         "Probable, not confirmed",
         f"What is missing: {'; '.join(short) or 'a margin'}.",
         probability=facts.ranking.probability(answer),
-        next_steps=(step("Sweep a wider or another part of the IF range and explain both together."),),
+        next_steps=tuple(step(next_sweep_words(sweep)) for sweep in facts.next_sweeps)
+        or (step("Sweep a wider or another part of the IF range and explain both together."),),
     )
 
 

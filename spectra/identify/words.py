@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from spectra.finding import Answer as Verity
 from spectra.finding import Evidence, Finding, NextStep, Severity, Subjects
-from spectra.identify.identification import Expected, Thresholds
+from spectra.identify.identification import Expected, NextSweep, Thresholds
 from spectra.identify.odds import Answer, Ranking
 from spectra.identify.offset import Offsets
 from spectra.identify.prepared import Prepared
@@ -23,6 +23,7 @@ __all__ = [
     "finding",
     "longitude_words",
     "name_of",
+    "next_sweep_words",
     "sentence",
     "way_words",
 ]
@@ -52,6 +53,7 @@ class Facts:
     network_names: tuple[str, ...]
     inverted: bool = False
     second: Answer | None = None
+    next_sweeps: tuple[NextSweep, ...] = ()
 
 
 def name_of(prepared: Prepared, answer: Answer, *, full: bool = True) -> str:
@@ -102,6 +104,19 @@ def sentence(facts: Facts) -> str:
     if facts.second is not None and verdict != "ambiguous":
         start += f", with carriers of {name_of(facts.prepared, facts.second, full=False)} beside it"
     return f"{start}; {_lo_words(facts)}."
+
+
+def next_sweep_words(sweep: NextSweep) -> str:
+    """Return the sweep to take next as an instruction."""
+    port = "on the port of the opposite polarisation" if sweep.opposite_port else "on the same port"
+    rows = ", ".join(f"{row.rf_mhz:g} MHz (line {row.row})" for row in sweep.rows[:4])
+    more = f" and {len(sweep.rows) - 4} more" if len(sweep.rows) > 4 else ""
+    against = " and ".join(sweep.against) or "a satellite outside the table"
+    return (
+        f"Sweep {sweep.start_hz / 1e6:.0f} to {sweep.stop_hz / 1e6:.0f} MHz with an RBW of {sweep.rbw_hz / 1e3:g} kHz "
+        f"in LO state {sweep.lo_state}, {port}, and explain it together with this one: about "
+        f"{sweep.expected_gain_log10:.1f} decades against {against} are to be expected. Look for {rows}{more}."
+    )
 
 
 def count_words(number: int, noun: str) -> str:

@@ -10,8 +10,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
+from scipy.ndimage import maximum_filter1d, minimum_filter1d
 
 from spectra.measure.linear import solve_narrow
 from spectra.signal.detectors import PointLaw
@@ -215,9 +215,8 @@ def _opening(values: FloatArray, width: int) -> FloatArray:
     """Return the morphological opening: what stays of `values` when bumps narrower than `width` are planed off."""
     if width >= values.size:
         return np.full(values.shape, values.min())
-    half = width // 2
-    low = sliding_window_view(np.pad(values, (half, half), mode="edge"), 2 * half + 1).min(axis=1)
-    return np.asarray(sliding_window_view(np.pad(low, (half, half), mode="edge"), 2 * half + 1).max(axis=1))
+    size = width // 2 * 2 + 1
+    return np.asarray(maximum_filter1d(minimum_filter1d(values, size, mode="nearest"), size, mode="nearest"))
 
 
 def _raised(above: FloatArray, spread: float) -> NDArray[np.bool_]:
@@ -242,7 +241,7 @@ def _raised(above: FloatArray, spread: float) -> NDArray[np.bool_]:
 
 def lower_envelope(x: FloatArray, level: FloatArray, width: float) -> FloatArray:
     """Return a smooth curve with every hump narrower than `width` points planed off, under any tilt."""
-    step = max(1, x.size // 400)
+    step = max(1, x.size // 200)
     coarse = np.arange(0, x.size, step)
     line = _floor_line(x[coarse], level[coarse], 0.05)
     low = line + _opening(level[coarse] - line, int(width / step) + 1)

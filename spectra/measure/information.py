@@ -60,7 +60,7 @@ def information(trace: Trace, scene: Scene, at: Evaluation, frozen: NDArray[np.b
         entries += _between(at, weighted)
         if basis.size:
             entries.append(_with_floor(trace, at, weighted, k))
-    rough: list[_Entries] = []
+    penalty: list[FloatArray] = []
     if basis.size:
         place = np.arange(basis.size) + 4 * k
         gradient[4 * k :] = basis.project(pull * at.by_noise) - scene.strength * basis.bend(scene.beta)
@@ -68,13 +68,15 @@ def information(trace: Trace, scene: Scene, at: Evaluation, frozen: NDArray[np.b
         for d in range(4):
             one, two = place[: basis.size - d], place[d:]
             entries.append((one, two, gram[d, : one.size]))
-            rough.append((one, two, basis.penalty[d, : one.size]))
-    order = _order(trace, scene)
-    band = assemble(order, entries)
-    penalty = assemble(order, rough, band.lower.shape[1] - 1).lower if rough else np.zeros_like(band.lower)
+            penalty.append(basis.penalty[d, : one.size])
+    band, flat = assemble(_order(trace, scene), entries)
+    rough = np.zeros_like(band.lower)
+    if penalty:  # its entries are those of the floor alone, which came last
+        values = np.concatenate(penalty)
+        rough.reshape(-1)[flat[-values.size :]] = values
     diagonal = band.lower[:, 0].copy()
-    band.lower[...] += scene.strength * penalty
-    return Information(band, penalty, diagonal, gradient, _free(scene, gradient, frozen))
+    band.lower[...] += scene.strength * rough
+    return Information(band, rough, diagonal, gradient, _free(scene, gradient, frozen))
 
 
 def _order(trace: Trace, scene: Scene) -> NDArray[np.intp]:
@@ -102,8 +104,7 @@ def _between(at: Evaluation, weighted: FloatArray) -> list[_Entries]:
     other = point + np.repeat(at.start[two] + low - at.first[two], length)
     products = weighted[:, None, mine] * at.jacobian[None, :, other]
     sums = np.add.reduceat(products.reshape(16, -1), begin, axis=1).reshape(4, 4, -1)
-    rows = np.broadcast_to(4 * one + _FOUR[:, None, None], sums.shape)
-    return [(rows, np.broadcast_to(4 * two + _FOUR[:, None], sums.shape), sums)]
+    return [(4 * one + _FOUR[:, None, None], 4 * two + _FOUR[:, None], sums)]
 
 
 def _with_floor(trace: Trace, at: Evaluation, weighted: FloatArray, k: int) -> _Entries:
@@ -120,8 +121,7 @@ def _with_floor(trace: Trace, at: Evaluation, weighted: FloatArray, k: int) -> _
     scaled = weighted * at.by_noise[at.index]
     products = scaled[:, None] * basis.values[None, :, at.index]
     sums = np.add.reduceat(products.reshape(16, -1), cut, axis=1).reshape(4, 4, -1)
-    rows = np.broadcast_to(4 * owner + _FOUR[:, None, None], sums.shape)
-    return rows, np.broadcast_to(4 * k + interval[cut] + _FOUR[:, None], sums.shape), sums
+    return 4 * owner + _FOUR[:, None, None], 4 * k + interval[cut] + _FOUR[:, None], sums
 
 
 def _free(scene: Scene, gradient: FloatArray, frozen: NDArray[np.bool_] | None) -> NDArray[np.bool_]:

@@ -9,7 +9,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 from scipy.linalg import blas, lapack
 
@@ -91,8 +90,9 @@ class Band:
         return scale
 
     def _scaled(self, scale: FloatArray, damping: FloatArray | float) -> FloatArray:
-        width = self.lower.shape[1]
-        ahead = sliding_window_view(np.concatenate((scale, np.zeros(width - 1))), width)
+        padded = np.zeros(scale.size + self.lower.shape[1])
+        padded[: scale.size] = scale
+        ahead: FloatArray = np.ndarray(self.lower.shape, np.float64, padded, 0, (8, 8))  # [c, r] is the scale of c + r
         scaled = self.lower * ahead
         scaled *= scale[:, None]
         scaled[:, 0] = 1.0 + damping + _RIDGE
@@ -100,20 +100,25 @@ class Band:
 
 
 def assemble(
-    place: NDArray[np.intp], entries: list[tuple[NDArray[np.intp], NDArray[np.intp], FloatArray]], width: int = 0
-) -> Band:
-    """Return the band in which entries (rows, columns, values; arrays of one shape) are summed up.
+    place: NDArray[np.intp], entries: list[tuple[NDArray[np.intp], NDArray[np.intp], FloatArray]]
+) -> tuple[Band, NDArray[np.intp]]:
+    """Return the band in which entries (rows and columns that broadcast to the shape of the values) are summed up.
 
-    Each pair of different parameters is given once, in either order; `width` side diagonals are kept at least.
+    Each pair of different parameters is given once, in either order. With the band comes where in its flat form each
+    entry went.
     """
-    one = place[np.concatenate([rows.ravel() for rows, _, _ in entries])]
-    two = place[np.concatenate([columns.ravel() for _, columns, _ in entries])]
-    low = np.minimum(one, two)
-    apart = np.maximum(one, two) - low
-    width = max(width, int(apart.max(initial=0))) + 1
+    starts, distances = [], []
+    for rows, columns, _ in entries:
+        one, two = place[rows], place[columns]
+        low = np.minimum(one, two)
+        starts.append(low.ravel())
+        distances.append((np.maximum(one, two) - low).ravel())
+    apart = np.concatenate(distances)
+    width = int(apart.max(initial=0)) + 1
+    apart += np.concatenate(starts) * width
     values = np.concatenate([values.ravel() for _, _, values in entries])
-    flat: FloatArray = np.asarray(np.bincount(low * width + apart, values, place.size * width), dtype=np.float64)
-    return Band(flat.reshape(place.size, width), place)
+    flat: FloatArray = np.asarray(np.bincount(apart, values, place.size * width), dtype=np.float64)
+    return Band(flat.reshape(place.size, width), place), apart
 
 
 def solve_narrow(band: FloatArray, right: FloatArray) -> tuple[FloatArray, float]:

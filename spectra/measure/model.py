@@ -120,7 +120,8 @@ def _shapes(trace: Trace, scene: Scene, pairs: _Pairs) -> tuple[FloatArray, ...]
     beyond = np.empty((2, n))
     np.subtract(x, left[owner], out=beyond[0])
     np.subtract(x, right[owner], out=beyond[1])
-    half_of = half[owner]
+    half_of = np.empty((2, n))
+    half_of[:] = half[owner]
     value, slope, by_half = edge(beyond, half_of, sigma)
     jacobian = np.empty((4, n))
     turn = by_half[0] - by_half[1]
@@ -129,7 +130,7 @@ def _shapes(trace: Trace, scene: Scene, pairs: _Pairs) -> tuple[FloatArray, ...]
     np.add(slope[1], own_turn, out=jacobian[1])
     np.multiply((0.5 * width)[owner], turn, out=jacobian[2])
     np.subtract(value[0], value[1], out=jacobian[3])
-    by_sigma = beyond[1] * slope[1] - beyond[0] * slope[0] - half_of * turn
+    by_sigma = beyond[1] * slope[1] - beyond[0] * slope[0] - half_of[0] * turn
     tone = np.flatnonzero((scene.kind == CW)[owner])
     if tone.size:
         u = beyond[0, tone] / sigma

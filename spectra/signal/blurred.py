@@ -53,7 +53,7 @@ def edge(x: ArrayLike, a: ArrayLike, sigma: float) -> tuple[FloatArray, FloatArr
     by_x, by_a = np.zeros(x.shape), np.zeros(x.shape)
     near = np.flatnonzero(np.abs(x) < a + _SATURATED * sigma)
     flat_x = x.ravel()[near]
-    flat_a = np.broadcast_to(a, x.shape).ravel()[near]
+    flat_a = (a if a.shape == x.shape else np.broadcast_to(a, x.shape)).ravel()[near]
     wide = flat_a < 0.5 * sigma
     for these, rule in ((~wide, _closed_form), (wide, _quadrature)):
         if these.all():

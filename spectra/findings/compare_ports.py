@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from spectra.findings.comparison import Pair, Polarisation
-from spectra.findings.polarisation import Pooled, RainContext, Sign, swap_of
+from spectra.findings.polarisation import Pooled, swap_of
+from spectra.findings.polarisation_feed import RainContext, Sign
 from spectra.findings.polarisation_formulas import axial_ratio_db
 from spectra.findings.polarisation_levels import Shape
 from spectra.findings.polarisation_pair import CarrierIsolation, ListedShape, Port, PortPair, compare_ports

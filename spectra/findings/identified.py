@@ -11,9 +11,9 @@ import numpy as np
 from spectra.finding import NextStep, step
 from spectra.findings.compare_ports import OPPOSITE, listed_shapes
 from spectra.findings.oscillator_fit import OscillatorFit, departures, fit_oscillator
-from spectra.findings.polarisation import Suspicion
 from spectra.findings.polarisation_levels import Shape, fit_levels
 from spectra.findings.polarisation_pair import shape_of
+from spectra.findings.polarisation_single import Suspicion
 from spectra.signal.filters import ENBW_PER_RBW_GAUSSIAN, SIGMA_PER_RBW
 
 if TYPE_CHECKING:

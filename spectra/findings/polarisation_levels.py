@@ -172,10 +172,14 @@ def fit_levels(
         at = int(np.clip(np.searchsorted(f, shapes[k].centre_hz), 0, f.size - 1))
         height = max(float(level[at]), 0.05)  # the floor as it is here, over the shape it was given
         cn0[k] = theta[m + position] / height
-        variance = covariance[m + position, m + position] / height**2
+        # of a ratio: strength and floor are found from the same points, one too high makes the other too low
+        along = np.zeros(theta.size)
+        along[m + position] = 1.0 / height
+        along[:m] = -baseline[at] * cn0[k] / height
+        variance = float(along @ covariance @ along)
         if floor_std_db is not None:
             variance += _floor_variance(floor_std_db[at], columns[:, k], free)
-        std[k] = math.sqrt(max(float(variance), 0.0))
+        std[k] = math.sqrt(max(variance, 0.0))
     return Levels(cn0, std, share)
 
 

@@ -30,7 +30,7 @@ Home = Literal["reference", "other"]
 SEEN = 3.0
 """Standard uncertainties from which on a leak is a number; below it is a bound. Noise alone passes once in 740."""
 
-_ONE_SIDED_95 = 1.8  # a little over the normal quantile of 1.645: bounds are told only where the estimate fell low
+_ONE_SIDED_95 = 1.645  # quantile of the normal law
 _LEAST_UPPER = 0.5  # an estimate far below zero must not make a bound better than the noise allows
 _REUSE_DB = 10.0  # nearer than this in strength, an unlisted twin may be a carrier of its own (common practice)
 _OUTLIER_DB = 8.0

@@ -20,6 +20,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from spectra.findings.trend_algebra import SIDE, Series, projected, slope_column, solve, step_columns
 from spectra.units import FloatArray
 
 __all__ = ["FALSE_ALARM", "LEAST_READINGS", "Answer", "SeriesFit", "Step", "fit_series"]
@@ -37,7 +38,6 @@ _STEP_CHI2 = 13.0  # of the best of some tens of places; reached by noise in abo
 _NEXT_STEP_CHI2 = 18.0
 _STEP_ODDS, _DRIFT_ODDS_WEAK, _DRIFT_ODDS_STRONG = 1.3, 1.3, -4.5  # ln(odds of step against drift)
 _WEAK_CHI2, _PER_CHI2 = 18.0, 0.8
-_SIDE = 2  # readings a step needs on either side
 _SWING_CHI2 = 9.2  # two columns at 1 %
 _OUTLIER = 4.5
 _MOST_OUT = 0.15
@@ -107,23 +107,6 @@ class SeriesFit:
     slope_score: float | None = None
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Series:
-    """Readings in order of time, and the columns that are no news."""
-
-    day: FloatArray
-    value: FloatArray
-    std: FloatArray
-    known: FloatArray  # (n, m), the constant first
-    names: tuple[str, ...]
-
-    def take(self, keep: NDArray[np.bool_]) -> _Series:
-        return _Series(self.day[keep], self.value[keep], self.std[keep], self.known[keep], self.names)
-
-    def widened(self, excess: float) -> _Series:
-        return _Series(self.day, self.value, np.hypot(self.std, excess), self.known, self.names)
-
-
 def fit_series(
     day: FloatArray,
     value: FloatArray,
@@ -150,9 +133,9 @@ def fit_series(
         return SeriesFit("too_few", used=np.ones(n, dtype=np.bool_))
     hours = ((day % 1.0) * 24.0) if hour is None else hour[order]
     known, names = _known_columns(day, value, std, hours, None if temperature is None else temperature[order])
-    whole = _Series(day, value, std, known, names)
+    whole = Series(day, value, std, known, names)
     if n < known.shape[1] + 5:
-        whole = _Series(day, value, std, np.ones((n, 1)), ("level",))
+        whole = Series(day, value, std, np.ones((n, 1)), ("level",))
     used, excess = _outliers_and_excess(whole)
     series = whole.take(used).widened(excess)
     fit = _judged(series, excess, whole)
@@ -163,46 +146,6 @@ def fit_series(
     return replace(fit, used=flags, fitted=fitted)
 
 
-# --- least squares with columns projected out ----------------------------------------------------------------------
-
-
-def _projected(series: _Series, columns: FloatArray) -> tuple[FloatArray, FloatArray, float]:
-    """Return information and pull of each column with the known ones projected out, and chi-square without any."""
-    w = 1.0 / series.std
-    q, _ = np.linalg.qr(series.known * w[:, None])
-    y = series.value * w
-    y = y - q @ (q.T @ y)
-    x = columns * w[:, None]
-    x = x - q @ (q.T @ x)
-    return np.asarray((x**2).sum(axis=0)), np.asarray(x.T @ y), float(y @ y)
-
-
-def _solve(series: _Series, extra: FloatArray | None = None) -> tuple[FloatArray, FloatArray, float]:
-    """Return coefficients (known columns first), covariance and chi-square."""
-    design = series.known if extra is None else np.column_stack((series.known, extra))
-    w = 1.0 / series.std
-    x = design * w[:, None]
-    scale = np.sqrt((x**2).sum(axis=0))
-    scale = np.where(scale > 0.0, scale, 1.0)
-    inverse = np.linalg.pinv(x / scale)
-    theta = inverse @ (series.value * w) / scale
-    residual = series.value * w - x @ theta
-    return theta, (inverse @ inverse.T) / np.outer(scale, scale), float(residual @ residual)
-
-
-def _slope_column(day: FloatArray) -> FloatArray:
-    return np.asarray(day - day[-1], dtype=np.float64)
-
-
-def _step_columns(n: int) -> tuple[FloatArray, NDArray[np.intp]]:
-    """Return every step with enough readings on either side, and the first reading after it."""
-    first = np.arange(_SIDE, n - _SIDE + 1)
-    return (np.arange(n)[:, None] >= first[None, :]).astype(np.float64), first
-
-
-# --- what is no news -------------------------------------------------------------------------------------------------
-
-
 def _known_columns(
     day: FloatArray, value: FloatArray, std: FloatArray, hour: FloatArray, temperature: FloatArray | None
 ) -> tuple[FloatArray, tuple[str, ...]]:
@@ -210,7 +153,7 @@ def _known_columns(
     n = day.size
     constant = np.ones((n, 1))
     columns, names = [constant], ["level"]
-    base = _Series(day, value, std, constant, ("level",))
+    base = Series(day, value, std, constant, ("level",))
     if temperature is not None and np.isfinite(temperature).all() and float(np.ptp(temperature)) > 1.0:
         column = (temperature - temperature.mean())[:, None]
         if _gain(base, column) > 6.6:  # one column at 1 %
@@ -221,7 +164,7 @@ def _known_columns(
         return constant, ("level",)
     for harmonic in (1, 2):
         pair = np.column_stack((np.sin(harmonic * angle), np.cos(harmonic * angle)))
-        so_far = _Series(day, value, std, np.column_stack(columns), tuple(names))
+        so_far = Series(day, value, std, np.column_stack(columns), tuple(names))
         if (harmonic == 2 and n < 20) or _gain(so_far, pair) < _SWING_CHI2:
             break
         columns.append(pair)
@@ -229,26 +172,26 @@ def _known_columns(
     return np.column_stack(columns), tuple(names)
 
 
-def _gain(series: _Series, columns: FloatArray) -> float:
+def _gain(series: Series, columns: FloatArray) -> float:
     """Return by how much columns lower chi-square beside the better of slope and step, re-chosen with them.
 
     In units of what is left, where that is more than the readings' uncertainties explain.
     """
-    more = _Series(series.day, series.value, series.std, np.column_stack((series.known, columns)), series.names)
+    more = Series(series.day, series.value, series.std, np.column_stack((series.known, columns)), series.names)
     before, after = _least_chi2(series), _least_chi2(more)
     freedom = max(series.day.size - more.known.shape[1] - 2, 1)
     return float((before - after) / max(1.0, after / freedom))
 
 
-def _least_chi2(series: _Series) -> float:
+def _least_chi2(series: Series) -> float:
     """Return chi-square with a slope or with the best step, whichever explains more."""
-    steps, _ = _step_columns(series.day.size)
-    information, pull, chi2 = _projected(series, np.column_stack((_slope_column(series.day), steps)))
+    steps, _ = step_columns(series.day.size)
+    information, pull, chi2 = projected(series, np.column_stack((slope_column(series.day), steps)))
     usable = information > 1e-9 * float(information.max())
     return float(chi2) - float(np.max(np.where(usable, pull**2 / np.maximum(information, 1e-300), 0.0)))
 
 
-def _outliers_and_excess(series: _Series) -> tuple[NDArray[np.bool_], float]:
+def _outliers_and_excess(series: Series) -> tuple[NDArray[np.bool_], float]:
     """Return which readings are used, and the scatter of those beyond their uncertainties."""
     n = series.day.size
     used = np.ones(n, dtype=np.bool_)
@@ -263,41 +206,41 @@ def _outliers_and_excess(series: _Series) -> tuple[NDArray[np.bool_], float]:
     return used, _excess(series.take(used))
 
 
-def _best_structure(series: _Series) -> FloatArray:
+def _best_structure(series: Series) -> FloatArray:
     """Return the columns (slope, step, or none) that fit best for what they cost."""
     n = series.day.size
-    slope = _slope_column(series.day)[:, None]
-    steps, _ = _step_columns(n)
-    information, pull, chi2 = _projected(series, steps)
+    slope = slope_column(series.day)[:, None]
+    steps, _ = step_columns(n)
+    information, pull, chi2 = projected(series, steps)
     best = int(np.argmax(pull**2 / np.maximum(information, 1e-12)))
     step = steps[:, best : best + 1]
     choices = [(chi2, np.empty((n, 0)))]
-    choices.append((_solve(series, slope)[2] + math.log(n), slope))
-    choices.append((_solve(series, step)[2] + 3.0 * math.log(n), step))
+    choices.append((solve(series, slope)[2] + math.log(n), slope))
+    choices.append((solve(series, step)[2] + 3.0 * math.log(n), step))
     both = np.column_stack((slope, step))
-    choices.append((_solve(series, both)[2] + 4.0 * math.log(n), both))
+    choices.append((solve(series, both)[2] + 4.0 * math.log(n), both))
     return min(choices, key=lambda choice: choice[0])[1]
 
 
-def _best_residual(series: _Series) -> FloatArray:
+def _best_residual(series: Series) -> FloatArray:
     """Return residuals over uncertainties, corrected for what the fit takes."""
     extra = _best_structure(series)
-    theta, _, _ = _solve(series, extra)
+    theta, _, _ = solve(series, extra)
     fitted = np.column_stack((series.known, extra)) @ theta
     freedom = max(series.day.size - theta.size, 1)
     return np.asarray((series.value - fitted) / series.std * math.sqrt(series.day.size / freedom))
 
 
-def _excess(series: _Series) -> float:
+def _excess(series: Series) -> float:
     """Return the least extra scatter with which chi-square is no more than its freedom; 0 unless it stands out."""
     extra = _best_structure(series)
     freedom = series.day.size - series.known.shape[1] - extra.shape[1]
-    if freedom < 3 or _solve(series, extra)[2] <= freedom + 2.0 * math.sqrt(2.0 * freedom):
+    if freedom < 3 or solve(series, extra)[2] <= freedom + 2.0 * math.sqrt(2.0 * freedom):
         return 0.0
     low, high = 0.0, float(np.ptp(series.value)) + float(series.std.max())
     for _ in range(50):
         middle = 0.5 * (low + high)
-        more = _solve(series.widened(middle), extra)[2] > freedom
+        more = solve(series.widened(middle), extra)[2] > freedom
         low, high = (middle, high) if more else (low, middle)
     return 0.5 * (low + high)
 
@@ -305,15 +248,15 @@ def _excess(series: _Series) -> float:
 # --- judging ---------------------------------------------------------------------------------------------------------
 
 
-def _judged(series: _Series, excess: float, whole: _Series) -> SeriesFit:
+def _judged(series: Series, excess: float, whole: Series) -> SeriesFit:
     n = series.day.size
-    slope = _slope_column(series.day)[:, None]
+    slope = slope_column(series.day)[:, None]
     span = float(np.ptp(series.day))
     typical = float(np.median(series.std))
-    information, pull, chi2 = _projected(series, slope)
+    information, pull, chi2 = projected(series, slope)
     slope_score = float(pull[0] / math.sqrt(max(information[0], 1e-300)))
-    steps, first = _step_columns(n)
-    step_information, step_pull, _ = _projected(series, steps)
+    steps, first = step_columns(n)
+    step_information, step_pull, _ = projected(series, steps)
     gain = step_pull**2 / np.maximum(step_information, 1e-12)
     best = float(gain.max())
     odds = _log_factor(step_information, step_pull, PRIOR_SIZE * typical) - _log_factor(
@@ -354,23 +297,23 @@ def _log_factor(information: FloatArray, pull: FloatArray, size: float) -> float
     return top + math.log(float(np.mean(np.exp(log - top))))
 
 
-def _steps(series: _Series, columns: FloatArray, first: NDArray[np.intp], most: int = 3) -> tuple[Step, ...]:
+def _steps(series: Series, columns: FloatArray, first: NDArray[np.intp], most: int = 3) -> tuple[Step, ...]:
     """Return the steps, the strongest first added, until the next is no clearer than chance."""
     chosen: list[int] = []
     known = series.known
     for _ in range(most):
-        at = _Series(series.day, series.value, series.std, known, series.names)
-        information, pull, _ = _projected(at, columns)
+        at = Series(series.day, series.value, series.std, known, series.names)
+        information, pull, _ = projected(at, columns)
         gain = np.where(information > 1e-6 * information.max(), pull**2 / np.maximum(information, 1e-12), 0.0)
         for k in chosen:
-            gain[max(0, k - _SIDE + 1) : k + _SIDE] = 0.0
+            gain[max(0, k - SIDE + 1) : k + SIDE] = 0.0
         k = int(np.argmax(gain))
         if chosen and gain[k] < _NEXT_STEP_CHI2:
             break
         chosen.append(k)
         known = np.column_stack((known, columns[:, k]))
     chosen.sort()
-    theta, covariance, _ = _solve(series, columns[:, chosen])
+    theta, covariance, _ = solve(series, columns[:, chosen])
     m = series.known.shape[1]
     return tuple(
         Step(
@@ -384,7 +327,7 @@ def _steps(series: _Series, columns: FloatArray, first: NDArray[np.intp], most: 
     )
 
 
-def _warm_up(series: _Series, chi2: float, explained: float) -> tuple[float, float, float] | None:
+def _warm_up(series: Series, chi2: float, explained: float) -> tuple[float, float, float] | None:
     """Return time constant (days), size and its std, where an exponential explains much more than slope or step."""
     span = float(np.ptp(series.day))
     longest = min(0.5 * span, _LONGEST_WARM_UP_DAYS)
@@ -393,7 +336,7 @@ def _warm_up(series: _Series, chi2: float, explained: float) -> tuple[float, flo
         return None
     constants = np.geomspace(shortest, longest, 24)
     columns = np.exp(-(series.day[:, None] - series.day[0]) / constants[None, :])
-    information, pull, _ = _projected(series, columns)
+    information, pull, _ = projected(series, columns)
     gain = pull**2 / np.maximum(information, 1e-12)
     k = int(np.argmax(gain))
     if gain[k] < explained + _WARM_UP_GAIN or gain[k] < 25.0:
@@ -402,8 +345,8 @@ def _warm_up(series: _Series, chi2: float, explained: float) -> tuple[float, flo
 
 
 def _told(
-    series: _Series,
-    whole: _Series,
+    series: Series,
+    whole: Series,
     answer: Answer,
     steps: tuple[Step, ...],
     excess: float,
@@ -424,7 +367,7 @@ def _told(
             columns.append(np.exp(-(day - series.day[0]) / warm[0]))
         return np.column_stack(columns)
 
-    theta, covariance, _ = _solve(series, extra(series.day))
+    theta, covariance, _ = solve(series, extra(series.day))
     m = series.known.shape[1]
     rate, rate_std = float(theta[m]), math.sqrt(float(covariance[m, m]))
     freedom = max(n - theta.size, 1)
@@ -438,7 +381,7 @@ def _told(
     shown = theta.copy()
     if answer in ("none", "step") and abs(rate) < _SLOPE_SCORE * rate_std:
         rest = extra(series.day)[:, 1:]
-        shown = np.insert(_solve(series, rest if rest.shape[1] else None)[0], m, 0.0)
+        shown = np.insert(solve(series, rest if rest.shape[1] else None)[0], m, 0.0)
     kelvin = series.names.index("temperature") if "temperature" in series.names else None
     swing, swing_std = _swing(series.names, theta, covariance)
     return SeriesFit(

@@ -13,7 +13,7 @@ from spectra.advice.analyser import AnalyserModel
 from spectra.advice.engine import plan_sweep
 from spectra.advice.sweeps import Demand, PlannedSweep, Purpose
 from spectra.errors import UsageError
-from spectra.finding import step
+from spectra.finding import NextStep, step
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -29,6 +29,7 @@ __all__ = [
     "next_sweep",
     "row_widths",
     "rows_nowhere",
+    "select_step",
 ]
 
 ASSUMED_CN_DB = 3.0
@@ -123,7 +124,7 @@ def next_sweep(
             continue
         main = replace(demand, resolve=resolve, only_rows=only_rows)
         sweeps = _sweeps(main, analyser, certainty, false_alarms_per_sweep, most_averages, assumed_cn_db)
-        found += [replace(sweep, next_steps=(_select(state), *sweep.next_steps)) for sweep in sweeps]
+        found += [replace(sweep, next_steps=(select_step(state), *sweep.next_steps)) for sweep in sweeps]
     if not found:
         raise UsageError(
             chain.file,
@@ -276,7 +277,8 @@ def _check_numbers(narrowest_hz: float, certainty: float, false_alarms: float, m
             raise UsageError(name, None, f"{value:g}", expected, "State it again.")
 
 
-def _select(state: LoState) -> Any:
+def select_step(state: LoState) -> NextStep:
+    """Return the step that selects an LO state."""
     how = []
     if state.supply_v is not None:
         how.append(f"supply {state.supply_v:g} V")

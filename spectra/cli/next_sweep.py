@@ -50,6 +50,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--most-averages", type=int, default=100, metavar="N", help="most averages (default 100)")
     parser.add_argument("--find-only", action="store_true", help="finding is enough: a wider RBW, no symbol rates")
     parser.add_argument("--only-rows", action="store_true", help="leave out spectrum that holds no row of the table")
+    parser.add_argument(
+        "--after",
+        nargs="+",
+        metavar="FILE",
+        help="sweeps taken already, of one antenna position: plan what best parts the satellites they leave open",
+    )
     parser.add_argument("--json", action="store_true", help="print the sweeps as JSON")
 
 
@@ -63,6 +69,8 @@ def execute(arguments: argparse.Namespace) -> int:
         say(f"noticed: {warning}")
     if arguments.rbw_steps and min(arguments.rbw_steps) <= 0.0:
         raise UsageError("--rbw-steps", None, "a width of 0 Hz", "widths above 0 Hz", "Write them like 10kHz 30kHz.")
+    if arguments.after:
+        return _after(arguments, table, chain)
     asked: dict[str, Any] = {"satellite": arguments.satellite, "polarisation": arguments.polarisation}
     sweeps = next_sweep(
         table,
@@ -83,6 +91,57 @@ def execute(arguments: argparse.Namespace) -> int:
         print_json(_result(arguments, table, chain, sweeps, nowhere))
     else:
         _print(sweeps, nowhere)
+    return 0
+
+
+def _after(arguments: argparse.Namespace, table: CarrierTable, chain: ReceiveChain) -> int:
+    """Identify the sweeps there are, and plan those that part what they leave open."""
+    from spectra.advice import AnalyserModel, parting_sweeps
+    from spectra.identify import identify
+    from spectra.measure import measure
+    from spectra.readers import load_capture
+
+    if arguments.satellite is not None or arguments.polarisation is not None:
+        raise UsageError(
+            "--after", None, "a satellite or polarisation beside it", "only sweeps", "The sweeps say what is open."
+        )
+    captures = [load_capture(name) for name in arguments.after]
+    pairs = [(sweep, capture.context) for capture in captures for sweep in capture.sweeps]
+    evidence = [measure(sweep) for sweep, _ in pairs]
+    answer = identify(evidence, table, chain, context=[context for _, context in pairs])
+    steps = sorted(set(arguments.rbw_steps)) if arguments.rbw_steps else None
+    analyser = AnalyserModel(arguments.points) if steps is None else AnalyserModel(arguments.points, tuple(steps))
+    sweeps = parting_sweeps(
+        answer,
+        table,
+        chain,
+        analyser=analyser,
+        certainty=arguments.certainty,
+        false_alarms_per_sweep=arguments.false_alarms,
+        most_averages=arguments.most_averages,
+    )
+    if arguments.json:
+        value = _result(arguments, table, chain, sweeps, ())
+        for planned, wanted in zip(value["sweeps"], answer.next_sweeps, strict=True):
+            told = wanted.to_dict()
+            planned |= {"expected_gain_log10": told["expected_gain_log10"], "against": told["against"]}
+            planned["look_for"] = told["rows"]
+        value["after"] = {"sweeps": list(answer.sweep_files), "verdict": answer.verdict, "sentence": answer.sentence}
+        print_json(value)
+        return 0
+    print(wrap(answer.sentence))
+    if not sweeps:
+        print("No further sweep of this table and chain would tell more.")
+        return 0
+    for sweep, wish in zip(sweeps, answer.next_sweeps, strict=True):
+        against = " and ".join(wish.against) or "a satellite outside the table"
+        print()
+        print(wrap(f"About {wish.expected_gain_log10:.1f} decades against {against} are to be expected of:"))
+        _print_sweep(sweep)
+        for row in wish.rows[:_MOST_ROWS]:
+            place = f"{row.rf_mhz:g} MHz, IF {row.expected_if_hz / 1e6:.1f} MHz"
+            print(f"    look for row {row.row}, {row.satellite}/{row.polarisation}: {place}")
+    _print_cautions(sweeps)
     return 0
 
 
@@ -125,6 +184,10 @@ def _print(sweeps: Sequence[PlannedSweep], nowhere: Sequence[int]) -> None:
     if nowhere:
         print()
         print(wrap(f"In none of these sweeps: {_rows(nowhere)} (outside RF or IF range, or another polarisation)."))
+    _print_cautions(sweeps)
+
+
+def _print_cautions(sweeps: Sequence[PlannedSweep]) -> None:
     cautions = {id_: None for sweep in sweeps for step in sweep.next_steps for id_ in step.cautions}
     for id_ in cautions:
         print(wrap(f"Caution, {CATALOGUE[id_].title.lower()}: {CATALOGUE[id_].text}", indent="  ", first=""))

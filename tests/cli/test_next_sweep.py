@@ -70,3 +70,40 @@ def test_words(table_file: Path, chain_file: Path, capsys) -> None:
 def test_what_makes_no_sense_is_refused(table_file, chain_file, capsys, words, told) -> None:
     assert main(["next-sweep", "--table", str(table_file), "--chain", str(chain_file), *words]) == 2
     assert told in capsys.readouterr().err
+
+
+def test_after_a_sweep_that_leaves_something_open(sweep_file, table_file, chain_file, tmp_path, capsys) -> None:
+    """Four rows of the first satellite are seen; three more that the sweep does not reach are what to look for."""
+    table_file.write_text(
+        table_file.read_text(encoding="utf-8").replace("Nimbus Test,10.0,H,11030.0,4500,0.2\n", "")
+        + "Nimbus Test,10.0,H,11250.0,5000,0.2\nNimbus Test,10.0,H,11262.0,4000,0.2\n"
+        + "Nimbus Test,10.0,H,11275.0,4000,0.2\nNimbus Test,10.0,V,11260.0,4000,0.2\n",
+        encoding="utf-8",
+    )
+    words = ["--table", table_file, "--chain", chain_file, "--after", sweep_file]
+    value = _json(capsys, *words)
+    best = value["sweeps"][0]
+    assert value["after"]["sentence"].startswith("Probable: Nimbus Test")
+    assert best["expected_gain_log10"] > 0.3
+    assert best["against"] == []
+    assert {row["row"] for row in best["look_for"]} == {11, 12, 13}
+    assert {row["row"] for row in (*best["shows"], *best["cannot_show"])} == {11, 12, 13}
+    assert best["segments"][0]["start_hz"] < 1.5e9 < 1.525e9 < best["segments"][-1]["stop_hz"]
+    assert best["rbw_hz"] <= 4e6 / 3
+    assert main(["next-sweep", *map(str, words)]) == 0
+    out = capsys.readouterr().out
+    assert "look for row 11, Nimbus Test/H: 11250 MHz" in out
+    assert "decades against a satellite outside the table" in out
+    bad = tmp_path / "bad.csv"
+    bad.write_text("no sweep")
+    assert main(["next-sweep", *map(str, words[:4]), "--after", str(bad)]) == 2
+    assert main(["next-sweep", *map(str, words), "--satellite", "Nimbus Test"]) == 2
+
+
+def test_after_a_confirmed_sweep_nothing_is_planned(sweep_file, table_file, chain_file, capsys) -> None:
+    words = ["--table", table_file, "--chain", chain_file, "--after", sweep_file]
+    value = _json(capsys, *words)
+    assert value["after"]["verdict"] == "confirmed"
+    assert value["sweeps"] == []
+    assert main(["next-sweep", *map(str, words)]) == 0
+    assert "No further sweep" in capsys.readouterr().out

@@ -16,7 +16,6 @@ from spectra.cautions import CATALOGUE
 
 __all__ = [
     "answer",
-    "choice",
     "crumbs",
     "csv_link",
     "entry",
@@ -27,10 +26,12 @@ __all__ = [
     "heading",
     "number",
     "pager",
+    "pick",
     "sheet",
     "sign",
     "steps",
     "table",
+    "toggles",
     "trouble",
     "verdict",
     "waiting",
@@ -49,6 +50,7 @@ _VERDICTS = {
     "not accepted": "bad",
     "cannot tell": "open",
 }
+_MOST_OPEN = 12
 _SEVERITY = {"fault": "bad", "warning": "open", "note": "plain"}
 _ANSWERED = {"yes": "", "no": "looked for and not found", "cannot_tell": "cannot be told"}
 
@@ -264,7 +266,16 @@ def findings(found: Sequence[Any], *, empty: str = "Nothing to report.") -> html
     ordered = sorted(found, key=lambda f: ranks[f.severity])
     open_ones = [f for f in ordered if f.answer == "yes"]
     rest = [f for f in ordered if f.answer != "yes"]
+    notes = [f for f in open_ones if f.severity == "note"]
+    if len(open_ones) > _MOST_OPEN and len(notes) > _MOST_OPEN // 2:
+        open_ones = [f for f in open_ones if f.severity != "note"]
+    else:
+        notes = []
     shown: Parts = [finding(f) for f in open_ones] or [html.P(empty, className="empty")]
+    if notes:
+        shown.append(
+            html.Details([html.Summary(f"{len(notes)} notes"), html.Div([finding(f) for f in notes])], className="fold")
+        )
     if rest:
         fold = html.Details(
             [html.Summary(f"{len(rest)} more that was looked for"), html.Div([finding(f) for f in rest])],
@@ -310,15 +321,44 @@ def entry(label: str, control: Any, *, why: str | None = None) -> html.Div:
     return html.Div(found, className="entry")
 
 
-def choice(id: str, options: Mapping[str, str], value: str | None, **more: Any) -> dcc.RadioItems:  # noqa: A002
-    """Return a row of radio buttons, one always chosen: ``{value: words}``."""
-    return dcc.RadioItems(
-        id=id,
-        options=[{"label": words, "value": key} for key, words in options.items()],
-        value=value if value in options else next(iter(options)),
-        className="choice",
-        **more,
+def pick(id: str, label: str, options: Mapping[str, str], value: str | None, *, nothing: str | None = None) -> html.Div:  # noqa: A002
+    """Return a choice of one, as the browser's own field: its value goes into the store `id` (``Input(id, "data")``).
+
+    Parameters
+    ----------
+    id : str
+    label : str
+    options : mapping of str to str
+        Values to words.
+    value : str or None
+        The one chosen.
+    nothing : str or None
+        Words for the empty value, which then comes first.
+    """
+    shown = {**({} if nothing is None else {"": nothing}), **options}
+    chosen = value if value in shown else next(iter(shown), "")
+    field = html.Select(
+        [html.Option(words, value=key, selected=key == chosen) for key, words in shown.items()],
+        id=f"{id}-field",
+        className="field",
+        **{"data-sets": id},
     )
+    return html.Div([html.Label(label, htmlFor=field.id), field, dcc.Store(id=id, data=chosen)], className="entry")
+
+
+def toggles(id: str, label: str, options: Mapping[str, str], on: Sequence[str]) -> html.Div:  # noqa: A002
+    """Return switches side by side; the list of those that are on goes into the store `id` (``Input(id, "data")``)."""
+    buttons = [
+        html.Button(
+            words,
+            className="take toggle",
+            type="button",
+            **{"aria-pressed": "true" if key in on else "false", "data-toggles": id, "data-value": key},
+        )
+        for key, words in options.items()
+    ]
+    kept = dcc.Store(id=id, data=[key for key in options if key in on])
+    return html.Div([*buttons, kept], className="toggles", role="group", **{"aria-label": label})
 
 
 def waiting(words: str = "One moment …") -> html.P:

@@ -40,9 +40,21 @@
       window.location.reload();
       return;
     }
+    const toggle = event.target.closest("[data-toggles]");
+    if (toggle) {
+      toggle.setAttribute("aria-pressed", String(toggle.getAttribute("aria-pressed") !== "true"));
+      const all = Array.from(document.querySelectorAll('[data-toggles="' + toggle.dataset.toggles + '"]'));
+      const on = all.filter((each) => each.getAttribute("aria-pressed") === "true").map((each) => each.dataset.value);
+      window.dash_clientside.set_props(toggle.dataset.toggles, { data: on });
+      return;
+    }
     const picture = event.target.closest("[data-figure]");
     if (picture) { takePicture(picture); return; }
     if (!event.target.closest("a, button, input, select, summary")) choose(event.target);
+  });
+  document.addEventListener("change", (event) => {
+    const store = event.target.dataset && event.target.dataset.sets;
+    if (store) window.dash_clientside.set_props(store, { data: event.target.value });
   });
   document.addEventListener("keydown", (event) => {
     if (event.key === "Enter" && event.target.dataset && event.target.dataset.choose) choose(event.target);

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from dash import ClientsideFunction, Input, Output, State, ctx, dcc, html
+from dash.exceptions import PreventUpdate
 
 from dashboard import parts
 from dashboard.desk import SHORT
@@ -93,7 +94,7 @@ def layout(desk: Desk, place: Place) -> Any:
             _segments(shown, number, place),
             parts.sheet(
                 None,
-                _controls(sweep, place),
+                _controls(sweep, place, _others(desk, shown)),
                 parts.figure("sweep-figure", drawn, sweep_words(measurement), name=shown.row["name"]),
                 _cursors(view, sweep),
             ),
@@ -162,7 +163,7 @@ def _segments(shown: Shown, number: int, place: Place) -> html.Nav | None:
     return html.Nav(["Swept in parts: ", *links], className="row", **{"aria-label": "Parts of this capture"})
 
 
-def _controls(sweep: Sweep, place: Place) -> html.Div:
+def _controls(sweep: Sweep, place: Place, others: Mapping[str, str]) -> html.Div:
     buttons = [
         html.Button(word, id=f"sweep-{name}", className="take", type="button", title=why)
         for name, word, why in (
@@ -178,32 +179,27 @@ def _controls(sweep: Sweep, place: Place) -> html.Div:
         "rf": "RF axis",
         **{f"t:{n}": f"trace {n}" for n in sweep.traces},
     }
-    chosen = place.query.get("show", _SHOW).split(" ")
+    over = parts.pick("sweep-over", "Lay over", others, place.query.get("over"), nothing="nothing")
+    over.className = "entry aside"
     return html.Div(
         [
             html.Div(buttons, className="takes", role="group", **{"aria-label": "Part of the span"}),
-            dcc.Checklist(
-                id="sweep-show",
-                options=[{"label": words, "value": key} for key, words in options.items()],
-                value=[key for key in chosen if key in options],
-                className="choice",
-            ),
-            html.Div(
-                [
-                    html.Label("Lay over", htmlFor="sweep-over", className="soft"),
-                    dcc.Dropdown(
-                        id="sweep-over",
-                        options=[],
-                        value=place.query.get("over"),
-                        placeholder="another sweep",
-                        className="dropdown",
-                    ),
-                ],
-                className="row over",
-            ),
+            parts.toggles("sweep-show", "What to show", options, place.query.get("show", _SHOW).split(" ")),
+            over,
         ],
         className="row between",
     )
+
+
+def _others(desk: Desk, shown: Shown) -> dict[str, str]:
+    """Return what can be laid over: baselines of the same terminal, the other sweeps of the visit."""
+    where = (shown.row["vessel"], shown.row["terminal"])
+    same = [row for row in desk.baselines() if (row["vessel"], row["terminal"]) == where]
+    rows = [] if shown.visit is None else desk.visit_list(shown.visit)[:_MOST_OVER]
+    found = {row["key"][:SHORT]: f"baseline {row['name']}" for row in same}
+    found |= {row["key"][:SHORT]: row["name"] for row in rows}
+    found.pop(shown.key[:SHORT], None)
+    return found
 
 
 def _cursors(view: Mapping[str, Any], sweep: Sweep) -> html.Div:
@@ -388,9 +384,7 @@ def _drawn(desk: Desk, shown: Shown, number: int, view: Mapping[str, Any], show:
     return sweep_figure(measurement, current_look(), how, state_of(shown) if "rf" in show else None)
 
 
-def next_view(
-    view: Mapping[str, Any], span_mhz: tuple[float, float], trigger: str, sent: Any, clicked: Mapping[str, Any] | None
-) -> dict[str, Any]:
+def next_view(view: Mapping[str, Any], span_mhz: tuple[float, float], trigger: str, sent: Any) -> dict[str, Any]:
     """Return the view after something was done.
 
     Parameters
@@ -400,8 +394,10 @@ def next_view(
     span_mhz : tuple
         First and last frequency of the sweep.
     trigger : str
-        What was done: ``figure`` (dragged in the picture; `sent` is what it tells), ``click`` (`clicked` the same),
-        ``chosen`` (`sent` the carrier), ``a`` or ``b`` (`sent` the frequency), or one of the buttons.
+        What was done: ``figure`` (dragged in the picture), ``click`` (in it), ``chosen`` (a carrier), ``a`` or ``b``
+        (a cursor's frequency), or one of the buttons.
+    sent : object
+        What came with it.
     """
     found = dict(view)
     low, high = (found["from"], found["to"]) if found["from"] is not None else span_mhz
@@ -414,7 +410,7 @@ def next_view(
     elif trigger in ("a", "b"):
         found[trigger] = view_of({trigger: str(sent or "").replace(",", ".")})[trigger]
     elif trigger == "click":
-        point = ((clicked or {}).get("points") or [{}])[0]
+        point = ((sent or {}).get("points") or [{}])[0]
         if point.get("customdata") is not None:
             found["carrier"] = int(point["customdata"])
         elif isinstance(point.get("x"), int | float):
@@ -448,6 +444,20 @@ def _moved(move: str, low: float, high: float, whole: tuple[float, float]) -> tu
     return low + step, high + step
 
 
+def _triggers(sent: Mapping[str, Any]) -> list[str]:
+    """Return what was done since last time: several things at once where the answer before was still on its way."""
+    names = {"sweep-figure.relayoutData": "figure", "sweep-figure.clickData": "click"}
+    found = []
+    for item in ctx.triggered:
+        name = names.get(item["prop_id"], item["prop_id"].rpartition(".")[0].removeprefix("sweep-"))
+        if name == "figure" and not any(key.startswith("xaxis.") for key in sent["figure"] or {}):
+            continue  # the picture only took its size
+        if name in ("chosen", "click") and sent[name] is None:
+            continue
+        found.append(name)
+    return found
+
+
 def register(app: Dash, desk: Desk) -> None:
     """Let the picture, the table and the fields follow each other."""
 
@@ -466,30 +476,26 @@ def register(app: Dash, desk: Desk) -> None:
         Input("sweep-chosen", "data"),
         Input("sweep-a", "value"),
         Input("sweep-b", "value"),
-        Input("sweep-show", "value"),
-        Input("sweep-over", "value"),
+        Input("sweep-show", "data"),
+        Input("sweep-over", "data"),
         *(Input(f"sweep-{move}", "n_clicks") for move in _MOVES),
         State("sweep-view", "data"),
         State("sweep-which", "data"),
         prevent_initial_call=True,
     )
     def _act(dragged: Any, clicked: Any, chosen: Any, a: Any, b: Any, show: Any, over: Any, *rest: Any) -> Any:
-        from dash.exceptions import PreventUpdate
-
         view, which = rest[-2:]
-        trigger = {"sweep-figure.relayoutData": "figure", "sweep-figure.clickData": "click"}.get(
-            ctx.triggered[0]["prop_id"], (ctx.triggered_id or "").removeprefix("sweep-")
-        )
-        if trigger == "figure" and not any(key.startswith("xaxis.") for key in dragged or {}):
-            raise PreventUpdate
-        if (trigger == "chosen" and chosen is None) or (trigger == "click" and clicked is None):
+        sent = {"figure": dragged, "click": clicked, "chosen": chosen, "a": a, "b": b}
+        done = _triggers(sent)
+        if not done:
             raise PreventUpdate
         shown = desk.capture(which["key"])
         number, measurement = _measurement(shown, which["n"])
         sweep = measurement.sweep
         span = (sweep.start_hz / 1e6, sweep.stop_hz / 1e6)
-        sent = {"figure": dragged, "chosen": chosen, "a": a, "b": b}.get(trigger)
-        found = next_view(view_of(view), span, trigger, sent, clicked)
+        found = view_of(view)
+        for trigger in done:
+            found = next_view(found, span, trigger, sent.get(trigger))
         kept = {**found, "show": " ".join(show or []) or "none", "over": over or ""}
         return (
             _drawn(desk, shown, number, found, show or [], over),
@@ -502,23 +508,6 @@ def register(app: Dash, desk: Desk) -> None:
             None,
             None,
         )
-
-    @app.callback(Output("sweep-over", "options"), Input("sweep-which", "data"))
-    def _others(which: dict[str, Any]) -> list[dict[str, str]]:
-        shown = desk.capture(which["key"])
-        rows = [] if shown.visit is None else desk.visit_list(shown.visit)[:_MOST_OVER]
-        same = [
-            row
-            for row in desk.baselines()
-            if (row["vessel"], row["terminal"]) == (shown.row["vessel"], shown.row["terminal"])
-        ]
-        found = {row["key"][:SHORT]: f"baseline {row['name']}, {minute(row['captured_at'])}" for row in same}
-        found |= {
-            row["key"][:SHORT]: f"{row['name']}, {minute(row['captured_at'])}"
-            for row in rows
-            if row["key"] != shown.key
-        }
-        return [{"label": words, "value": key} for key, words in found.items()]
 
     app.clientside_callback(
         ClientsideFunction("sweepmuster", "keep"), Output("sweep-kept", "data"), Input("sweep-view", "data")

@@ -149,7 +149,7 @@ def register(app: Dash, desk: Desk) -> None:
     @app.callback(
         Output("sweeps-list", "children"),
         Output("sweeps-state", "data"),
-        *(Input(f"sweeps-{name}", "value") for name in _FIELDS),
+        *(Input(f"sweeps-{name}", "data" if name == "verdict" else "value") for name in _FIELDS),
         prevent_initial_call=True,
     )
     def _filter(*values: str | None) -> tuple[Any, dict[str, Any]]:

@@ -71,10 +71,9 @@ def _empty() -> html.Section:
     )
 
 
-def verdict_choice(id: str, value: str) -> html.Fieldset:  # noqa: A002
+def verdict_choice(id: str, value: str) -> html.Div:  # noqa: A002
     """Return the choice of a verdict to look for."""
-    verdicts = {"": "any", **{word: word for word in _VERDICTS}}
-    return html.Fieldset([html.Legend("Last verdict"), parts.choice(id, verdicts, value)], className="entry")
+    return parts.pick(id, "Last verdict", {word: word for word in _VERDICTS}, value, nothing="any")
 
 
 def _filters(place: Place) -> html.Div:
@@ -94,13 +93,7 @@ def _filters(place: Place) -> html.Div:
                 ),
             ),
             verdict_choice("visits-verdict", query.get("verdict", "")),
-            html.Fieldset(
-                [
-                    html.Legend("Findings"),
-                    parts.choice("visits-faults", {"": "any", "1": "with faults only"}, query.get("faults", "")),
-                ],
-                className="entry",
-            ),
+            parts.pick("visits-faults", "Findings", {"1": "with faults only"}, query.get("faults", ""), nothing="any"),
         ],
         className="row filters",
     )
@@ -176,8 +169,8 @@ def register(app: Dash, desk: Desk) -> None:
         Output("visits-list", "children"),
         Output("visits-state", "data"),
         Input("visits-text", "value"),
-        Input("visits-verdict", "value"),
-        Input("visits-faults", "value"),
+        Input("visits-verdict", "data"),
+        Input("visits-faults", "data"),
         prevent_initial_call=True,
     )
     def _filter(text: str | None, verdict: str | None, faults: str | None) -> tuple[Any, dict[str, Any]]:

@@ -120,7 +120,11 @@ def _like(column: sa.Column[Any], value: str) -> sa.ColumnElement[bool]:
 
 def _ordered(search: Search, *columns: Any) -> sa.Select[Any]:
     query = sa.select(*columns).where(*_conditions(search))
-    return query.order_by(CAPTURE.c.captured_at.desc(), CAPTURE.c.id.desc()).limit(search.limit).offset(search.offset or None)
+    return (
+        query.order_by(CAPTURE.c.captured_at.desc(), CAPTURE.c.id.desc())
+        .limit(search.limit)
+        .offset(search.offset or None)
+    )
 
 
 def list_captures(archive: Archive, search: Search | None = None) -> list[dict[str, Any]]:

@@ -17,6 +17,7 @@ import numpy as np
 from spectra.findings.bands import OWN_RADAR_HZ, Service, services_at
 from spectra.findings.interference_products import (
     binomial_tail,
+    could_explain,
     find_comb,
     match_product,
     products,
@@ -304,6 +305,8 @@ def _intermodulated(
     chain: ReceiveChain | None,
 ) -> None:
     sweep, parents = measurement.sweep, measurement.carriers
+    if not any(could_explain(carrier, parents) for carrier in mine):
+        return
     made = products(parents)
     for causes, carrier in zip(odds, mine, strict=True):
         fit = match_product(carrier, made, parents, sweep.start_hz, sweep.stop_hz)

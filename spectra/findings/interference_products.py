@@ -91,6 +91,14 @@ def products(carriers: Sequence[Carrier], strongest: int = _STRONGEST) -> list[P
     return sorted(made, key=lambda p: -p.relative_db)
 
 
+def could_explain(carrier: Carrier, carriers: Sequence[Carrier]) -> bool:
+    """Say whether a carrier is weak enough to be a product of any of the others: at least two stand well above it."""
+    if carrier.power_dbm is None:
+        return False
+    limit = carrier.power_dbm + _LEAST_BELOW_DB
+    return sum(c.power_dbm is not None and c.power_dbm >= limit for c in carriers) >= 2
+
+
 def _product(carriers: Sequence[Carrier], terms: tuple[tuple[int, int], ...], order: int, extra_db: float) -> Product:
     centre = sum(n * carriers[k].centre_hz for k, n in terms)
     variance = sum((n * (carriers[k].centre_std_hz or 0.0)) ** 2 for k, n in terms)

@@ -272,9 +272,12 @@ def _tails(
         greater = np.maximum(left, right) if law.scale > 0.0 else np.minimum(left, right)
         value = np.where(both, np.where(apart, greater, 0.5 * (left + right)), np.where(left_good, left, right))
         freedom = np.where(both & ~apart, 2.0 * about, about)
-        t = mean / value
-        p = fdtrc(2.0 * own, 2.0 * freedom, t) if law.scale > 0.0 else fdtr(2.0 * own, 2.0 * freedom, t)
-        tail[here], ratio[here], reference[here] = p[here], t[here], value[here]
+        t = mean[here] / value[here]
+        ratio[here], reference[here] = t, value[here]
+        # the law's tail is only worth its cost where a stretch stands out at all
+        out = np.flatnonzero(here)[(t > 1.0) if law.scale > 0.0 else (t < 1.0)]
+        chance = fdtrc if law.scale > 0.0 else fdtr
+        tail[out] = chance(2.0 * own, 2.0 * freedom[out], ratio[out])
         open_ &= ~here
     return tail, ratio, reference
 

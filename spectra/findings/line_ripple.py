@@ -177,8 +177,12 @@ def _bounded(level_dbm: FloatArray, plateau: NDArray[np.intp]) -> FloatArray:
     for label in np.unique(plateau):
         own = plateau == label
         x = np.arange(int(own.sum()), dtype=np.float64)
-        line = np.polyval(np.polyfit(x, y[own], 1), x) if x.size > 3 else np.full(x.size, y[own].mean())
-        rest = y[own] - line
+        level = y[own]
+        line = np.full(x.size, level.mean())
+        if x.size > 3:
+            x -= x.mean()
+            line += float(x @ level) / float(x @ x) * x
+        rest = level - line
         middle = float(np.median(rest))
         spread = 1.4826 * float(np.median(np.abs(rest - middle))) + 1e-6
         y[own] = line + np.clip(rest, middle - 4.0 * spread, middle + 4.0 * spread)
@@ -295,8 +299,19 @@ def _around(gain: FloatArray, cycles: FloatArray) -> FloatArray:
     index = np.arange(cycles.size)
     low = np.maximum(np.minimum(low, index - 12), 0)
     high = np.minimum(np.maximum(high, index + 12), cycles.size)
-    place = index[:: max(1, cycles.size // 64)]
+    place = index[:: max(1, cycles.size // 32)]
     return np.interp(index, place, [float(np.median(gain[low[k] : high[k]])) for k in place])
+
+
+def _refined(f: FloatArray, rest: FloatArray, known: FloatArray, rate: float, reach: float) -> float:
+    """Return the rate of the largest gain within a reach: the vertex of the parabola through the best three of a row."""
+    fine: FloatArray = np.linspace(max(rate - reach, 0.01 * rate), rate + reach, 31)
+    gain = _gains(f, rest, known, fine)[0]
+    k = int(np.clip(np.argmax(gain), 1, fine.size - 2))
+    before, here, after = gain[k - 1 : k + 2]
+    bend = before - 2.0 * here + after
+    shift = 0.5 * (before - after) / bend if bend < 0.0 else 0.0
+    return float(fine[k] + np.clip(shift, -1.0, 1.0) * (fine[1] - fine[0]))
 
 
 def _strongest(
@@ -325,18 +340,15 @@ def _strongest(
     probability = min(1.0, tests * math.exp(-0.5 * min(score, 1400.0)))
     if probability > false_alarm:
         return None
-    fine: FloatArray = np.linspace(cycles[best] - 0.3 / span, cycles[best] + 0.3 / span, 121)
-    fine = fine[fine > 0.0]
-    gain, a, b = _gains(f, rest, known, fine)
-    at = int(np.argmax(gain))
-    amplitude = math.hypot(a[at], b[at])
+    rate = _refined(f, rest, known, float(cycles[best]), 0.3 / span)
+    _, a, b = _gains(f, rest, known, np.array([rate]))
+    amplitude = math.hypot(a[0], b[0])
     if amplitude < _LEAST_AMPLITUDE_DB:
         return None
     count = float(f.size)
     amplitude_std = math.sqrt(2.0 * noise / count)
     # Cramer-Rao bound of a sinusoid's rate: 24 noise / (amplitude^2 (2 pi)^2 N span^2) (textbook, from memory)
     rate_std = math.sqrt(24.0 * noise / (amplitude**2 * count)) / (2.0 * math.pi * span)
-    rate = float(fine[at])
     factor = COMMON_VELOCITY_FACTOR if velocity_factor is None else velocity_factor
     length = 0.5 * factor * SPEED_OF_LIGHT * rate
     relative = math.hypot(rate_std / rate, (_VELOCITY_SPREAD if velocity_factor is None else 0.01) / factor)

@@ -27,6 +27,8 @@ __all__ = ["DEFAULT_REFERENCE_PPM", "Departure", "OscillatorFit", "departures", 
 DEFAULT_REFERENCE_PPM = 2.0
 """Standard uncertainty of an analyser's reference where the chain states none (common practice, no source)."""
 
+_ROUNDS = 12
+_HALVINGS = 30
 _ROUNDING_SHARES = (0.0, 0.25, 0.5, 0.75, 1.0)
 _OUTLIER_RATE = 0.1
 _OUTLIER_WIDTH = 30.0  # how much wider outliers lie, in standard uncertainties
@@ -236,11 +238,15 @@ def _with_share(
 def _solve(
     y: FloatArray, var: FloatArray, belongs: FloatArray, design: FloatArray, prior_ppm: float
 ) -> tuple[FloatArray, FloatArray]:
+    """Return mean and covariance of LO and reference error; two by two, written out because it is called so often."""
     weight = belongs / var
-    information = design.T @ (design * weight[:, None])
-    information[1, 1] += prior_ppm**-2
-    cov = np.asarray(np.linalg.inv(information), dtype=np.float64)
-    return cov @ (design.T @ (weight * y)), cov
+    first, second = design[:, 0], design[:, 1]
+    one, two = weight * first, weight * second
+    aa, ab, bb = float(one @ first), float(one @ second), float(two @ second) + prior_ppm**-2
+    ya, yb = float(one @ y), float(two @ y)
+    det = aa * bb - ab * ab
+    cov = np.array([[bb / det, -ab / det], [-ab / det, aa / det]])
+    return np.array([(bb * ya - ab * yb) / det, (aa * yb - ab * ya) / det]), cov
 
 
 def _belonging(y: FloatArray, base: FloatArray, design: FloatArray, prior_ppm: float) -> tuple[FloatArray, float]:
@@ -257,18 +263,24 @@ def _belonging(y: FloatArray, base: FloatArray, design: FloatArray, prior_ppm: f
     var = base + scatter**2
     mean = np.array([start * design[0, 0], 0.0])
     belongs, excess = np.ones(y.size), scatter
-    for _ in range(12):
+    widest = 10.0 * float(np.max(np.abs(y - start))) + 1.0
+    for _ in range(_ROUNDS):
+        before = belongs
         residual = (y - design @ mean) / np.sqrt(var)
         inside = (1.0 - _OUTLIER_RATE) * np.exp(-0.5 * residual**2)
         outside = _OUTLIER_RATE / _OUTLIER_WIDTH * np.exp(-0.5 * (residual / _OUTLIER_WIDTH) ** 2)
         belongs = inside / (inside + outside + 1e-300)
-        excess = _excess(y, base, belongs, design, prior_ppm)
+        excess = _excess(y, base, belongs, design, prior_ppm, widest)
         var = base + excess**2
         mean, _ = _solve(y, var, belongs, design, prior_ppm)
+        if float(np.max(np.abs(belongs - before))) < 1e-6:
+            break
     return np.maximum(belongs, 1e-9), excess
 
 
-def _excess(y: FloatArray, base: FloatArray, belongs: FloatArray, design: FloatArray, prior_ppm: float) -> float:
+def _excess(
+    y: FloatArray, base: FloatArray, belongs: FloatArray, design: FloatArray, prior_ppm: float, widest: float
+) -> float:
     freedom = float(belongs.sum()) - 1.0
     if freedom < 2.0:
         return 0.0
@@ -276,13 +288,14 @@ def _excess(y: FloatArray, base: FloatArray, belongs: FloatArray, design: FloatA
     def surplus(excess: float) -> float:
         var = base + excess**2
         mean, _ = _solve(y, var, belongs, design, prior_ppm)
-        return float(np.sum(belongs * (y - design @ mean) ** 2 / var)) - freedom
+        rest = y - design @ mean
+        return float((belongs / var) @ (rest * rest)) - freedom
 
     # a chi-square a little above its mean is no sign of anything: ask for an excess only beyond one deviation
     if surplus(0.0) <= math.sqrt(2.0 * freedom):
         return 0.0
-    low, high = 0.0, 10.0 * float(np.max(np.abs(y - np.median(y)))) + 1.0
-    for _ in range(40):
+    low, high = 0.0, widest
+    for _ in range(_HALVINGS):
         middle = 0.5 * (low + high)
         low, high = (middle, high) if surplus(middle) > 0.0 else (low, middle)
     return 0.5 * (low + high)

@@ -162,6 +162,7 @@ def trend(
     chain: ReceiveChain,
     *,
     measurements: Sequence[Sequence[Measurement]] | None = None,
+    identifications: Sequence[Identification | None] | None = None,
 ) -> Trend:
     """Follow the LO error of one oscillator over captures with times.
 
@@ -173,6 +174,8 @@ def trend(
         Each capture is identified with them.
     measurements : sequence of sequence of Measurement, optional
         Of each capture's sweeps, where they have been measured already.
+    identifications : sequence of Identification or None, optional
+        Of each capture with this table and chain, where it has been identified already.
 
     Returns
     -------
@@ -187,8 +190,16 @@ def trend(
         raise UsageError("trend", None, "no captures", "captures with times", "Name files or a folder.")
     if measurements is not None and len(measurements) != len(captures):
         raise UsageError("measurements", None, str(len(measurements)), "one sequence a capture", "Leave it out.")
+    if identifications is not None and len(identifications) != len(captures):
+        raise UsageError("identifications", None, str(len(identifications)), "one a capture", "Leave it out.")
     found = [
-        _point(capture, None if measurements is None else measurements[k], table, chain)
+        _point(
+            capture,
+            None if measurements is None else measurements[k],
+            table,
+            chain,
+            None if identifications is None else identifications[k],
+        )
         for k, capture in enumerate(captures)
     ]
     states = [state for _, state in found if state is not None]
@@ -206,7 +217,11 @@ def trend(
 
 
 def _point(
-    capture: Capture, measured: Sequence[Measurement] | None, table: CarrierTable, chain: ReceiveChain
+    capture: Capture,
+    measured: Sequence[Measurement] | None,
+    table: CarrierTable,
+    chain: ReceiveChain,
+    identified: Identification | None = None,
 ) -> tuple[TrendPoint, LoState | None]:
     """Return the LO error of one capture, and the state it was had through."""
     from spectra.identify import identify
@@ -233,7 +248,7 @@ def _point(
     try:
         sweeps = list(measured) if measured is not None else [measure(sweep) for sweep in capture.sweeps]
         # a plan says what should be on air at the time; it does not depend on what was commanded then
-        identification = identify(sweeps, table, chain, context=[context] * len(sweeps))
+        identification = identified or identify(sweeps, table, chain, context=[context] * len(sweeps))
     except SpectraError as problem:
         return _unused(blank, str(problem)), None
     if identification.verdict not in _TOLD:

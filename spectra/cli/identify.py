@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Iterator
+from itertools import zip_longest
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -139,10 +140,11 @@ def print_identification(identification: Identification) -> None:
     _print_roll_call(identification)
     if identification.unlisted:
         print("  Carriers that no row explains:")
-        for _, carrier in identification.unlisted:
+        for (_, carrier), cause in zip_longest(identification.unlisted, identification.unlisted_causes):
             wide = format_frequency(carrier.width_hz, carrier.occupied_bandwidth_std_hz, "kHz")
             width = f", {wide} wide" if carrier.width_hz else ""
-            print(f"    {carrier.kind} at {format_frequency(carrier.centre_hz, carrier.centre_std_hz)}{width}")
+            likely = "" if cause is None else f" – {cause.likely}: {cause.why}"
+            print(f"    {carrier.kind} at {format_frequency(carrier.centre_hz, carrier.centre_std_hz)}{width}{likely}")
     print_findings(identification.findings)
     print(f"  {DISCLAIMER}")
 

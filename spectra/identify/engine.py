@@ -21,6 +21,7 @@ from spectra.identify.parting import next_sweeps
 from spectra.identify.prepared import Prepared, prepare
 from spectra.identify.rollcall import roll_call, unlisted_carriers
 from spectra.identify.told import findings
+from spectra.identify.unlisted import causes_of, with_moves
 from spectra.identify.verdict import Judgement, agrees, judge
 from spectra.identify.weak import WeakAnswer, weak_answer
 from spectra.identify.words import Facts, sentence
@@ -217,6 +218,8 @@ def _result(
     if system is not None:
         roll = roll_call(prepared, scorings, system, known.valid)
     unlisted = unlisted_carriers(scorings, system)
+    causes = causes_of(prepared, scorings, system, roll, unlisted) if system is not None else ()
+    roll = with_moves(roll, unlisted, causes)
     best = candidates[0] if named else _nameless(candidates)
     files = tuple(m.sweep.origin.file for m in measurements)
     facts = Facts(
@@ -257,6 +260,7 @@ def _result(
         sentence=sentence(facts),
         sweep_files=files,
         next_sweeps=facts.next_sweeps,
+        unlisted_causes=causes,
     )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from itertools import zip_longest
 from typing import TYPE_CHECKING, Any, Literal, get_args
 
 from spectra.finding import Finding
@@ -25,6 +26,7 @@ __all__ = [
     "RollCallEntry",
     "Status",
     "Thresholds",
+    "UnlistedCause",
     "Verdict",
 ]
 
@@ -33,6 +35,8 @@ SCHEMA = "sweepmuster/identification/1"
 Verdict = Literal["confirmed", "probable", "ambiguous", "contradicted", "unidentified", "no carriers"]
 VERDICTS: tuple[str, ...] = get_args(Verdict)
 Status = Literal["present", "absent", "not visible"]
+Change = Literal["moved", "symbol rate", "roll-off"]
+Cause = Literal["moved", "new carrier", "interferer", "other polarisation", "co-located", "cannot tell"]
 Injection = Literal["low", "high"]
 
 
@@ -111,7 +115,9 @@ class Expected:
 class RollCallEntry:
     """One table row held against the carriers; `row` is its line in the file (header = 1).
 
-    `carrier` is the index (0-based) of the carrier that answers, `sweep` that of its sweep in the evidence.
+    `carrier` is the index (0-based) of the carrier that answers, `sweep` that of its sweep in the evidence. `changes`
+    names what differs from the row beyond doubt; `moved_hz` is by how much the IF differs from that of the row, the
+    common offset taken out (also of a silent row whose carrier seems to stand elsewhere).
     """
 
     row: int
@@ -124,11 +130,27 @@ class RollCallEntry:
     why: str = ""
     carrier: int | None = None
     sweep: int = 0
+    changes: tuple[Change, ...] = ()
+    moved_hz: float | None = None
+    moved_std_hz: float | None = None
 
     def to_dict(self) -> dict[str, Any]:
         """Return the entry under the keys of the contract."""
         value: dict[str, Any] = jsonable({name: getattr(self, name) for name in self.__dataclass_fields__})
         return value
+
+
+@dataclass(frozen=True, slots=True)
+class UnlistedCause:
+    """What an unlisted carrier is likely to be, why, and the row (line in the file) that it has to do with."""
+
+    likely: Cause
+    why: str
+    row: int | None = None
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the cause by name."""
+        return {"likely": self.likely, "why": self.why, "likely_row": self.row}
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,7 +209,8 @@ class Identification:
 
     `best` is the best hypothesis (also when contradicted; without satellite when unidentified), `candidates` the best
     ten, `unlisted` the carriers that no row explains as ``(index of the sweep, Carrier)``, `next_sweeps` what would
-    tell most where the verdict is `probable` or `ambiguous`, best first.
+    tell most where the verdict is `probable` or `ambiguous`, best first. `unlisted_causes` go with `unlisted` where the
+    verdict names a satellite.
     """
 
     verdict: Verdict
@@ -206,6 +229,7 @@ class Identification:
     sentence: str = ""
     sweep_files: tuple[str, ...] = field(default_factory=tuple)
     next_sweeps: tuple[NextSweep, ...] = ()
+    unlisted_causes: tuple[UnlistedCause, ...] = ()
 
     def __post_init__(self) -> None:
         if self.verdict not in VERDICTS:
@@ -229,7 +253,10 @@ class Identification:
             "expected": self.expected.to_dict(),
             "candidates": [candidate.to_dict() for candidate in self.candidates],
             "roll_call": [entry.to_dict() for entry in self.roll_call],
-            "unlisted": [{"sweep": index, **carrier.to_dict()} for index, carrier in self.unlisted],
+            "unlisted": [
+                {"sweep": index, **carrier.to_dict(), **(cause.to_dict() if cause is not None else {})}
+                for (index, carrier), cause in zip_longest(self.unlisted, self.unlisted_causes)
+            ],
             "findings": [finding.to_dict() for finding in self.findings],
             "table": {"file": self.table_file, "sha256": self.table_sha256, "rows": self.table_rows},
             "chain": self.chain,

@@ -9,7 +9,7 @@ import numpy as np
 
 from spectra.identify import model
 from spectra.identify.evidence import Group
-from spectra.identify.identification import RollCallEntry, Status
+from spectra.identify.identification import Change, RollCallEntry, Status
 from spectra.identify.joint import Option, Scoring, System
 from spectra.identify.prepared import Prepared
 from spectra.measure.measurement import Carrier
@@ -17,6 +17,8 @@ from spectra.units import format_frequency
 
 __all__ = ["roll_call", "unlisted_carriers"]
 
+_CLEAR = 4.0  # standard uncertainties by which a carrier must differ from its row
+_LEAST_MOVE_HZ = 20e3  # less may be the satellite's own oscillators (common practice, no source)
 _SURE = 0.5  # below this chance of showing, a silent row is "not visible" rather than "absent"
 
 
@@ -71,13 +73,14 @@ def _call(prepared: Prepared, scoring: Scoring, option: Option, valid: np.ndarra
         at, chance = shown[index]
         expected = float(prepared.if_hz[at]) + option.offset_hz
         common = RollCallEntry(line, rf_hz / 1e6, expected, "not visible")
+        answering = replace(common, moved_std_hz=option.std_hz)
         answer = slot_row.get(int(prepared.row_slot[at]))
         if valid is not None and not valid[at]:
             found.append(replace(common, status="not visible", why="the row is not valid at the sweep's date"))
         elif answer is not None:
-            found.append(_present(prepared, group, carrier_of_row[answer], at, answer, common))
+            found.append(_present(prepared, group, carrier_of_row[answer], at, answer, answering))
         else:
-            status, why = _silent(prepared, group, at, expected, chance)
+            status, why = _silent(prepared, group, at, expected, chance, set(carrier_of_row.values()))
             found.append(replace(common, status=status, why=why))
     return found
 
@@ -90,48 +93,71 @@ def _present(
     if prepared.merged[answer]:
         return replace(
             common,
+            moved_std_hz=None,
             status="present",
             centre_hz=float(group.if_hz[number]),
             why="measured as one carrier with its neighbour, from which this sweep does not part it",
             carrier=index,
             sweep=sweep,
         )
-    why = _difference(prepared, group, number, at)
     same = abs(prepared.if_hz[at] - prepared.if_hz[answer]) < 1e4 and prepared.log_rate[at] == prepared.log_rate[answer]
     if at != answer and not same:
         other = int(prepared.table.line[prepared.row[answer]])
-        return replace(common, status="absent", why=f"the carrier there answers row {other}; both cannot be on air")
+        return replace(
+            common,
+            status="absent",
+            moved_std_hz=None,
+            why=f"the carrier there answers row {other}; both cannot be on air",
+        )
+    offset = float(group.if_hz[number]) - (common.expected_if_hz or 0.0)
+    offset_std = float(np.hypot(group.std_hz[number], common.moved_std_hz or 0.0))
+    changes, why = _difference(prepared, group, number, at, offset, offset_std)
     return replace(
         common,
         status="present",
         centre_hz=float(group.if_hz[number]),
-        offset_hz=float(group.if_hz[number]) - (common.expected_if_hz or 0.0),
+        offset_hz=offset,
         cn_db=carrier.cn_db,
         why=why,
         carrier=index,
         sweep=sweep,
+        changes=changes,
+        moved_hz=offset if "moved" in changes else None,
+        moved_std_hz=offset_std if "moved" in changes else None,
     )
 
 
-def _difference(prepared: Prepared, group: Group, number: int, at: int) -> str:
+def _difference(
+    prepared: Prepared, group: Group, number: int, at: int, offset_hz: float, offset_std_hz: float
+) -> tuple[tuple[Change, ...], str]:
     """Say in what the carrier differs from its row, if in anything."""
     parts = ["found where listed"]
+    changes: list[Change] = []
+    # the true frequency may lie anywhere in the last printed digit, or in that which the whole list shows
+    step_hz = max(float(prepared.round_hz[at]), float(prepared.coarse_hz[at])) * float(np.sqrt(12.0))
+    if abs(offset_hz) > max(_CLEAR * offset_std_hz + 0.5 * step_hz, _LEAST_MOVE_HZ):
+        changes.append("moved")
+        parts[0] = f"moved: {format_frequency(offset_hz, offset_std_hz, 'kHz')} from where it is listed"
     measured, listed = group.log_rate[number], prepared.log_rate[at]
     if np.isfinite(measured) and np.isfinite(listed):
         std = float(np.sqrt(group.log_rate_std[number] ** 2 + prepared.log_rate_std[at] ** 2 + 0.005**2))
-        if abs(measured - listed) > 4.0 * std:
+        if abs(measured - listed) > _CLEAR * std:
+            changes.append("symbol rate")
             parts.append(
                 f"symbol rate changed: {np.exp(measured) / 1e3:.0f} kBd measured, {np.exp(listed) / 1e3:.0f} listed"
             )
     alpha, std_alpha, listed_alpha = group.roll_off[number], group.roll_off_std[number], prepared.roll_off[at]
     # comparisons with NaN are false: nothing is said where either is unknown
-    if std_alpha < 0.05 and abs(alpha - listed_alpha) > 4.0 * float(np.hypot(std_alpha, 0.01)):
+    if std_alpha < 0.05 and abs(alpha - listed_alpha) > _CLEAR * float(np.hypot(std_alpha, 0.01)):
+        changes.append("roll-off")
         parts.append(f"roll-off changed: {alpha:.2f} measured, {listed_alpha:.2f} listed")
-    return "; ".join(parts)
+    return tuple(changes), "; ".join(parts)
 
 
-def _silent(prepared: Prepared, group: Group, at: int, expected: float, chance: float) -> tuple[Status, str]:
-    """Say whether a silent row is absent, or why it could not be seen."""
+def _silent(
+    prepared: Prepared, group: Group, at: int, expected: float, chance: float, taken: set[int]
+) -> tuple[Status, str]:
+    """Say whether a silent row is absent, or why it could not be seen; `taken` are the carriers that answer rows."""
     width = float(np.nan_to_num(prepared.width_hz[at]))
     if not any(view.start_hz <= expected <= view.stop_hz for view in group.views):
         return "not visible", "outside the span"
@@ -141,7 +167,9 @@ def _silent(prepared: Prepared, group: Group, at: int, expected: float, chance: 
         return "not visible", "cut by the edge of the span"
     hiding = np.flatnonzero(np.abs(group.if_hz - expected) < 0.5 * np.maximum(group.width_hz, width))
     for number in hiding.tolist():
-        if group.width_hz[number] > 0.7 * width:
+        # an unlisted carrier of the row's own rate hides nothing: it is the row's, moved
+        own = number not in taken and abs(group.log_rate[number] - prepared.log_rate[at]) < 0.03
+        if group.width_hz[number] > 0.7 * width and not own:
             place = format_frequency(float(group.if_hz[number]))
             return "not visible", f"hidden under the carrier at {place}"
     if chance < _SURE:

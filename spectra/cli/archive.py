@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -32,6 +33,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     _add_common(add, processes=True)
     listing = commands.add_parser("list", help="find captures: by vessel, satellite, date, verdict, finding, carrier")
     add_search_options(listing)
+    listing.add_argument(
+        "--visits", action="store_true", help="list visits instead (by vessel, terminal, date, verdict, finding)"
+    )
     listing.add_argument("--limit", type=int, default=_LIST_LIMIT, metavar="N", help="most rows, newest first")
     _add_common(listing)
     show = commands.add_parser("show", help="show one capture with its results, or write its raw files out")
@@ -146,6 +150,8 @@ def _add(archive: Archive, arguments: argparse.Namespace) -> int:
 def _list(archive: Archive, arguments: argparse.Namespace) -> int:
     from spectra.archive import list_captures
 
+    if arguments.visits:
+        return _list_visits(archive, arguments)
     rows = list_captures(archive, search_of(arguments, arguments.limit))
     if arguments.json:
         print_json({"schema": "sweepmuster/archive-list/1", "captures": rows})
@@ -158,6 +164,52 @@ def _list(archive: Archive, arguments: argparse.Namespace) -> int:
     if len(rows) == arguments.limit:
         say(f"the newest {len(rows)}; see more with --limit")
     return 0
+
+
+def _list_visits(archive: Archive, arguments: argparse.Namespace) -> int:
+    from spectra.archive.listing import VisitSearch, list_visits
+
+    for name in ("satellite", "carrier"):
+        if getattr(arguments, name) is not None:
+            raise UsageError(
+                f"--{name}", None, "a search of captures", "none beside --visits", "Leave one of them out."
+            )
+    search = search_of(arguments)
+    wanted = VisitSearch(
+        vessel=search.vessel,
+        terminal=search.terminal,
+        verdict=search.verdict,
+        finding=search.finding,
+        since=search.since,
+        until=search.until,
+    )
+    told = list_visits(archive, wanted, limit=arguments.limit)
+    if arguments.json:
+        print_json({"schema": "sweepmuster/visit-list/1", "visits": list(told.rows), "total": told.total})
+        return 0
+    print_table(
+        ("key", "first UTC", "last UTC", "vessel", "terminal", "folder", "captures", "verdict", "faults"),
+        [_visit_row(row) for row in told.rows],
+        indent="",
+    )
+    if told.total > len(told.rows):
+        say(f"{len(told.rows)} of {told.total}; see more with --limit")
+    return 0
+
+
+def _visit_row(row: Mapping[str, Any]) -> tuple[str, ...]:
+    first, last = ("–" if at is None else at[:16].replace("T", " ") for at in (row["first_at"], row["last_at"]))
+    return (
+        row["key"][:_SHORT_KEY],
+        first,
+        last,
+        row["vessel"] or "–",
+        row["terminal"] or "–",
+        row["folder"],
+        str(row["captures"]),
+        (row["last"] or {}).get("verdict") or "–",
+        str(row["faults"] or 0),
+    )
 
 
 def _row(row: dict[str, Any]) -> tuple[str, ...]:

@@ -1,8 +1,8 @@
 """The line's own response: a slope and standing waves, which the floor shows and carriers come through as well.
 
-Two mismatches at the ends of a cable make its gain ripple as a sine of frequency (first order of the sum of reflections).
-A spline needs two coefficients for each period of it, a sine three for all, so it is found where a spline would rather
-stay straight. Between fits the sine is kept fixed; its own uncertainty is added to the floor's.
+Two mismatches at the ends of a cable make its gain ripple as a sine of frequency (the sum of reflections, to first
+order). A spline needs two coefficients for each period of it, a sine three for all, so it is found where a spline would
+rather stay straight. Between fits the sine is kept fixed; its own uncertainty is added to the floor's.
 """
 
 from __future__ import annotations
@@ -63,7 +63,7 @@ def settle_waves(work: Work) -> bool:
 
 
 def _response(work: Work) -> tuple[FloatArray, FloatArray]:
-    """Return each point's information about ln(floor), and that times what the point says ln(floor) is, wave left in."""
+    """Return each point's information about ln(floor), and that times what the point says ln(floor) is."""
     at, level = work.at, work.trace.basis.floor(work.scene.beta)
     weight = at.weight * at.by_noise**2
     return weight, weight * level + at.weight * at.by_noise * at.misfit

@@ -13,6 +13,7 @@ from spectra.measure.profile import RollOffProfile, profiles
 from spectra.measure.questions import drop, rethink
 from spectra.measure.ripple import reconsider, strengthen, unbend
 from spectra.measure.seeds import seed_carriers, seed_window
+from spectra.measure.standing import reshape, settle_waves
 from spectra.measure.statistics import TraceLaw
 from spectra.measure.work import Work
 from spectra.sweep import Sweep
@@ -145,10 +146,14 @@ def solve(sweep: Sweep, false_alarms: float) -> Solution:
     """Fit a scene to a sweep."""
     work = Work(sweep, false_alarms)
     _start(work)
+    reshape(work)
     _settle(work, 4)
     if reconsider(work):
         work.relaw()
         _settle(work, 3)
+    if settle_waves(work):
+        work.relaw()
+        _settle(work, 2)
     if unbend(work):
         _settle(work, 2)
     for _ in range(3):
@@ -158,5 +163,6 @@ def solve(sweep: Sweep, false_alarms: float) -> Solution:
             break
         work.refit(10, 5e-3)
         work.relaw()
+    reshape(work)
     work.refit(10, 5e-3)
     return _solution(work)

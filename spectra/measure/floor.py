@@ -7,7 +7,7 @@ ripple of a decibel; its strength is then estimated from the trace (see METHOD.m
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,6 +26,7 @@ __all__ = [
     "floor_basis",
     "humps",
     "lower_envelope",
+    "with_waves",
 ]
 
 _KNOT_HZ = 5e6
@@ -57,6 +58,10 @@ class FloorBasis:
         Strength that stands for a decibel of ripple.
     level : ndarray, shape (n,), optional
         A floor that is known instead of fitted (then `size` is 0).
+    waves : ndarray, shape (r, 3)
+        Standing waves beside the spline: angular frequency per point, factors of cosine and sine (nepers).
+    wave : ndarray, shape (n,), optional
+        Their sum.
     """
 
     interval: NDArray[np.intp]
@@ -66,11 +71,20 @@ class FloorBasis:
     penalty: FloatArray
     prior_strength: float
     level: FloatArray | None = None
+    waves: FloatArray = field(default_factory=lambda: np.empty((0, 3)))
+    wave: FloatArray | None = None
 
     def floor(self, beta: FloatArray) -> FloatArray:
         """Return ln(floor) at every point."""
         if self.level is not None:
             return self.level
+        level = self.spline(beta)
+        if self.wave is not None:
+            level += self.wave
+        return level
+
+    def spline(self, beta: FloatArray) -> FloatArray:
+        """Return ln(floor) at every point without the waves."""
         level: FloatArray = self.values[0] * beta[self.interval]
         for a in range(1, 4):
             level += self.values[a] * beta[self.interval + a]
@@ -104,7 +118,9 @@ class FloorBasis:
         return result
 
     def approximate(self, level: FloatArray) -> FloatArray:
-        """Return the coefficients whose spline comes nearest to `level`."""
+        """Return the coefficients whose floor comes nearest to `level`."""
+        if self.wave is not None:
+            level = level - self.wave
         band = self.gram(np.ones(level.size)) + 1e-6 * self.penalty
         band[0] += 1e-9 * level.size
         return solve_narrow(band, self.project(level))[0]
@@ -116,6 +132,14 @@ class FloorBasis:
             for b in range(4):
                 result += self.values[a] * self.values[b] * covariance[self.interval + a, self.interval + b]
         return np.maximum(result, 0.0)
+
+
+def with_waves(basis: FloorBasis, x: FloatArray, waves: FloatArray) -> FloorBasis:
+    """Return the basis with standing waves (r, 3) beside its spline."""
+    wave = np.zeros(x.size)
+    for omega, cosine, sine in waves:
+        wave += cosine * np.cos(omega * x) + sine * np.sin(omega * x)
+    return replace(basis, waves=waves, wave=wave)
 
 
 def fixed_floor(level: FloatArray) -> FloorBasis:

@@ -27,7 +27,10 @@ _SKIRT_TOLERANCE = 0.03  # relative uncertainty of the filter's width, as it act
 
 @dataclass(frozen=True, slots=True)
 class Trace:
-    """What is fitted: points `x` (spacings), `y` (nepers), the filter's sigma, law and information per point."""
+    """What is fitted: points `x` (spacings), `y` (nepers), the filter's sigma, law and information per point.
+
+    `line` is ln of the line's response where carriers come through one that is not flat.
+    """
 
     x: FloatArray
     y: FloatArray
@@ -35,6 +38,7 @@ class Trace:
     law: PointLaw
     information: float
     basis: FloorBasis
+    line: FloatArray | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,7 +143,11 @@ def _shapes(trace: Trace, scene: Scene, pairs: _Pairs) -> tuple[FloatArray, ...]
         jacobian[0, tone] = peak * u / sigma
         jacobian[3, tone] = peak
         by_sigma[tone] = peak * u * u
-    plateau = np.exp(level)[owner]
+    if trace.line is None:
+        plateau = np.exp(level)[owner]
+    else:  # the level is that at the carrier's centre
+        at_centre = np.interp(0.5 * (left + right), trace.x, trace.line)
+        plateau = np.exp((level - at_centre)[owner] + trace.line[pairs.index])
     jacobian *= plateau
     return jacobian[3].copy(), jacobian, by_sigma * plateau
 

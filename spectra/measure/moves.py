@@ -71,6 +71,7 @@ def stretch_of(trace: Trace, scene: Scene, at: Evaluation, members: NDArray[np.i
         trace.law,
         trace.information,
         fixed_floor(np.log(rest)),
+        None if trace.line is None else trace.line[low:high],
     )
     return Stretch(local, scene.kind[members], theta, members)
 

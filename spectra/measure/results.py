@@ -46,6 +46,8 @@ def floor_of(solution: Solution, points: FloatArray) -> tuple[Floor, _Frame]:
     k4 = 4 * scene.count
     level = basis.floor(scene.beta)
     variance = basis.variance(solution.covariance[k4:, k4:])
+    if len(basis.waves):  # cosine and sine of each, known from all that shows the floor
+        variance += 2.0 * len(basis.waves) / float(solution.at.weight @ solution.at.by_noise**2)
     observed = _observed(solution, variance)
     level_dbm = solution.reference_dbm + DB_PER_NEPER * level
     std_db = DB_PER_NEPER * np.sqrt(variance)

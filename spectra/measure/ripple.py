@@ -10,6 +10,7 @@ from spectra.measure.floor import WIDEST_CARRIER_HZ, humps, lower_envelope
 from spectra.measure.information import information
 from spectra.measure.model import RC
 from spectra.measure.seeds import seed_stretch
+from spectra.measure.standing import settle_waves
 from spectra.measure.work import RIPPLE_ODDS, Work
 
 __all__ = ["reconsider", "strengthen", "unbend"]
@@ -41,7 +42,7 @@ def strengthen(work: Work) -> None:
 def unbend(work: Work) -> bool:
     """Ask whether humps of the floor are carriers that it swallowed, by the evidence of both readings."""
     basis = work.trace.basis
-    level = basis.floor(work.scene.beta)
+    level = basis.spline(work.scene.beta)
     chord = np.interp(work.trace.x, work.trace.x[[0, -1]], level[[0, -1]])
     if np.ptp(level - chord) < _HUMP_LEVEL:
         return False
@@ -54,9 +55,9 @@ def unbend(work: Work) -> bool:
         if (b - a) * work.spacing_hz < _RIPPLE_WIDTH_HZ or within_reach < 0.5 * work.least**2:
             continue
         before, worth = (work.scene, work.at), work.worth()
-        flat = basis.floor(work.scene.beta)
+        flat = basis.spline(work.scene.beta)
         flat[a:b] = below[a:b]
-        beta = basis.approximate(flat)
+        beta = basis.approximate(flat if basis.wave is None else flat + basis.wave)
         kind, theta = seed_stretch(work.trace, basis.floor(beta), a, b)
         work.scene = replace(work.scene, beta=beta).with_carriers(
             np.r_[work.scene.kind, kind].astype(np.intp), np.vstack([work.scene.theta, theta])
@@ -81,12 +82,13 @@ def reconsider(work: Work) -> bool:
     suspect = (scene.kind == RC) & (over < _RIPPLE_LEVEL) & wide
     if not suspect.any():
         return False
-    before, worth = (work.scene, work.at), work.worth()
+    before, worth = (work.trace, work.scene, work.at), work.worth()
     work.scene = replace(scene, kind=scene.kind[~suspect], theta=theta[~suspect], strength=0.3 * basis.prior_strength)
     work.refit(6)
     strengthen(work)
     work.refit(4)
+    settle_waves(work)
     if work.worth() > worth:
         return True
-    work.scene, work.at = before
+    work.trace, work.scene, work.at = before
     return False

@@ -78,7 +78,7 @@ def means(setting: Setting, signals: list[Signal]) -> tuple[np.ndarray, np.ndarr
     floor = 10.0 ** (floor_dbm(setting) / 10.0)
     noise, tone = floor.copy(), np.zeros(f.size)
     for s in signals:
-        peak = float(np.interp(s.centre_hz, f, floor)) * 10.0 ** (s.cn_db / 10.0)
+        peak = floor * 10.0 ** (s.cn_db / 10.0)  # carriers come through the same line as the LNB's noise
         if s.symbol_rate_bd > 0.0:
             noise += peak * smeared(f - s.centre_hz, s.symbol_rate_bd, s.roll_off, sigma)
         else:

@@ -1,0 +1,135 @@
+"""The line's own response: a slope and standing waves, which the floor shows and carriers come through as well.
+
+Two mismatches at the ends of a cable make its gain ripple as a sine of frequency (the sum of reflections, to first
+order). A spline needs two coefficients for each period of it, a sine three for all, so it is found where a spline would
+rather stay straight. Between fits the sine is kept fixed; its own uncertainty is added to the floor's.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from spectra.measure.floor import with_waves
+from spectra.measure.model import evaluate
+from spectra.measure.work import Work
+from spectra.units import DB_PER_NEPER, FloatArray
+
+__all__ = ["reshape", "settle_waves"]
+
+_SHORTEST_HZ, _LONGEST_HZ = 12e6, 300e6
+_LEAST_POINTS, _LEAST_RBW, _LEAST_PERIODS = 4.0, 3.0, 1.5
+_PRICE = 10.0  # ln(odds) against a sine: its size, its phase and the search for its period
+_MOST_NEPERS = 0.7  # a mismatch that ripples by 6 dB peak to peak is no line any more
+_MOST_WAVES = 2
+_STIFF = 1e4  # over the strength that stands for a decibel of ripple
+_SLOPE_STD = 0.05 / DB_PER_NEPER / 1e6  # nepers per Hz, what a line and its LNB may slope (common practice)
+
+
+def reshape(work: Work) -> None:
+    """Give the carriers the slope and ripple that the floor shows."""
+    trace, basis = work.trace, work.trace.basis
+    weight, x = work.at.weight * work.at.by_noise**2, trace.x
+    total = max(float(weight.sum()), 1e-12)
+    offset = x - float(weight @ x) / total
+    spread = float(weight @ offset**2)
+    slope = float((weight * offset) @ basis.spline(work.scene.beta)) / (spread + (_SLOPE_STD * work.spacing_hz) ** -2)
+    work.trace = replace(trace, line=slope * offset if basis.wave is None else slope * offset + basis.wave)
+    work.at = evaluate(work.trace, work.scene)
+
+
+def settle_waves(work: Work) -> bool:
+    """Look for standing waves and keep those that the evidence asks for; say whether there was one."""
+    found = False
+    for _ in range(_MOST_WAVES):
+        omega = _likely(work)
+        if omega is None:
+            break
+        before, worth = (work.trace, work.scene, work.at), work.worth()
+        _take(work, np.vstack([work.trace.basis.waves, [omega, 0.0, 0.0]]))
+        for _ in range(2):
+            reshape(work)
+            work.refit(6)
+            _take(work, work.trace.basis.waves)
+        reshape(work)
+        work.refit(6)
+        sound = np.hypot(*work.trace.basis.waves[:, 1:].T).max() < _MOST_NEPERS
+        if not sound or work.worth() - _PRICE <= worth:
+            work.trace, work.scene, work.at = before
+            break
+        found = True
+    return found
+
+
+def _response(work: Work) -> tuple[FloatArray, FloatArray]:
+    """Return each point's information about ln(floor), and that times what the point says ln(floor) is."""
+    at, level = work.at, work.trace.basis.floor(work.scene.beta)
+    weight = at.weight * at.by_noise**2
+    return weight, weight * level + at.weight * at.by_noise * at.misfit
+
+
+def _likely(work: Work) -> float | None:
+    """Return the angular frequency per point spacing of the sine that explains most beside a straight line."""
+    trace, n = work.trace, work.trace.x.size
+    weight, says = _response(work)
+    if trace.basis.wave is not None:
+        says = says - weight * trace.basis.wave
+    place = np.round(trace.x).astype(np.intp)
+    size = 4 * (1 << int(n - 1).bit_length())
+    x = np.arange(size) - 0.5 * n
+    grid = [np.bincount(place, values, size) for values in (weight, says)]
+    w, z, wx = (np.fft.rfft(values) for values in (grid[0], grid[1], grid[0] * x))
+    spacing = work.spacing_hz
+    shortest = max(_LEAST_POINTS, _LEAST_RBW * work.rbw_hz / spacing, _SHORTEST_HZ / spacing)
+    longest = min(float(n) / _LEAST_PERIODS, _LONGEST_HZ / spacing)
+    first, last = int(np.ceil(size / longest)), int(size / shortest)
+    if last <= first:
+        return None
+    k = np.arange(first, min(last, size // 4) + 1)
+    total, first_moment, second = float(grid[0].sum()), float(grid[0] @ x), float(grid[0] @ (x * x))
+    matrix = np.empty((k.size, 4, 4))
+    matrix[:, 0, 0], matrix[:, 0, 1], matrix[:, 1, 1] = total, first_moment, second
+    matrix[:, 0, 2], matrix[:, 0, 3] = w[k].real, -w[k].imag
+    matrix[:, 1, 2], matrix[:, 1, 3] = wx[k].real, -wx[k].imag
+    matrix[:, 2, 2], matrix[:, 3, 3] = 0.5 * (total + w[2 * k].real), 0.5 * (total - w[2 * k].real)
+    matrix[:, 2, 3] = -0.5 * w[2 * k].imag
+    lower = np.tril_indices(4, -1)
+    matrix[:, lower[0], lower[1]] = matrix[:, lower[1], lower[0]]
+    matrix += 1e-9 * np.trace(matrix, axis1=1, axis2=2)[:, None, None] * np.eye(4)
+    right = np.empty((k.size, 4))
+    right[:, 0], right[:, 1] = float(grid[1].sum()), float(grid[1] @ x)
+    right[:, 2], right[:, 3] = z[k].real, -z[k].imag
+    whole = np.linalg.solve(matrix, right[:, :, None])[:, :, 0]
+    plain = np.linalg.solve(matrix[:, :2, :2], right[:, :2, None])[:, :, 0]
+    gain = 0.5 * ((whole * right).sum(axis=1) - (plain * right[:, :2]).sum(axis=1))
+    best = int(np.argmax(gain))
+    return None if gain[best] < _PRICE else float(2.0 * np.pi * k[best] / size)
+
+
+def _take(work: Work, waves: FloatArray) -> None:
+    """Fit sines beside a straight line to what the points say of the floor, one step, and take them and the line."""
+    trace = work.trace
+    weight, says = _response(work)
+    columns = [np.ones(trace.x.size), trace.x]
+    for omega, cosine, sine in waves:
+        c, s = np.cos(omega * trace.x), np.sin(omega * trace.x)
+        columns += [c, s, trace.x * (sine * c - cosine * s)]
+    design = np.array(columns)
+    scale = 1.0 / np.sqrt(np.maximum((design * design) @ weight, 1e-12))
+    scaled = design * scale[:, None]
+    left = (scaled * weight) @ scaled.T + 1e-9 * np.eye(scale.size)
+    step = np.linalg.solve(left, scaled @ says) * scale
+    fresh = waves.copy()
+    for j in range(len(waves)):
+        fresh[j, 1:] = step[2 + 3 * j : 4 + 3 * j]
+        if np.any(waves[j, 1:]):  # a sine's frequency is told once its size is
+            most = 0.5 / trace.x[-1]
+            fresh[j, 0] += float(np.clip(step[4 + 3 * j], -most, most))
+    basis = with_waves(trace.basis, trace.x, fresh)
+    strength = _STIFF * basis.prior_strength
+    work.trace = replace(trace, basis=basis)
+    line = step[0] + step[1] * trace.x
+    beta = basis.approximate(line + (0.0 if basis.wave is None else basis.wave))
+    work.scene = replace(work.scene, beta=beta, strength=strength)
+    work.at = evaluate(work.trace, work.scene)

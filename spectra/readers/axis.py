@@ -23,7 +23,11 @@ _ASK = "State it: frequency_unit= in Python, --frequency-unit on the command lin
 
 def linear_axis(start: float, stop: float, points: int) -> FloatArray:
     """Return ``start + i (stop - start) / (points - 1)``, shape (points,)."""
-    return start + np.arange(points) * (stop - start) / (points - 1)
+    axis = np.arange(points, dtype=np.float64)
+    axis *= stop - start
+    axis /= points - 1
+    axis += start
+    return axis
 
 
 def axis_hz(draft: Draft, name: str, options: Options) -> FloatArray:

@@ -39,6 +39,12 @@ class Row:
         """Say whether two rows belong to one table: the same cells are numbers, and units of the same kind."""
         return self.kinds == other.kinds
 
+    def beside(self, other: Row) -> bool:
+        """Say whether two rows belong to one table, a number in one where the other says "no value" allowed."""
+        return len(self.kinds) == len(other.kinds) and all(
+            a == b or (a in "NX" and b in "NX") for a, b in zip(self.kinds, other.kinds, strict=True)
+        )
+
     @property
     def numbers(self) -> int:
         """How many cells are numbers."""
@@ -57,7 +63,8 @@ def row_of(line: str, dialect: Dialect) -> Row:
     return Row("".join(kinds), texts, units)
 
 
-def guess_dialect(lines: list[str]) -> Dialect | None:
+@lru_cache(maxsize=64)
+def guess_dialect(lines: tuple[str, ...]) -> Dialect | None:
     """Return the dialect in which all `lines` are rows of numbers that look alike, or None.
 
     Order of trial: semicolon, tab, bar, comma, white space, one cell a line. A comma may be delimiter or decimal
@@ -83,7 +90,7 @@ def guess_dialect(lines: list[str]) -> Dialect | None:
     return _with_delimiter(lines, "") or _with_delimiter(lines, " ")
 
 
-def _with_delimiter(lines: list[str], delimiter: str) -> Dialect | None:
+def _with_delimiter(lines: tuple[str, ...], delimiter: str) -> Dialect | None:
     """Return the dialect with this delimiter in which the lines are rows of numbers; likelier decimal mark first."""
     cells = [cell.strip(' "') for line in lines for cell in split_row(line, delimiter)]
     decimal = "."
@@ -93,15 +100,17 @@ def _with_delimiter(lines: list[str], delimiter: str) -> Dialect | None:
             decimal = "," if both.rfind(",") > both.rfind(".") else "."
         elif not any(c.count(",") > 1 for c in cells) or any(c.count(".") > 1 for c in cells):
             decimal = ","
-    for mark in (decimal, "." if decimal == "," else ","):
+    either = any("," in c or "." in c for c in cells)
+    for mark in (decimal, "." if decimal == "," else ",")[: 1 + either]:
         dialect = Dialect(delimiter, mark)
         if _fits(lines, dialect):
             return dialect
     return None
 
 
-def _fits(lines: list[str], dialect: Dialect) -> bool:
+def _fits(lines: tuple[str, ...], dialect: Dialect) -> bool:
     if any(classify(cell, dialect.decimal)[0] == "T" for cell in split_row(lines[0], dialect.delimiter)):
         return False  # seen at the first such cell, mostly the very first
     first = row_of(lines[0], dialect)
-    return first.numeric and all(row_of(line, dialect).like(first) for line in lines[1:])
+    rest = [row_of(line, dialect) for line in lines[1:]] if first.numeric else []
+    return first.numeric and all(row.numeric and row.beside(first) for row in rest)

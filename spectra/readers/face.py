@@ -142,10 +142,14 @@ def _sweeps(document: Document, reader: Reader, options: Options) -> list[Sweep]
     drafts = reader.read(document)
     if isinstance(drafts, Sweep):
         return [drafts]
-    for draft in drafts:
-        draft.assumptions += document.source.notes
-        draft.assumptions += [f"left out: {what}" for what in document.left_out]
-    return [finish(draft, document.source, options) for draft in drafts]
+    left_out = [f"left out: {what}" for what in document.left_out]
+    sweeps: list[Sweep] = []
+    drafts.reverse()
+    while drafts:
+        draft = drafts.pop()  # each goes when it is done: there may be thousands
+        draft.assumptions += [*document.source.notes, *left_out]
+        sweeps.append(finish(draft, document.source, options, sweeps[-1].frequency_hz if sweeps else None))
+    return sweeps
 
 
 def load_capture(path: str | Path, **context: Any) -> Capture:

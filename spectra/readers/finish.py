@@ -26,8 +26,8 @@ THERMAL_DBM_HZ = -174.0
 """Noise density of a matched source at 290 K (k T0 = -173.98 dBm/Hz): no analyser's floor lies under it."""
 
 
-def finish(draft: Draft, source: Source, options: Options) -> Sweep:
-    """Return the sweep of a draft.
+def finish(draft: Draft, source: Source, options: Options, axis: FloatArray | None = None) -> Sweep:
+    """Return the sweep of a draft; it shares `axis`, that of the sweep before it, where it has the same.
 
     Raises
     ------
@@ -36,6 +36,8 @@ def finish(draft: Draft, source: Source, options: Options) -> Sweep:
     """
     usable_columns(draft, source.file)
     frequency_hz = axis_hz(draft, source.file, options)
+    if axis is not None and np.array_equal(axis, frequency_hz):
+        frequency_hz = axis
     main, others = choose_trace(draft, source.file, options)
     settings = _settings(draft, main, options, frequency_hz)
     impedance = _impedance(draft, options)

@@ -102,8 +102,8 @@ def outline_of(data: bytes, name: str) -> Outline:
         outline.sections[0].lines += extra
         return outline
     if not outline.tables:
-        unnumbered, count = _NUMBERED_KEY.subn(b"", data)
-        if count >= 3:
+        unnumbered = _without_numbered_keys(data)
+        if unnumbered is not None:
             outline = _outline(unnumbered, name)
     if not outline.tables:
         found = _common_front(data)
@@ -118,6 +118,18 @@ def outline_of(data: bytes, name: str) -> Outline:
 
 _NUMBERED_KEY = re.compile(rb"^[ \t]*[A-Za-z]{1,12}[_ \[]?[0-9]{1,6}\]?[ \t]*[=:][ \t]*(?=[-+.]?[0-9])", re.MULTILINE)
 """Rows written as ``P_17=-91.2`` or ``Point 17: 1173.5, -91.2``."""
+
+
+def _without_numbered_keys(data: bytes) -> bytes | None:
+    """Return a text without the numbered keys in front of its numbers, None where there are none."""
+    parts: list[bytes] = []
+    count, at = 0, 0
+    while at < len(data):  # piece by piece: a piece of text per key would take many times the file
+        end = data.find(b"\n", at + 65536) + 1 or len(data)
+        part, found = _NUMBERED_KEY.subn(b"", data[at:end])
+        parts.append(part)
+        count, at = count + found, end
+    return b"".join(parts) if count >= 3 else None
 
 
 class _Beside(Exception):  # noqa: N818  # no error: a turn taken inside this module
@@ -155,6 +167,8 @@ def _outline(data: bytes, name: str, *, may_clip: bool = True) -> Outline:
         above = section.lines[-1] if section.lines and section.lines[-1].line == cursor.line - 1 else None
         if may_clip and above is not None and _goes_beyond(above.text, row, dialect):
             raise _Beside(dialect, row)
+        if above is not None:
+            _check_above(above, row, dialect, name)
         table = read_table(data, cursor.at, cursor.line, row, dialect, name, pace)
         hint = dialect
         cursor.move(table.end, table.rows)
@@ -240,7 +254,7 @@ def _common_front(data: bytes) -> tuple[Dialect, Row] | None:
 def _number_only(text: str, hint: Dialect | None) -> bool:
     row = row_of(text.strip(), hint) if hint else None
     if row is None:
-        dialect = guess_dialect([text.strip()])
+        dialect = guess_dialect((text.strip(),))
         row = row_of(text.strip(), dialect) if dialect else None
     return row is not None and row.numeric
 
@@ -249,7 +263,7 @@ def _number_only(text: str, hint: Dialect | None) -> bool:
 def begins_table(lines: tuple[str, ...], hint: Dialect | None) -> tuple[Row, Dialect] | None:
     """Return first row and dialect if a table begins here: rows that look alike, or one row of many levels."""
     if hint is None or not row_of(lines[0], hint).numeric:
-        alone = guess_dialect([lines[0]])
+        alone = guess_dialect((lines[0],))
         if alone is None:
             return None
     for count in (3, 2):
@@ -258,18 +272,35 @@ def begins_table(lines: tuple[str, ...], hint: Dialect | None) -> tuple[Row, Dia
             continue
         if hint is not None:
             row = row_of(sample[0], hint)
-            if row.numeric and all(row_of(line, hint).like(row) for line in sample[1:]):
+            rest = [row_of(line, hint) for line in sample[1:]]
+            if row.numeric and all(other.numeric and other.beside(row) for other in rest):
                 return row, hint
-        dialect = guess_dialect(sample)
+        dialect = guess_dialect(tuple(sample))
         if dialect is not None:
             return row_of(sample[0], dialect), dialect
     if len(lines[0]) >= 2 * _WIDE:
-        dialect = guess_dialect([lines[0]])
+        dialect = guess_dialect((lines[0],))
         if dialect is not None:
             row = row_of(lines[0], dialect)
             if row.numbers >= _WIDE:
                 return row, dialect
     return None
+
+
+def _check_above(above: TextLine, row: Row, dialect: Dialect, name: str) -> None:
+    """Refuse a row with an empty cell just above rows of numbers: it belongs to them and must not be lost."""
+    if dialect.delimiter in ("", " ") or len(row.kinds) < 2:
+        return
+    cells = split_row(above.text, dialect.delimiter)
+    kinds = "".join(classify(cell, dialect.decimal)[0] for cell in cells[: len(row.kinds)])
+    if len(kinds) == len(row.kinds) and "N" in kinds and "E" in kinds.lstrip("E") and set(kinds) <= set("NEXu"):
+        raise SweepFormatError(
+            name,
+            above.line,
+            f"a row with an empty cell ({above.text.strip()[:60]!r})",
+            "a number in every cell, as in the rows below",
+            "Save the trace again.",
+        )
 
 
 def _check_break(cursor: _Cursor, row: Row, dialect: Dialect, table: Table, name: str) -> None:

@@ -14,6 +14,7 @@ own or in the preamble.
 from __future__ import annotations
 
 from array import array
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
@@ -37,6 +38,8 @@ _FRONT = 4000
 _MANY = 16
 _SOME = 8
 _FEW = 3
+_SHORT = 300
+_MOST_SHORT = 2000
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,10 +127,22 @@ def dialect_of_row(line: str) -> Dialect:
     return Dialect(" ", "," if "," in line else ".")
 
 
-def long_rows(document: Document, few: int = _FEW) -> tuple[list[LongRow], list[TextLine], str]:
-    """Return the rows across of a document, its other lines, and the decimal mark."""
+def long_rows(
+    document: Document, few: int = _FEW, begins: Callable[[LongRow, LongRow], bool] | None = None
+) -> tuple[list[LongRow], list[TextLine], str]:
+    """Return the rows across of a document, its other lines, and the decimal mark.
+
+    `begins` says whether a row after another begins a sweep (every row does where it is not given).
+
+    Raises
+    ------
+    SweepFormatError
+        If a row breaks off, or there are very many sweeps of few points, which is no recording of sweeps.
+    """
     rows: list[LongRow] = []
     lines: list[TextLine] = []
+    labels: dict[tuple[str, ...], tuple[str, ...]] = {}  # the same time stands in row after row: kept once
+    short, most = 0, _MOST_SHORT + len(document.source.data) // 1000
     decimal = "."
     dialect: Dialect | None = None
     at, line, data = 0, 0, document.source.data
@@ -149,7 +164,17 @@ def long_rows(document: Document, few: int = _FEW) -> tuple[list[LongRow], list[
                 raise _cut_short(document.name, line, row.values.size, rows[-1].values.size)
             lines.append(TextLine(line, text.strip()))
             continue
-        rows.append(row)
+        if len(text) < _SHORT and (begins is None or not rows or begins(row, rows[-1])):
+            short += 1
+            if short > most:
+                raise SweepFormatError(
+                    document.name,
+                    line,
+                    f"more than {most} sweeps of few points",
+                    "sweeps of more points",
+                    "Save a trace point by point, or split the file.",
+                )
+        rows.append(replace(row, labels=labels.setdefault(row.labels, row.labels)))
     return rows, lines, decimal
 
 
@@ -233,14 +258,6 @@ def read_across(document: Document) -> list[Draft]:
     if not rows:
         raise SweepFormatError(
             document.name, None, "no rows of levels", "a row of levels for each sweep", "Save the trace again."
-        )
-    if len(rows) > 2000 + len(document.source.data) // 1000:
-        raise SweepFormatError(
-            document.name,
-            rows[-1].line,
-            f"{len(rows)} short rows",
-            "sweeps of more points",
-            "Save a trace point by point.",
         )
     axis_row = _axis_row(rows)
     sweeps = [row for row in rows if row is not axis_row]

@@ -57,8 +57,12 @@ def _lead(values: FloatArray) -> int | None:
         return None
     if len(leads) == 2:  # a count of readings is a whole number above zero; a level there would be below it
         fourth = float(values[3])
-        leads = [4] if fourth > 0.0 and fourth.is_integer() and float(np.median(values[4:])) < 0.0 else [3]
+        leads = [4] if fourth > 0.0 and fourth.is_integer() and _mostly_negative(values[4:]) else [3]
     return leads[0]
+
+
+def _mostly_negative(levels: FloatArray) -> bool:
+    return 2 * int(np.count_nonzero(levels < 0.0)) > levels.size
 
 
 def _segment(row: LongRow, name: str) -> tuple[FloatArray, FloatArray]:
@@ -81,18 +85,14 @@ def _segment(row: LongRow, name: str) -> tuple[FloatArray, FloatArray]:
 
 def read_segments(document: Document) -> list[Draft]:
     """Return the drafts of sweeps in segment rows."""
-    rows, lines, decimal = long_rows(document, 5)
+    rows, lines, decimal = long_rows(document, 5, _falls_back)
     facts = document.facts(lines, decimal)
     unit, level_unit = _units(lines)
     groups: list[list[LongRow]] = []
     for row in rows:
-        if not groups or float(row.values[0]) <= float(groups[-1][-1].values[0]):
+        if not groups or _falls_back(row, groups[-1][-1]):
             groups.append([])
         groups[-1].append(row)
-    if len(groups) > 2000 + len(document.source.data) // 1000:
-        raise SweepFormatError(
-            document.name, rows[-1].line, f"{len(groups)} short sweeps", "sweeps of more points", "Split the file."
-        )
     if len(groups) > 1 and len(groups[-1]) < len(groups[0]):
         raise SweepFormatError(
             document.name,
@@ -110,6 +110,10 @@ def read_segments(document: Document) -> list[Draft]:
         draft.assumptions = [*notes]
         drafts.append(draft)
     return drafts
+
+
+def _falls_back(row: LongRow, before: LongRow) -> bool:
+    return float(row.values[0]) <= float(before.values[0])
 
 
 def _join(group: list[LongRow], name: str) -> tuple[FloatArray, FloatArray, list[str]]:

@@ -91,10 +91,6 @@ def read_sm1809(document: Document) -> list[Draft]:
         raise SweepFormatError(
             document.name, None, "a header without scans", "time-stamped rows of levels", "Export again."
         )
-    if len(rows) > 2000 + len(document.source.data) // 1000:
-        raise SweepFormatError(
-            document.name, rows[-1].line, f"{len(rows)} short scans", "longer scans", "Split the file."
-        )
     points = facts.number("points")
     day = _day(facts)
     drafts: list[Draft] = []

@@ -81,7 +81,22 @@ def moment(text: str, *, end: bool = False) -> datetime:
     return value if value.tzinfo is not None else value.replace(tzinfo=UTC)
 
 
-def _conditions(search: Search) -> list[sa.ColumnElement[bool]]:
+_MANY = 5000
+"""From so many hits on, captures are gone through in order of time until enough are found, instead of all hits."""
+
+
+def _with_one(
+    connection: sa.Connection, search: Search, column: sa.Column[Any], condition: sa.ColumnElement[bool]
+) -> sa.ColumnElement[bool]:
+    """Say that a capture has a row (finding, carrier) for which a condition holds, in the way that costs least."""
+    if search.limit is not None:
+        some = sa.select(sa.literal(1)).where(condition).limit(_MANY).subquery()
+        if (connection.execute(sa.select(sa.func.count()).select_from(some)).scalar() or 0) >= _MANY:
+            return sa.exists(sa.select(sa.literal(1)).where(column == CAPTURE.c.id, condition))
+    return CAPTURE.c.id.in_(sa.select(column).where(condition))
+
+
+def _conditions(connection: sa.Connection, search: Search) -> list[sa.ColumnElement[bool]]:
     found: list[sa.ColumnElement[bool]] = []
     for column, value in (
         (CAPTURE.c.vessel, search.vessel),
@@ -90,17 +105,19 @@ def _conditions(search: Search) -> list[sa.ColumnElement[bool]]:
         (CAPTURE.c.verdict, search.verdict),
     ):
         if value is not None:
-            found.append(_like(column, value))
+            found.append(_like(connection, column, value))
     if search.since is not None:
         found.append(CAPTURE.c.captured_at >= rfc3339(search.since))
     if search.until is not None:
         found.append(CAPTURE.c.captured_at < rfc3339(search.until))
     if search.finding is not None:
-        found.append(CAPTURE.c.id.in_(sa.select(FINDING.c.capture).where(_like(FINDING.c.code, search.finding))))
+        found.append(
+            _with_one(connection, search, FINDING.c.capture, _like(connection, FINDING.c.code, search.finding))
+        )
     if search.carrier_hz is not None:
         column = CARRIER.c.centre_hz if search.carrier_hz < _IF_BELOW_HZ else CARRIER.c.rf_hz
         low, high = search.carrier_hz - search.tolerance_hz, search.carrier_hz + search.tolerance_hz
-        found.append(CAPTURE.c.id.in_(sa.select(CARRIER.c.capture).where(column.between(low, high))))
+        found.append(_with_one(connection, search, CARRIER.c.capture, column.between(low, high)))
     if search.visit is not None:
         found.append(CAPTURE.c.visit == search.visit)
     if search.text:
@@ -111,15 +128,20 @@ def _conditions(search: Search) -> list[sa.ColumnElement[bool]]:
     return found
 
 
-def _like(column: sa.Column[Any], value: str) -> sa.ColumnElement[bool]:
+def _like(connection: sa.Connection, column: sa.Column[Any], value: str) -> sa.ColumnElement[bool]:
     if "*" not in value:
         return column == value  # an index serves this
+    in_code_order = connection.dialect.name == "sqlite"  # others may sort by a language's rules
+    if in_code_order and value.index("*") == len(value) - 1 and value[:-1] and value.isascii():
+        # and this: all that begins so lies between the beginning and the same with its last sign raised
+        begin = value[:-1]
+        return sa.and_(column >= begin, column < begin[:-1] + chr(ord(begin[-1]) + 1))
     pattern = value.replace("\\", "\\\\").replace("%", "\\%").replace("_", "\\_").replace("*", "%")
     return column.like(pattern, escape="\\")
 
 
-def _ordered(search: Search, *columns: Any) -> sa.Select[Any]:
-    query = sa.select(*columns).where(*_conditions(search))
+def _ordered(connection: sa.Connection, search: Search, *columns: Any) -> sa.Select[Any]:
+    query = sa.select(*columns).where(*_conditions(connection, search))
     return (
         query.order_by(CAPTURE.c.captured_at.desc(), CAPTURE.c.id.desc())
         .limit(search.limit)
@@ -129,23 +151,23 @@ def _ordered(search: Search, *columns: Any) -> sa.Select[Any]:
 
 def list_captures(archive: Archive, search: Search | None = None) -> list[dict[str, Any]]:
     """Return the list view: the newest first, one row a capture, under the names of `LIST_COLUMNS`."""
-    query = _ordered(search or Search(), *(CAPTURE.c[name] for name in LIST_COLUMNS))
     with told(archive.where), reading(archive.engine) as connection:
+        query = _ordered(connection, search or Search(), *(CAPTURE.c[name] for name in LIST_COLUMNS))
         return [{**row, "replaced": bool(row["replaced"])} for row in connection.execute(query).mappings()]
 
 
 def count_captures(archive: Archive, search: Search | None = None) -> int:
     """Return how many captures fit, whatever the limit."""
-    query = sa.select(sa.func.count()).select_from(CAPTURE).where(*_conditions(search or Search()))
     with told(archive.where), reading(archive.engine) as connection:
+        query = sa.select(sa.func.count()).select_from(CAPTURE).where(*_conditions(connection, search or Search()))
         return int(connection.execute(query).scalar_one())
 
 
 def whole_captures(archive: Archive, search: Search | None = None) -> Iterator[dict[str, Any]]:
     """Yield every capture that fits with all that hangs on it, by key; all from one state of the archive."""
     chosen = search or Search(replaced=True)
-    query = _ordered(chosen, CAPTURE.c.id)
     with told(archive.where), reading(archive.engine) as connection:
+        query = _ordered(connection, chosen, CAPTURE.c.id)
         ids = list(connection.execute(query).scalars())
         for id_ in ids:
             row = connection.execute(sa.select(CAPTURE).where(CAPTURE.c.id == id_)).mappings().one()

@@ -78,3 +78,23 @@ def test_list_view_is_served_by_indexes(file_archive) -> None:
             steps = [row[3] for row in connection.execute(sa.text("EXPLAIN QUERY PLAN " + text))]
         assert any("USING INDEX" in step for step in steps), steps
         assert not any("TEMP B-TREE" in step and "LAST TERM" not in step for step in steps), steps
+
+
+def test_many_hits_and_few_are_found_alike(archive, make_record, monkeypatch) -> None:
+    """From many hits on captures are gone through in order of time: the same rows, whichever way."""
+    for number in range(9):
+        findings = (
+            [("oscillator.drift", "warning")] if number % 2 else [("line.ripple", "note"), ("line.slope", "note")]
+        )
+        archive.add(make_record(number, centres=(1.2e9 + 1e6 * number, 1.5e9), findings=findings))
+    searches = [
+        Search(finding="oscillator.drift", limit=3),
+        Search(finding="line.*", limit=4),
+        Search(finding="line*pe", limit=4),
+        Search(carrier_hz=1.5e9, limit=5),
+        Search(carrier_hz=1.204e9, tolerance_hz=1.1e6, limit=5),
+    ]
+    few = [[row["key"] for row in list_captures(archive, search)] for search in searches]
+    monkeypatch.setattr("spectra.archive.query._MANY", 1)
+    assert [[row["key"] for row in list_captures(archive, search)] for search in searches] == few
+    assert [len(rows) for rows in few] == [3, 4, 4, 5, 3]

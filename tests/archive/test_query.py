@@ -72,9 +72,9 @@ def test_list_view_is_served_by_indexes(file_archive) -> None:
         Search(satellite="x", limit=9),
         Search(verdict="confirmed"),
     ):
-        query = _ordered(search, *(CAPTURE.c[name] for name in LIST_COLUMNS))
-        text = str(query.compile(file_archive.engine, compile_kwargs={"literal_binds": True}))
         with file_archive.engine.connect() as connection:
+            query = _ordered(connection, search, *(CAPTURE.c[name] for name in LIST_COLUMNS))
+            text = str(query.compile(file_archive.engine, compile_kwargs={"literal_binds": True}))
             steps = [row[3] for row in connection.execute(sa.text("EXPLAIN QUERY PLAN " + text))]
         assert any("USING INDEX" in step for step in steps), steps
         assert not any("TEMP B-TREE" in step and "LAST TERM" not in step for step in steps), steps

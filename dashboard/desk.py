@@ -33,18 +33,22 @@ from spectra.identify.engine import call_roll
 
 if TYPE_CHECKING:
     from spectra.archive.store import PlanFile
+    from spectra.finding import Finding
+    from spectra.findings.emissions import Emissions
+    from spectra.findings.trend import Trend
     from spectra.identify.identification import Candidate, RollCallEntry
     from spectra.measure.measurement import Carrier
     from spectra.plan.chain import ReceiveChain
     from spectra.plan.table import CarrierTable
     from spectra.visit import CaptureReview, VisitReview
 
-__all__ = ["SHORT", "Desk", "Shown"]
+__all__ = ["SHORT", "Desk", "Followed", "Shown", "Watched"]
 
 T = TypeVar("T")
 SHORT = 16
 """Digits of a key that go into an address: enough to tell millions apart."""
 _MOST_IN_REVIEW = 400
+_MOST_IN_TREND = 200
 _CAPTURES, _REVIEWS, _PLANS = 24, 6, 12
 
 
@@ -58,6 +62,23 @@ class Shown:
     review: CaptureReview
     table: CarrierTable | None
     chain: ReceiveChain | None
+
+
+@dataclass(frozen=True, slots=True)
+class Followed:
+    """An oscillator over time, the keys of its captures in order, and how many were left out for another table."""
+
+    trend: Trend
+    keys: tuple[str, ...]
+    left_out: int
+
+
+@dataclass(frozen=True, slots=True)
+class Watched:
+    """Interferers followed through a visit, and the findings on them."""
+
+    log: Emissions
+    findings: tuple[Finding, ...]
 
 
 class _Recent:
@@ -110,10 +131,15 @@ class Desk:
         self.folder = Path(tempfile.mkdtemp(prefix="sweepmuster-dashboard-"))
         self.drafts = Drafts(self.folder / "drafts")
         self._captures, self._reviews, self._plans = _Recent(_CAPTURES), _Recent(_REVIEWS), _Recent(_PLANS)
-        self._rolls = _Recent(_CAPTURES)
+        self._rolls, self._trends, self._logs = _Recent(_CAPTURES), _Recent(_REVIEWS), _Recent(_REVIEWS)
         self._baselines: list[dict[str, Any]] = []
         self._baselines_seen = 0
         self._baselines_lock = threading.Lock()
+
+    @property
+    def place(self) -> str:
+        """Where the archive is, a password left out."""
+        return self.archive.engine.url.render_as_string(hide_password=True).removeprefix("sqlite:///")
 
     def close(self) -> None:
         """Let go of the archive and of the files just dropped."""
@@ -176,6 +202,53 @@ class Desk:
         if not rows:
             raise ArchiveError(self.archive.where, None, "a visit without captures", "captures", "Look in the list.")
         return self.capture(next((row["key"] for row in rows if row["verdict"] is not None), rows[0]["key"]))
+
+    def trend(self, vessel: str | None, terminal: str | None) -> Followed | None:
+        """Return the oscillator of a terminal over its newest captures; None where none of them was identified.
+
+        Only captures that were held against the newest one's table and chain count.
+        """
+        rows = list_captures(self.archive, Search(vessel=vessel, terminal=terminal, limit=_MOST_IN_TREND))
+        known = [row for row in rows if row["verdict"] in ("confirmed", "probable", "contradicted")]
+        if not known:
+            return None
+        stamp = tuple((row["key"], row["verdict"], row["lo_error_hz"]) for row in known)
+        return self._trends.get(stamp, lambda: self._followed([row["key"] for row in known]))
+
+    def _followed(self, keys: Sequence[str]) -> Followed | None:
+        from spectra.findings import trend
+
+        shown = [self._shown(self.archive.capture(key)) for key in keys]
+        newest = next((one for one in shown if one.table is not None and one.chain is not None), None)
+        if newest is None or newest.table is None or newest.chain is None:
+            return None
+        plan = (newest.table.sha256, newest.chain.sha256)
+        same = [
+            one
+            for one in shown
+            if one.table is not None and one.chain is not None and (one.table.sha256, one.chain.sha256) == plan
+        ]
+        found = trend(
+            [one.review.source.capture for one in same],
+            newest.table,
+            newest.chain,
+            measurements=[one.review.measurements for one in same],
+            identifications=[one.review.identification for one in same],
+        )
+        return Followed(found, tuple(one.key for one in same), len(shown) - len(same))
+
+    def interference(self, visit: str) -> Watched:
+        """Return the interferers of a visit, followed through its sweeps, and what they tell."""
+        _, stamp = visit_state(self.archive, visit)
+        return self._logs.get((visit, stamp), lambda: self._watched(visit))
+
+    def _watched(self, visit: str) -> Watched:
+        from spectra.archive import stored_log
+        from spectra.finding import run_rules
+        from spectra.findings.table import SET_RULES
+
+        log = stored_log(self.archive, Search(visit=visit))
+        return Watched(log.emissions, run_rules(SET_RULES, {"emissions": log.emissions}))
 
     def roll(self, shown: Shown, candidate: Candidate) -> tuple[Sequence[RollCallEntry], Sequence[tuple[int, Carrier]]]:
         """Return the roll call of a candidate that is not the best, and the carriers it leaves unexplained."""

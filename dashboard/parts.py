@@ -88,9 +88,9 @@ def verdict(word: str | None) -> html.Span:
     return html.Span([sign(kind), word or "not identified"], className=f"verdict {kind}")
 
 
-def answer(word: str | None, sentence: str, *, more: Any = None) -> html.Section:
-    """Return the answer that a page begins with."""
-    kind = kind_of(word)
+def answer(word: str | None, sentence: str, *, more: Any = None, kind: str | None = None) -> html.Section:
+    """Return the answer that a page begins with; `kind` for a word that is no verdict."""
+    kind = kind_of(word) if kind is None else kind
     said: Parts = [html.P(html.Strong(word[:1].upper() + word[1:]), className="word")] if word else []
     said.append(html.P(sentence, className="sentence"))
     if more is not None:

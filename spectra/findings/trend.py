@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from spectra.capture import Capture
+    from spectra.identify.identification import Identification
     from spectra.measure.measurement import Measurement
     from spectra.plan.chain import LoState, ReceiveChain
     from spectra.plan.table import CarrierTable

@@ -1,0 +1,170 @@
+"""The LO error over time: readings with their intervals, the fit, the tolerance, steps, temperature."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from dashboard.figures.base import new_figure, style_axes, text
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    import plotly.graph_objects as go
+
+    from dashboard.look import Look
+    from spectra.findings.trend import Trend, TrendPoint
+
+__all__ = ["oscillator_figure", "oscillator_words"]
+
+_COVERAGE = 2.0
+_SYMBOLS = ("circle", "square", "diamond", "triangle-up", "cross")
+
+
+def oscillator_words(trend: Trend) -> str:
+    """Return the picture in words."""
+    used = [p for p in trend.points if p.used and p.lo_error_hz is not None]
+    if not used:
+        return "No reading of the LO error could be used."
+    first, last = min(used, key=_when), max(used, key=_when)
+    tolerance = "" if trend.tolerance_hz is None else f", tolerance ±{trend.tolerance_hz / 1e3:g} kHz"
+    return (
+        f"{len(used)} readings through LO state {trend.lo_state or 'not known'}{tolerance}: from "
+        f"{(first.lo_error_hz or 0.0) / 1e3:+.0f} kHz on {first.captured_at:%d %b %Y} to "
+        f"{(last.lo_error_hz or 0.0) / 1e3:+.0f} kHz on {last.captured_at:%d %b %Y}. Bars are 95 % intervals."
+    )
+
+
+def _when(point: TrendPoint) -> Any:
+    return point.captured_at
+
+
+def oscillator_figure(trend: Trend, look: Look) -> go.Figure:
+    """Return the figure of a trend; readings of different LNBs have marks of different shape."""
+    import plotly.graph_objects as go
+
+    warm = [p for p in trend.points if p.temperature_c is not None and p.captured_at is not None]
+    figure = new_figure(look, uirevision="oscillator")
+    timed = sorted((p for p in trend.points if p.captured_at is not None and p.lo_error_hz is not None), key=_when)
+    lnbs = list(dict.fromkeys(p.lnb for p in timed))
+    for k, lnb in enumerate(lnbs):
+        _readings(figure, [p for p in timed if p.used and p.lnb == lnb], look, lnb or "reading", _SYMBOLS[k % 5], True)
+    _readings(figure, [p for p in timed if not p.used], look, "left out", "circle-open", False)
+    fitted = [p for p in timed if p.fitted_hz is not None]
+    if len(fitted) > 1:
+        figure.add_trace(
+            go.Scatter(
+                x=[p.captured_at for p in fitted],
+                y=[(p.fitted_hz or 0.0) / 1e3 for p in fitted],
+                name="fit",
+                mode="lines",
+                line={"color": look.model, "width": 2},
+                hovertemplate="fit %{y:.1f} kHz<extra></extra>",
+            )
+        )
+    _tolerance(figure, trend, look)
+    _steps(figure, trend, look)
+    _crossing(figure, trend, look)
+    if warm:
+        figure.add_trace(
+            go.Scatter(
+                x=[p.captured_at for p in sorted(warm, key=_when)],
+                y=[p.temperature_c for p in sorted(warm, key=_when)],
+                name="temperature at the LNB",
+                mode="lines+markers",
+                line={"color": look.floor, "width": 1.4, "dash": "dot"},
+                marker={"symbol": "line-ew-open", "size": 8},
+                yaxis="y2",
+                hovertemplate="%{y:.1f} °C<extra></extra>",
+            )
+        )
+    style_axes(figure, look)
+    figure.update_layout(
+        xaxis={"title_text": "taken (UTC)", "anchor": "y2" if warm else "y", "type": "date"},
+        yaxis={"title_text": "LO error / kHz", "domain": (0.32, 1.0) if warm else (0.0, 1.0)},
+    )
+    if warm:
+        figure.update_layout(
+            yaxis2={
+                **figure.layout.yaxis.to_plotly_json(),
+                "title_text": "°C",
+                "domain": (0.0, 0.22),
+                "anchor": "x",
+                "nticks": 4,
+            }
+        )
+    return figure
+
+
+def _readings(
+    figure: go.Figure, points: Sequence[TrendPoint], look: Look, name: str, symbol: str, counts: bool
+) -> None:
+    import plotly.graph_objects as go
+
+    if not points:
+        return
+    colour = look.ink if counts else look.soft
+    figure.add_trace(
+        go.Scatter(
+            x=[p.captured_at for p in points],
+            y=[(p.lo_error_hz or 0.0) / 1e3 for p in points],
+            error_y={
+                "type": "data",
+                "array": [_COVERAGE * (p.lo_error_std_hz or 0.0) / 1e3 for p in points],
+                "color": colour,
+                "thickness": 1.3,
+                "width": 4,
+            },
+            name=text(name),
+            mode="markers",
+            marker={"symbol": symbol, "size": 8, "color": colour},
+            hovertext=[f"{text(p.capture)}<br>{text(p.why)}" if p.why else text(p.capture) for p in points],
+            hovertemplate="%{hovertext}<br>%{y:.1f} kHz<br>%{x|%d %b %Y %H:%M}<extra></extra>",
+        )
+    )
+
+
+def _tolerance(figure: go.Figure, trend: Trend, look: Look) -> None:
+    if trend.tolerance_hz is None:
+        return
+    for sign in (1, -1):
+        figure.add_hline(
+            y=sign * trend.tolerance_hz / 1e3,
+            line={"color": look.bad, "width": 1.6, "dash": "dash"},
+            annotation={
+                "text": f"tolerance {'+' if sign > 0 else '−'}{trend.tolerance_hz / 1e3:g} kHz",
+                "font": {"color": look.bad, "size": 12},
+            },
+            annotation_position="top left" if sign > 0 else "bottom left",
+            yref="y",
+        )
+
+
+def _steps(figure: go.Figure, trend: Trend, look: Look) -> None:
+    for step in trend.steps:
+        figure.add_shape(
+            type="rect", x0=step.after, x1=step.before, y0=0, y1=1, xref="x", yref="y domain", layer="below",
+            fillcolor=look.mark, opacity=0.12, line={"width": 0},
+        )  # fmt: skip
+        figure.add_annotation(
+            x=step.before, y=0.9, xref="x", yref="y domain", text=f"step {step.size_hz / 1e3:+.0f} kHz",
+            showarrow=False, font={"color": look.mark, "size": 12}, xanchor="left", yanchor="top",
+        )  # fmt: skip
+
+
+def _crossing(figure: go.Figure, trend: Trend, look: Look) -> None:
+    crossing = trend.crossing
+    if crossing is None or crossing.expected is None or crossing.outside:
+        return
+    if crossing.earliest is not None and crossing.latest is not None:
+        figure.add_shape(
+            type="rect", x0=crossing.earliest, x1=crossing.latest, y0=0, y1=1, xref="x", yref="y domain",
+            layer="below", fillcolor=look.bad, opacity=0.08, line={"width": 0},
+        )  # fmt: skip
+    figure.add_shape(
+        type="line", x0=crossing.expected, x1=crossing.expected, y0=0, y1=1, xref="x", yref="y domain",
+        line={"color": look.bad, "width": 1.4, "dash": "dot"},
+    )  # fmt: skip
+    figure.add_annotation(
+        x=crossing.expected, y=0.02, xref="x", yref="y domain", text="leaves its tolerance", showarrow=False,
+        font={"color": look.bad, "size": 12}, xanchor="right", yanchor="bottom", xshift=-4,
+    )  # fmt: skip

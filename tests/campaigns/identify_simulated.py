@@ -2,8 +2,13 @@
 
 The plans (see `identify_trials`) are on air with an unknown LO error, swept by the simulator, measured and identified,
 once with the whole table and once with every list of the true orbital position left out. As a script it writes
-`identify_simulated.csv` beside itself: ``python tests/campaigns/identify_simulated.py [trials] [seed] [every]``; with
-`every` = 3 the table holds every third satellite by name (110 of them); the file is `identify_simulated_every_3.csv`.
+`identify_simulated.csv` beside itself:
+
+    python tests/campaigns/identify_simulated.py [trials] [seed] [every] [first]
+
+With `every` = 3 the table holds every third satellite by name (110 of them) and the file is
+`identify_simulated_every_3.csv`. With `first` above 0 the trials from that number on are added to the file that is
+there: a long campaign in pieces.
 """
 
 from __future__ import annotations
@@ -33,8 +38,12 @@ COLUMNS = (
     "std_hz",
     "carriers",
     "twin",
+    "kin",
+    "probability",
     "absent_verdict",
     "absent_twin",
+    "absent_kin",
+    "absent_probability",
 )
 
 
@@ -80,9 +89,9 @@ def _sweep(chain: Any, sky: Any, rng: np.random.Generator) -> Any:
     return sweep_spectrum(spectrum, analyser, int(rng.integers(2**31))), int(sum(shown))
 
 
-def run(world: Any, count: int, seed: int, least: int = 5) -> Iterator[dict[str, Any]]:
+def run(world: Any, count: int, seed: int, least: int = 5, first: int = 0) -> Iterator[dict[str, Any]]:
     """Yield one record a trial; sweeps with fewer listed carriers than `least` are drawn again."""
-    for number in range(count):
+    for number in range(first, first + count):
         yield judged(world, *measured(world, number, seed, least))
 
 
@@ -120,9 +129,17 @@ def judged(
         "std_hz": round(best.lo_error_std_hz) if right and best is not None else "",
         "carriers": len(measurement.carriers),
         "twin": round(any_twin, 2),
+        "kin": _rounded(result.log10_odds_kin, 2),
+        "probability": _rounded(result.probability, 5),
         "absent_verdict": absent.verdict,
         "absent_twin": round(far_twin, 2),
+        "absent_kin": _rounded(absent.log10_odds_kin, 2),
+        "absent_probability": _rounded(absent.probability, 5),
     }
+
+
+def _rounded(value: float | None, digits: int) -> float | str:
+    return "" if value is None else round(value, digits)
 
 
 def _is(candidate: Any, plan: Any, state: Any) -> bool:
@@ -145,6 +162,8 @@ def summary(records: list[dict[str, Any]], twins_from: float = 0.7) -> dict[str,
             np.mean([r["right"] and r["verdict"] == "confirmed" for r in alone])
         ),
         "wrongly confirmed": sum(r["verdict"] == "confirmed" and not r["right"] for r in records),
+        "probable or better": float(np.mean([r["verdict"] in ("confirmed", "probable") for r in records])),
+        "absent: unidentified": float(np.mean([r["absent_verdict"] == "unidentified" for r in records])),
         "absent: confirmed": sum(r["absent_verdict"] == "confirmed" for r in records),
         "absent, no twin elsewhere: confirmed": sum(r["absent_verdict"] == "confirmed" for r in far),
         "absent, no twin elsewhere: trials": len(far),
@@ -163,20 +182,30 @@ def main(arguments: list[str]) -> None:
     count = int(arguments[0]) if arguments else 300
     seed = int(arguments[1]) if len(arguments) > 1 else 1
     every = int(arguments[2]) if len(arguments) > 2 else 1
+    first = int(arguments[3]) if len(arguments) > 3 else 0
     world = trials.World.build(_thinned(trials.load_plans(), every))
     name = "identify_simulated" + (f"_every_{every}" if every > 1 else "")
     path = Path(__file__).with_name(f"{name}.csv")
-    records = []
-    with path.open("w", encoding="utf-8", newline="") as out:
-        out.write(f"# sweepmuster {__version__}, seed {seed}, {count} trials\n")
+    with path.open("a" if first else "w", encoding="utf-8", newline="") as out:
+        out.write(f"# sweepmuster {__version__}, seed {seed}, {count} trials from number {first}\n")
         writer = csv.DictWriter(out, COLUMNS)
-        writer.writeheader()
-        for record in run(world, count, seed):
+        if not first:
+            writer.writeheader()
+        for record in run(world, count, seed, first=first):
             writer.writerow(record)
             out.flush()
-            records.append(record)
+    records = read(path)
     for name, value in summary(records).items():
         sys.stdout.write(f"{name}: {value:g}\n")
+    for line in trials.reliability(records):
+        sys.stdout.write(", ".join(f"{name} {value:.4g}" for name, value in line.items()) + "\n")
+
+
+def read(path: Path) -> list[dict[str, Any]]:
+    """Return the records of a kept table, whatever pieces it was made in."""
+    with path.open(encoding="utf-8", newline="") as lines:
+        rows = list(csv.DictReader(line for line in lines if not line.startswith("#")))
+    return [{**row, "right": int(row["right"]), **{n: float(row[n]) for n in ("twin", "absent_twin")}} for row in rows]
 
 
 if __name__ == "__main__":

@@ -43,7 +43,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="cross-polar purity of satellite and feed: a value or a range (default 27 40)",
     )
     parser.add_argument("--json", action="store_true", help="print the comparison as JSON")
-    parser.add_argument("--plot", metavar="FILE.html", help="also write both traces and the isolation as a picture")
+    parser.add_argument("--plot", metavar="FILE.html", help="also write traces, isolation or changes as a picture")
     add_reading_options(parser)
 
 
@@ -66,8 +66,9 @@ def execute(arguments: argparse.Namespace) -> int:
     if batch.failed:
         say("no comparison: mend or leave out the file(s) above")
         return 2
+    captures = [capture for _, capture in batch.results]
     comparison = compare(
-        [capture for _, capture in batch.results],
+        captures,
         table,
         chain,
         kind=arguments.kind,
@@ -79,13 +80,31 @@ def execute(arguments: argparse.Namespace) -> int:
     else:
         print_comparison(comparison)
     if plot is not None:
-        from spectra.findings.figures import comparison_figure
-        from spectra.report.page import write_figures
-
-        figure = comparison_figure(comparison, isolation_limit_db=arguments.isolation_limit)
-        write_figures([(", ".join(comparison.captures), figure)], plot, title="Captures compared")
-        say(f"picture written to {plot}")
+        _draw(comparison, captures, table, chain, arguments.isolation_limit, plot)
     return 0
+
+
+def _draw(
+    comparison: Comparison,
+    captures: list[Capture],
+    table: CarrierTable | None,
+    chain: ReceiveChain | None,
+    isolation_limit_db: float | None,
+    path: Path,
+) -> None:
+    """Write the picture of a comparison; over LO states and repeats also what comes and goes."""
+    from spectra.cli.pictures import figures_of_set, write_pictures
+    from spectra.findings import follow
+    from spectra.findings.figures import comparison_figure
+
+    figure = comparison_figure(comparison, isolation_limit_db=isolation_limit_db)
+    figures = [(", ".join(comparison.captures), figure)]
+    if comparison.kind in ("lo_state", "repeat"):
+        log = None
+        if table is not None and chain is not None:
+            log = follow(captures, measurements=comparison.measurements, table=table, chain=chain)
+        figures += figures_of_set(captures, log)
+    write_pictures(figures, path, "Captures compared")
 
 
 def plan_of(table: str | None, chain: str | None) -> tuple[CarrierTable | None, ReceiveChain | None]:

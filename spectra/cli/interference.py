@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from spectra.cli.archive import add_search_options, search_of
 from spectra.cli.batch import BATCH_SCHEMA, gather, run_batch
-from spectra.cli.compare import plan_of
+from spectra.cli.compare import plan_of, plot_path
 from spectra.cli.console import print_json, print_table, say
 from spectra.cli.options import add_reading_options, reading_options
 from spectra.errors import SpectraError, UsageError
@@ -30,6 +30,7 @@ def add_options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--emission", type=int, metavar="N", help="only the one of this number in the list")
     parser.add_argument("--list", action="store_true", help="list what was found, instead of the reports")
     parser.add_argument("--json", action="store_true", help="print reports or list as JSON")
+    parser.add_argument("--plot", metavar="FILE.html", help="also write when each was seen, and the sweeps over time")
     parser.add_argument("--archive", metavar="PLACE", help="stored captures instead of files: SQLite file or URL")
     add_search_options(parser)
     add_reading_options(parser)
@@ -49,6 +50,8 @@ def execute(arguments: argparse.Namespace) -> int:
         )
     table, chain = plan_of(arguments.table, arguments.chain)
     failed: list[SpectraError] = []
+    captures: list[Capture] = []
+    plot = plot_path(arguments.plot, [Path(name) for name in arguments.files])
     if arguments.archive is not None:
         log, contexts, tables = _stored(arguments)
     else:
@@ -61,9 +64,14 @@ def execute(arguments: argparse.Namespace) -> int:
             return 2
         from spectra.findings import follow
 
-        log = follow([c for c, _ in pairs], measurements=[m for _, m in pairs], table=table, chain=chain)
+        captures = [c for c, _ in pairs]
+        log = follow(captures, measurements=[m for _, m in pairs], table=table, chain=chain)
         contexts = [c.context for c, _ in pairs for _ in c.sweeps]
         tables = [table] * len(contexts)
+    if plot is not None:
+        from spectra.cli.pictures import figures_of_set, write_pictures
+
+        write_pictures(figures_of_set(captures, log), plot, "What disturbs, and when")
     if arguments.list:
         _print_list(log, as_json=arguments.json)
         return 2 if failed else 0

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from spectra.cautions import DISCLAIMER
 from spectra.cli.batch import gather, run_batch
 from spectra.cli.compare import plan_of, plot_path
-from spectra.cli.console import print_findings, print_json, print_table, say, wrap
+from spectra.cli.console import print_findings, print_json, print_table, wrap
 from spectra.cli.options import add_reading_options, reading_options
 from spectra.units import format_value
 
@@ -31,7 +31,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--table", required=True, metavar="T.csv", help="carrier table")
     parser.add_argument("--chain", required=True, metavar="C.toml", help="receive chain")
     parser.add_argument("--json", action="store_true", help="print the trend as JSON")
-    parser.add_argument("--plot", metavar="FILE.html", help="also write points, fit, tolerance and steps as a picture")
+    parser.add_argument(
+        "--plot", metavar="FILE.html", help="also write the fit, and the sweeps over time, as a picture"
+    )
     add_reading_options(parser)
 
 
@@ -61,11 +63,11 @@ def execute(arguments: argparse.Namespace) -> int:
     else:
         print_trend(told)
     if plot is not None:
+        from spectra.cli.pictures import figures_of_set, write_pictures
         from spectra.findings.figures import trend_figure
-        from spectra.report.page import write_figures
 
-        write_figures([(told.lo_state or "LO", trend_figure(told))], plot, title="The oscillator over time")
-        say(f"picture written to {plot}")
+        figures = [(told.lo_state or "LO", trend_figure(told)), *figures_of_set([c for c, _ in pairs])]
+        write_pictures(figures, plot, "The oscillator over time")
     return 2 if batch.failed else 0
 
 

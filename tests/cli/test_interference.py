@@ -93,3 +93,24 @@ def test_a_bad_file_does_not_stop_the_rest(tmp_path: Path, capsys: pytest.Captur
     assert main(["report", "interference", SWEEP, str(broken), *PLAN, "--json"]) == 2
     captured = capsys.readouterr()
     assert len(json.loads(captured.out)["failed"]) == 1 and "broken.csv" in captured.err
+
+
+def test_pictures_over_time_of_two_states(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The demo's own terminal by the cable: the page holds timeline, picture over time and envelope, nothing remote."""
+    files = [str(demo_folder() / f"8_own_terminal_{number}.csv") for number in (1, 2, 3)]
+    page = tmp_path / "seen.html"
+    assert main(["report", "interference", *files, *PLAN, "--list", "--plot", str(page)]) == 0
+    text = page.read_text(encoding="utf-8")
+    for words in ("When each interferer was seen", "Level over frequency and time", "Greatest, mean and least level"):
+        assert words in text
+    assert "<script src=" not in text and "by the cable" in capsys.readouterr().out
+    other = tmp_path / "states.html"
+    assert main(["compare", *files, *PLAN, "--plot", str(other)]) == 0
+    assert "Level over frequency and time" in other.read_text(encoding="utf-8")
+    assert main(["report", "interference", *files, *PLAN, "--plot", "seen.png"]) == 2
+
+
+def test_stored_captures_have_a_timeline(place: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    page = tmp_path / "seen.html"
+    assert main(["report", "interference", "--archive", place, "--list", "--plot", str(page)]) == 0
+    assert "When each interferer was seen" in page.read_text(encoding="utf-8")

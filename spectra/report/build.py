@@ -223,6 +223,8 @@ def _assumptions(review: VisitReview, words: Wording) -> list[Block]:
     texts += [str(problem) for problem in visit.failed]
     if not texts:
         texts = [words("assumptions.none")]
+    if words("finding.explained"):  # of a translation: what of the findings it does not cover
+        texts.append(words("finding.explained"))
     return [Heading(words("assumptions.title"), 2), Items(tuple((text, "") for text in texts))]
 
 

@@ -6,6 +6,7 @@ taken through ``[phrase]`` where a translation is there, and stay as they are wh
 
 from __future__ import annotations
 
+import re
 import tomllib
 from dataclasses import dataclass
 from functools import lru_cache
@@ -42,8 +43,15 @@ class Wording:
         return self.texts.get(key) or self.english.get(key) or otherwise
 
     def phrase(self, text: str) -> str:
-        """Return the translation of a text of another room, or the text itself."""
-        return self.phrases.get(text, text)
+        """Return the translation of a text of another room, its figures and names put in, or the text itself."""
+        told = self.phrases.get(text)
+        if told is not None:
+            return told
+        for pattern, translation in _patterns(self.language):
+            found = pattern.fullmatch(text)
+            if found is not None:
+                return translation.format(**found.groupdict())
+        return text
 
 
 def languages() -> tuple[str, ...]:
@@ -66,6 +74,18 @@ def wording(language: str = "en") -> Wording:
     texts, phrases = _read(language)
     english = texts if language == "en" else _read("en")[0]
     return Wording(language, texts, english, phrases)
+
+
+@lru_cache(maxsize=8)
+def _patterns(language: str) -> tuple[tuple[re.Pattern[str], str], ...]:
+    """Return the phrases that have names in braces, as patterns: what stands there is taken over. Longest first."""
+    made = []
+    for phrase, translation in sorted(_read(language)[1].items(), key=lambda item: -len(item[0])):
+        parts = re.split(r"\{([a-z]+)\}", phrase)
+        if len(parts) > 1:
+            texts = [f"(?P<{part}>.+?)" if number % 2 else re.escape(part) for number, part in enumerate(parts)]
+            made.append((re.compile("".join(texts)), translation))
+    return tuple(made)
 
 
 def _read(language: str) -> tuple[dict[str, str], dict[str, str]]:

@@ -1,5 +1,6 @@
 """The catalogues: a translation has the same keys and the same names in braces; safety is whole in every language."""
 
+import ast
 import re
 import string
 import tomllib
@@ -65,3 +66,36 @@ def test_what_a_translation_lacks_is_english() -> None:
     words = wording("de")
     assert words.phrase("never translated") == "never translated"
     assert words.get("nothing.there", "fallback") == "fallback"
+
+
+def test_titles_and_steps_of_findings_are_translated_with_their_figures() -> None:
+    words = wording("de")
+    assert words.phrase("The signal at 1646.40 ± 0.01 MHz IF enters by the cable") == (
+        "Das Signal bei 1646.40 ± 0.01 MHz ZF kommt über das Kabel herein"
+    )
+    assert words.phrase("The oscillator drifts by 20.2 ± 1.1 kHz a day").startswith("Der Oszillator driftet um 20.2")
+    assert words.phrase("Sweep again with an RBW of 100 kHz or less.").startswith("Mit einer RBW von 100 kHz")
+    assert wording("en").phrase("The signal at 1 IF comes and goes") == "The signal at 1 IF comes and goes"
+
+
+@pytest.mark.parametrize("language", [code for code in languages() if code != "en"])
+def test_phrases_keep_their_figures_and_are_still_said(language: str) -> None:
+    """A phrase whose English is said nowhere any more is dead; one that drops a figure is wrong."""
+    said = "\n".join(
+        text
+        for folder in files("spectra").iterdir()
+        if folder.is_dir()
+        for item in folder.iterdir()
+        if item.name.endswith(".py")
+        for text in _strings(item.read_text(encoding="utf-8"))
+    )
+    for english, other in catalogue(language)["phrase"].items():
+        assert names(english) == names(other), english
+        for part in re.split(r"\{[a-z]+\}|, |'s | below | above | to the east | to the west ", english):
+            # figures and words are put together from parts: what is long enough to be known must be there
+            assert len(part.strip()) <= 30 or part.strip(" .") in said, part
+
+
+def _strings(source: str) -> list[str]:
+    nodes = ast.walk(ast.parse(source))
+    return [node.value for node in nodes if isinstance(node, ast.Constant) and isinstance(node.value, str)]

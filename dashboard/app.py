@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -10,18 +11,20 @@ from dash import Dash
 from flask import Response, abort, request
 
 from dashboard import shell
-from dashboard.desk import Desk
+from dashboard.desk import SHORT, Desk
 from dashboard.look import style_sheet
 from dashboard.registry import Page, find_pages, match
 from dashboard.scheme import current_scheme
 from dashboard.security import Guard
 from dashboard.take import csv_answer
 from dashboard.uploads import add_uploads
+from spectra import SpectraError
+from spectra.archive import Search
 
 if TYPE_CHECKING:
     from flask import Flask
 
-__all__ = ["make_app"]
+__all__ = ["make_app", "warm_up"]
 
 _MOST_BYTES = 4_000_000
 """Largest request that is no upload."""
@@ -85,6 +88,24 @@ def make_app(desk: Desk, guard: Guard | None = None, *, pages: tuple[Page, ...] 
     for page in found:
         page.register(app, desk)
     return app
+
+
+def warm_up(desk: Desk, app: Dash) -> None:
+    """Load what the first pages need before anybody asks for them; runs beside the start."""
+    import threading
+
+    def work() -> None:
+        # any answer will do: what counts is that everything is loaded then
+        client = app.server.test_client()
+        for path in ("/", "/_dash-layout", "/_dash-dependencies"):
+            client.get(path)
+        with contextlib.suppress(SpectraError):
+            rows = desk.captures(Search(limit=1))[0]
+            with app.server.test_request_context("/"):
+                for path in ("/", *(f"/visit/any/sweep/{row['key'][:SHORT]}" for row in rows)):
+                    shell.render(desk, find_pages(), path, "")
+
+    threading.Thread(target=work, name="warm-up", daemon=True).start()
 
 
 def _add_routes(server: Flask, desk: Desk, pages: tuple[Page, ...]) -> None:

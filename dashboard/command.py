@@ -43,21 +43,23 @@ def execute(arguments: argparse.Namespace) -> int:
         raise UsageError("--port", None, str(arguments.port), "0 to 65535", "Leave it out.")
     open_to_others = not is_loopback(arguments.host)
     password = _password(arguments, open_to_others)
-    from dashboard.app import make_app
+    from dashboard.app import make_app, warm_up
     from dashboard.desk import Desk
     from spectra.archive import open_archive
 
     desk = Desk(open_archive(arguments.archive))
     try:
         guard = Guard(names_of(arguments.host), password, arguments.certificate is not None)
+        app = make_app(desk, guard)
         serving = Serving(
-            make_app(desk, guard).server,
+            app.server,
             arguments.host,
             arguments.port,
             certificate=None if arguments.certificate is None else Path(arguments.certificate),
             key=None if arguments.key is None else Path(arguments.key),
         )
         _tell(serving.address, open_to_others, arguments)
+        warm_up(desk, app)
         if not arguments.no_browser:
             import threading
             import webbrowser

@@ -281,8 +281,8 @@ class Desk:
         return visit_row(self.archive, key)
 
     def visit_list(self, key: str) -> list[dict[str, Any]]:
-        """Return the list view of a visit's captures, the newest first."""
-        return list_captures(self.archive, Search(visit=key))
+        """Return the list view of a visit's captures, the newest first, as many as are looked at as one visit."""
+        return list_captures(self.archive, Search(visit=key, limit=_MOST_IN_REVIEW))
 
     def review(self, key: str) -> VisitReview | None:
         """Return a visit, judged; None where it holds too many captures to be looked at as one piece of work.

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
     from dashboard.desk import Desk
 
-__all__ = ["Lead", "Page", "Place", "Table", "find_pages", "link", "match"]
+__all__ = ["Page", "Place", "Table", "find_pages", "link", "match"]
 
 _PART = re.compile(r"<(\w+)>")
 
@@ -47,13 +47,6 @@ class Place:
 
 
 @dataclass(frozen=True, slots=True)
-class Lead:
-    """What a layout returns to lead on to another address."""
-
-    address: str
-
-
-@dataclass(frozen=True, slots=True)
 class Table:
     """A table as it is handed out: file name without its ending, head, rows of plain values."""
 
@@ -75,8 +68,8 @@ class Page:
     name : str
         Stable name, for links.
     path : str
-        Address; ``<visit>`` and the like stand for one part each. A last part ``<capture>`` may be missing: the page
-        then shows the one that `Desk.pick` picks.
+        Address; ``<visit>`` and the like stand for one part each; the visit ``any`` is that of the capture. A last part
+        ``<capture>`` may be missing: the page then shows the one that `Desk.pick` picks.
     title : str
         What stands in the browser's tab and, where `nav` or `tab` is set, in the menu.
     layout : callable

@@ -5,12 +5,14 @@ from __future__ import annotations
 import sys
 import traceback
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
-from dash import ClientsideFunction, Input, Output, dcc, html, no_update, set_props
+from dash import ClientsideFunction, Input, Output, dcc, html, set_props
 
 from dashboard import parts
-from dashboard.registry import Lead, Page, Place, link, match
+from dashboard.desk import SHORT
+from dashboard.registry import Page, Place, link, match
 from dashboard.scheme import current_scheme
 from spectra import SpectraError
 from spectra.cautions import DISCLAIMER
@@ -49,6 +51,9 @@ def layout(pages: Sequence[Page]) -> html.Div:
             html.Div(id="notice", className="notice", role="alert"),
             html.Main(parts.waiting(), id="page", tabIndex="-1"),
             html.Footer(html.P(DISCLAIMER), className="foot"),
+            # the drawing library is loaded once the first page is there, so that the first picture need not wait for it
+            html.Div(id="idle", hidden=True),
+            dcc.Interval(id="idle-tick", interval=1500, max_intervals=1),
         ],
         className="frame",
     )
@@ -81,17 +86,17 @@ def register(app: Dash, desk: Desk, pages: Sequence[Page]) -> None:
         Output("menu", "children"),
         Output("told-title", "data"),
         Output("notice", "children"),
-        Output("place", "href"),
         Input("place", "pathname"),
         Input("place", "search"),
     )
-    def _show(path: str | None, search: str | None) -> tuple[Any, Any, str, None, Any]:
+    def _show(path: str | None, search: str | None) -> tuple[Any, Any, str, None]:
         page, shown = render(desk, pages, path or "/", search or "")
         title = "Sweepmuster" if page is None else f"{page.title} – Sweepmuster"
-        on = shown.address if isinstance(shown, Lead) else no_update
-        shown = parts.waiting() if isinstance(shown, Lead) else shown
-        return shown, _menu(pages, None if page is None else page.path), title, None, on
+        return shown, _menu(pages, None if page is None else page.path), title, None
 
+    app.clientside_callback(
+        ClientsideFunction("sweepmuster", "prepare"), Output("idle", "children"), Input("idle-tick", "n_intervals")
+    )
     app.clientside_callback(
         ClientsideFunction("sweepmuster", "arrive"), Output("said-title", "data"), Input("told-title", "data")
     )
@@ -103,9 +108,22 @@ def render(desk: Desk, pages: Sequence[Page], path: str, search: str) -> tuple[P
     if found is None:
         words = "There is no page at this address. It may have been cut short where it was copied."
         return None, html.Div([parts.heading("Nothing here"), html.P(words), dcc.Link("To the visits", href="/")])
-    page, place = found
-    shown = safely(lambda: page.layout(desk, place))
-    return page, shown if page.tab is None else html.Div([_tabs(pages, page, place), shown])
+    page, asked = found
+
+    def make() -> Any:
+        place = _known_visit(desk, asked)
+        shown = page.layout(desk, place)
+        return shown if page.tab is None else html.Div([_tabs(pages, page, place), shown])
+
+    return page, safely(make)
+
+
+def _known_visit(desk: Desk, place: Place) -> Place:
+    """Return a place whose visit is known: ``any`` stands for that of the capture."""
+    if place.path.get("visit") != "any" or "capture" not in place.path:
+        return place
+    visit = desk.capture(place.path["capture"]).visit
+    return place if visit is None else replace(place, path={**place.path, "visit": visit[:SHORT]})
 
 
 def _tabs(pages: Sequence[Page], current: Page, place: Place) -> html.Nav:

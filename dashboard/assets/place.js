@@ -75,6 +75,20 @@
       first = false;
       return title;
     },
+    /* a picture that nobody sees, so that the drawing library is there for the first that somebody does */
+    prepare: function (ticks) {
+      if (!ticks) return window.dash_clientside.no_update;
+      return {
+        namespace: "dash_core_components",
+        type: "Graph",
+        props: { id: "idle-graph", figure: { data: [], layout: {} }, config: { displayModeBar: false } },
+      };
+    },
+    /* what a drag in a picture tells; that it merely took its size is nobody's concern */
+    dragged: function (told) {
+      const moved = told && Object.keys(told).some((key) => key.startsWith("xaxis."));
+      return moved ? told : window.dash_clientside.no_update;
+    },
     /* keep what the controls of a page say in its address, without leaving the page */
     keep: function (state) {
       if (!state) return window.dash_clientside.no_update;

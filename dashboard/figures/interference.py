@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
-from dashboard.figures.base import FONT, style_axes, text
+from dashboard.figures.base import FONT, axis_style, text
 from spectra.findings.interference_figures import envelope_figure, time_frequency_figure, timeline_figure
 
 if TYPE_CHECKING:
@@ -33,7 +33,8 @@ def _dressed(figure: go.Figure, look: Look) -> go.Figure:
         legend={"orientation": "h", "x": 0, "y": -0.2, "yanchor": "top"},
         separators=". ",
     )
-    style_axes(figure, look)
+    figure.update_xaxes(**axis_style(look, across=False))
+    figure.update_yaxes(**axis_style(look, across=True))
     return figure
 
 

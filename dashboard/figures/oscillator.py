@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from dashboard.figures.base import new_figure, style_axes, text
+from dashboard.figures.base import Drawing, scatter, text
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 __all__ = ["oscillator_figure", "oscillator_words"]
 
 _COVERAGE = 2.0
+MINUS = "\u2212"
 _SYMBOLS = ("circle", "square", "diamond", "triangle-up", "cross")
 
 
@@ -40,10 +41,8 @@ def _when(point: TrendPoint) -> Any:
 
 def oscillator_figure(trend: Trend, look: Look) -> go.Figure:
     """Return the figure of a trend; readings of different LNBs have marks of different shape."""
-    import plotly.graph_objects as go
-
     warm = [p for p in trend.points if p.temperature_c is not None and p.captured_at is not None]
-    figure = new_figure(look, uirevision="oscillator")
+    figure = Drawing(look, uirevision="oscillator")
     timed = sorted((p for p in trend.points if p.captured_at is not None and p.lo_error_hz is not None), key=_when)
     lnbs = list(dict.fromkeys(p.lnb for p in timed))
     for k, lnb in enumerate(lnbs):
@@ -51,8 +50,8 @@ def oscillator_figure(trend: Trend, look: Look) -> go.Figure:
     _readings(figure, [p for p in timed if not p.used], look, "left out", "circle-open", False)
     fitted = [p for p in timed if p.fitted_hz is not None]
     if len(fitted) > 1:
-        figure.add_trace(
-            go.Scatter(
+        figure.add(
+            scatter(
                 x=[p.captured_at for p in fitted],
                 y=[(p.fitted_hz or 0.0) / 1e3 for p in fitted],
                 name="fit",
@@ -65,8 +64,8 @@ def oscillator_figure(trend: Trend, look: Look) -> go.Figure:
     _steps(figure, trend, look)
     _crossing(figure, trend, look)
     if warm:
-        figure.add_trace(
-            go.Scatter(
+        figure.add(
+            scatter(
                 x=[p.captured_at for p in sorted(warm, key=_when)],
                 y=[p.temperature_c for p in sorted(warm, key=_when)],
                 name="temperature at the LNB",
@@ -77,34 +76,29 @@ def oscillator_figure(trend: Trend, look: Look) -> go.Figure:
                 hovertemplate="%{y:.1f} °C<extra></extra>",
             )
         )
-    style_axes(figure, look)
-    figure.update_layout(
-        xaxis={"title_text": "taken (UTC)", "anchor": "y2" if warm else "y", "type": "date"},
-        yaxis={"title_text": "LO error / kHz", "domain": (0.32, 1.0) if warm else (0.0, 1.0)},
+    figure.lay_out(
+        xaxis={"title": "taken (UTC)", "anchor": "y2" if warm else "y", "type": "date"},
+        yaxis={"title": "LO error / kHz", "domain": (0.32, 1.0) if warm else (0.0, 1.0)},
     )
     if warm:
-        figure.update_layout(
+        figure.lay_out(
             yaxis2={
-                **figure.layout.yaxis.to_plotly_json(),
-                "title_text": "°C",
+                "title": "°C",
                 "domain": (0.0, 0.22),
                 "anchor": "x",
                 "nticks": 4,
             }
         )
-    return figure
+    return figure.figure()
 
 
-def _readings(
-    figure: go.Figure, points: Sequence[TrendPoint], look: Look, name: str, symbol: str, counts: bool
-) -> None:
-    import plotly.graph_objects as go
+def _readings(figure: Drawing, points: Sequence[TrendPoint], look: Look, name: str, symbol: str, counts: bool) -> None:
 
     if not points:
         return
     colour = look.ink if counts else look.soft
-    figure.add_trace(
-        go.Scatter(
+    figure.add(
+        scatter(
             x=[p.captured_at for p in points],
             y=[(p.lo_error_hz or 0.0) / 1e3 for p in points],
             error_y={
@@ -123,48 +117,51 @@ def _readings(
     )
 
 
-def _tolerance(figure: go.Figure, trend: Trend, look: Look) -> None:
+def _tolerance(figure: Drawing, trend: Trend, look: Look) -> None:
     if trend.tolerance_hz is None:
         return
     for sign in (1, -1):
-        figure.add_hline(
-            y=sign * trend.tolerance_hz / 1e3,
-            line={"color": look.bad, "width": 1.6, "dash": "dash"},
-            annotation={
-                "text": f"tolerance {'+' if sign > 0 else '−'}{trend.tolerance_hz / 1e3:g} kHz",
-                "font": {"color": look.bad, "size": 12},
-            },
-            annotation_position="top left" if sign > 0 else "bottom left",
+        khz = sign * trend.tolerance_hz / 1e3
+        line = {"color": look.bad, "width": 1.6, "dash": "dash"}
+        figure.shape(type="line", x0=0, x1=1, y0=khz, y1=khz, xref="x domain", yref="y", line=line)
+        figure.note(
+            x=0,
+            y=khz,
+            xref="x domain",
             yref="y",
+            xanchor="left",
+            yanchor="bottom" if sign > 0 else "top",
+            text=f"tolerance {'+' if sign > 0 else MINUS}{trend.tolerance_hz / 1e3:g} kHz",
+            font={"color": look.bad, "size": 12},
         )
 
 
-def _steps(figure: go.Figure, trend: Trend, look: Look) -> None:
+def _steps(figure: Drawing, trend: Trend, look: Look) -> None:
     for step in trend.steps:
-        figure.add_shape(
+        figure.shape(
             type="rect", x0=step.after, x1=step.before, y0=0, y1=1, xref="x", yref="y domain", layer="below",
             fillcolor=look.mark, opacity=0.12, line={"width": 0},
         )  # fmt: skip
-        figure.add_annotation(
+        figure.note(
             x=step.before, y=0.9, xref="x", yref="y domain", text=f"step {step.size_hz / 1e3:+.0f} kHz",
-            showarrow=False, font={"color": look.mark, "size": 12}, xanchor="left", yanchor="top",
+            font={"color": look.mark, "size": 12}, xanchor="left", yanchor="top",
         )  # fmt: skip
 
 
-def _crossing(figure: go.Figure, trend: Trend, look: Look) -> None:
+def _crossing(figure: Drawing, trend: Trend, look: Look) -> None:
     crossing = trend.crossing
     if crossing is None or crossing.expected is None or crossing.outside:
         return
     if crossing.earliest is not None and crossing.latest is not None:
-        figure.add_shape(
+        figure.shape(
             type="rect", x0=crossing.earliest, x1=crossing.latest, y0=0, y1=1, xref="x", yref="y domain",
             layer="below", fillcolor=look.bad, opacity=0.08, line={"width": 0},
         )  # fmt: skip
-    figure.add_shape(
+    figure.shape(
         type="line", x0=crossing.expected, x1=crossing.expected, y0=0, y1=1, xref="x", yref="y domain",
         line={"color": look.bad, "width": 1.4, "dash": "dot"},
     )  # fmt: skip
-    figure.add_annotation(
-        x=crossing.expected, y=0.02, xref="x", yref="y domain", text="leaves its tolerance", showarrow=False,
+    figure.note(
+        x=crossing.expected, y=0.02, xref="x", yref="y domain", text="leaves its tolerance",
         font={"color": look.bad, "size": 12}, xanchor="right", yanchor="bottom", xshift=-4,
     )  # fmt: skip

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from dashboard.figures.base import new_figure, style_axes, text
+from dashboard.figures.base import Drawing, scatter, text
 from dashboard.figures.detail import shown_points
 
 if TYPE_CHECKING:
@@ -36,7 +36,7 @@ def pair_words(comparison: Comparison) -> str:
 
 def pair_figure(comparison: Comparison, look: Look, limit_db: float | None = None) -> go.Figure:
     """Return both sweeps of a pair above, the isolation of every carrier below."""
-    figure = new_figure(look, uirevision="pair", margin={"l": 62})
+    figure = Drawing(look, uirevision="pair", margin={"l": 62})
     looks = ((look.trace, "solid", 1.2), (look.other, "solid", 1.2))
     for name, measured, (colour, dash, width) in zip(comparison.captures, comparison.measurements, looks, strict=False):
         for k, measurement in enumerate(measured):
@@ -50,29 +50,26 @@ def pair_figure(comparison: Comparison, look: Look, limit_db: float | None = Non
         _rule(figure, whole.isolation_db, look.model, f"all together {whole.isolation_db:.1f} dB", "dot")
     if limit_db is not None:
         _rule(figure, limit_db, look.bad, f"wanted {limit_db:g} dB", "dash")
-    style_axes(figure, look)
-    figure.update_layout(
-        xaxis={"title_text": "IF / MHz", "anchor": "y2"},
-        yaxis={"title_text": "level / dBm", "domain": (0.5, 1.0), "fixedrange": True},
+    figure.lay_out(
+        xaxis={"title": "IF / MHz", "anchor": "y2"},
+        yaxis={"title": "level / dBm", "domain": (0.5, 1.0), "fixedrange": True},
         yaxis2={
-            **figure.layout.yaxis.to_plotly_json(),
-            "title_text": "isolation / dB",
+            "title": "isolation / dB",
             "domain": (0.0, 0.4),
             "anchor": "x",
             "rangemode": "tozero",
             "fixedrange": True,
         },
     )
-    return figure
+    return figure.figure()
 
 
 def _add_line(
-    figure: go.Figure, x: np.ndarray, y: np.ndarray, name: str, colour: str, dash: str, width: float, legend: bool
+    figure: Drawing, x: np.ndarray, y: np.ndarray, name: str, colour: str, dash: str, width: float, legend: bool
 ) -> None:
-    import plotly.graph_objects as go
 
-    figure.add_trace(
-        go.Scatter(
+    figure.add(
+        scatter(
             x=x,
             y=y.astype(np.float32),
             name=text(name),
@@ -84,8 +81,7 @@ def _add_line(
     )
 
 
-def _isolation(figure: go.Figure, pairs: Sequence[Pair], look: Look, colour: str, name: str, symbol: str) -> None:
-    import plotly.graph_objects as go
+def _isolation(figure: Drawing, pairs: Sequence[Pair], look: Look, colour: str, name: str, symbol: str) -> None:
 
     def place(p: Pair) -> float:
         return (p.reference_centre_hz or p.other_centre_hz or 0.0) / 1e6
@@ -93,8 +89,8 @@ def _isolation(figure: go.Figure, pairs: Sequence[Pair], look: Look, colour: str
     told = [p for p in pairs if p.isolation_db is not None]
     bounds = [p for p in pairs if p.isolation_db is None and p.isolation_lower_bound_db is not None]
     if told:
-        figure.add_trace(
-            go.Scatter(
+        figure.add(
+            scatter(
                 x=[place(p) for p in told],
                 y=[p.isolation_db for p in told],
                 error_y={
@@ -111,8 +107,8 @@ def _isolation(figure: go.Figure, pairs: Sequence[Pair], look: Look, colour: str
             )
         )
     if bounds:
-        figure.add_trace(
-            go.Scatter(
+        figure.add(
+            scatter(
                 x=[place(p) for p in bounds],
                 y=[p.isolation_lower_bound_db for p in bounds],
                 mode="markers",
@@ -125,11 +121,11 @@ def _isolation(figure: go.Figure, pairs: Sequence[Pair], look: Look, colour: str
         )
 
 
-def _rule(figure: go.Figure, db: float, colour: str, words: str, dash: str) -> None:
+def _rule(figure: Drawing, db: float, colour: str, words: str, dash: str) -> None:
     line = {"color": colour, "width": 1.5, "dash": dash}
-    figure.add_shape(type="line", x0=0, x1=1, y0=db, y1=db, xref="x domain", yref="y2", line=line)
-    figure.add_annotation(
-        x=1, y=db, xref="x domain", yref="y2", text=words, showarrow=False, xanchor="right", yanchor="bottom",
+    figure.shape(type="line", x0=0, x1=1, y0=db, y1=db, xref="x domain", yref="y2", line=line)
+    figure.note(
+        x=1, y=db, xref="x domain", yref="y2", text=words, xanchor="right", yanchor="bottom",
         font={"color": colour, "size": 12},
     )  # fmt: skip
 
@@ -153,14 +149,10 @@ def skew_words(whole: Polarisation) -> str:
 
 def skew_figure(whole: Polarisation, look: Look) -> go.Figure:
     """Return the feed as a line through a ring, seen from behind the antenna, with the interval of its angle."""
-    import plotly.graph_objects as go
-
-    figure = new_figure(look, showlegend=True, margin={"l": 8, "r": 8, "t": 8, "b": 8}, dragmode=False)
+    figure = Drawing(look, showlegend=True, margin={"l": 8, "r": 8, "t": 8, "b": 8}, dragmode=False)
     ring = np.linspace(0.0, 2.0 * np.pi, 181)
     line = {"color": look.edge, "width": 1.2}
-    figure.add_trace(
-        go.Scatter(x=np.sin(ring), y=np.cos(ring), mode="lines", line=line, hoverinfo="skip", showlegend=False)
-    )
+    figure.add(scatter(x=np.sin(ring), y=np.cos(ring), mode="lines", line=line, hoverinfo="skip", showlegend=False))
     _spoke(figure, 0.0, look.soft, "where it should stand", "dash", 1.6)
     angle = whole.skew_deg
     if angle is not None:
@@ -172,18 +164,16 @@ def skew_figure(whole: Polarisation, look: Look) -> go.Figure:
             _wedge(figure, sign * low, sign * high, look, k == 0)
             name = "where it stands" if whole.skew_signed else "one way" if k == 0 else "or the other"
             _spoke(figure, way, look.mark, name, "solid" if k == 0 else "dot", 2.6)
-    figure.update_xaxes(visible=False, range=[-1.25, 1.25], scaleanchor="y", fixedrange=True)
-    figure.update_yaxes(visible=False, range=[-1.25, 1.25], fixedrange=True)
-    figure.update_layout(legend={"y": -0.02})
-    return figure
+    hidden = {"visible": False, "range": [-1.25, 1.25], "fixedrange": True}
+    figure.lay_out(xaxis={**hidden, "scaleanchor": "y"}, yaxis=hidden, legend={"y": -0.02})
+    return figure.figure()
 
 
-def _spoke(figure: go.Figure, degrees: float, colour: str, name: str, dash: str, width: float) -> None:
-    import plotly.graph_objects as go
+def _spoke(figure: Drawing, degrees: float, colour: str, name: str, dash: str, width: float) -> None:
 
     a = math.radians(degrees)
-    figure.add_trace(
-        go.Scatter(
+    figure.add(
+        scatter(
             x=[-1.12 * math.sin(a), 1.12 * math.sin(a)],
             y=[-1.12 * math.cos(a), 1.12 * math.cos(a)],
             mode="lines",
@@ -194,14 +184,13 @@ def _spoke(figure: go.Figure, degrees: float, colour: str, name: str, dash: str,
     )
 
 
-def _wedge(figure: go.Figure, low: float, high: float, look: Look, legend: bool) -> None:
-    import plotly.graph_objects as go
+def _wedge(figure: Drawing, low: float, high: float, look: Look, legend: bool) -> None:
 
     arc = np.radians(np.linspace(low, high, 24))
     x = np.concatenate([[0.0], np.sin(arc), [0.0], -np.sin(arc), [0.0]])
     y = np.concatenate([[0.0], np.cos(arc), [0.0], -np.cos(arc), [0.0]])
-    figure.add_trace(
-        go.Scatter(
+    figure.add(
+        scatter(
             x=x,
             y=y,
             mode="lines",

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from dashboard.figures.base import new_figure, style_axes, text
+from dashboard.figures.base import Drawing, scatter, text
 from dashboard.figures.detail import shown_points
 from spectra.units import format_frequency, format_value
 
@@ -60,7 +60,7 @@ def rollcall_figure(
     chosen : int or None
         Row (line in the file) brought out.
     """
-    figure = new_figure(look, dragmode="zoom", uirevision="rollcall")
+    figure = Drawing(look, dragmode="zoom", uirevision="rollcall")
     start, stop = measurement.sweep.start_hz, measurement.sweep.stop_hz
     shown = [e for e in entries if e.expected_if_hz is not None and start <= e.expected_if_hz <= stop]
     mine = [e for e in shown if e.sweep == sweep]
@@ -68,41 +68,38 @@ def rollcall_figure(
     _ties(figure, mine, look, chosen)
     _found(figure, measurement, {e.carrier for e in mine if e.status == "present"}, look)
     _listed(figure, shown, look, table, chosen)
-    style_axes(figure, look)
     level = measurement.sweep.level_dbm
     low, high = float(np.percentile(level, 0.5)) - 2.0, float(level.max()) + 2.0
-    figure.update_layout(
-        xaxis={"title_text": "IF / MHz", "range": [start / 1e6, stop / 1e6], "anchor": "y2"},
+    figure.lay_out(
+        xaxis={"title": "IF / MHz", "range": [start / 1e6, stop / 1e6], "anchor": "y2"},
         yaxis={
-            "title_text": "level / dBm",
+            "title": "level / dBm",
             "domain": _TRACE_ROOM,
             "range": [low, max(high, low + 12)],
             "fixedrange": True,
         },
         yaxis2={
-            **figure.layout.yaxis.to_plotly_json(),
             "domain": _LANES,
             "range": [-0.45, 1.45],
             "fixedrange": True,
             "tickvals": [_LISTED, _FOUND],
             "ticktext": ["listed", "found"],
-            "title_text": None,
+            "title": None,
             "showgrid": False,
             "ticks": "",
             "anchor": "x",
         },
         margin={"l": 64, "t": 16},
     )
-    return figure
+    return figure.figure()
 
 
-def _trace(figure: go.Figure, measurement: Measurement, look: Look) -> None:
-    import plotly.graph_objects as go
+def _trace(figure: Drawing, measurement: Measurement, look: Look) -> None:
 
     f, level = measurement.sweep.frequency_hz, measurement.sweep.level_dbm
     at = shown_points(level)
-    figure.add_trace(
-        go.Scatter(
+    figure.add(
+        scatter(
             x=f[at] / 1e6,
             y=level[at].astype(np.float32),
             name="trace",
@@ -114,8 +111,8 @@ def _trace(figure: go.Figure, measurement: Measurement, look: Look) -> None:
     )
     model = measurement.model_dbm
     at = shown_points(model)
-    figure.add_trace(
-        go.Scatter(
+    figure.add(
+        scatter(
             x=f[at] / 1e6,
             y=model[at].astype(np.float32),
             name="fit",
@@ -128,19 +125,17 @@ def _trace(figure: go.Figure, measurement: Measurement, look: Look) -> None:
 
 
 def _bar(
-    figure: go.Figure, name: str, spans: Sequence[tuple[float, float]], y: float, half: float, colour: str, hollow: bool
+    figure: Drawing, name: str, spans: Sequence[tuple[float, float]], y: float, half: float, colour: str, hollow: bool
 ) -> None:
     """Draw bars of one kind as one closed line, so that each kind is one entry of the legend."""
-    import plotly.graph_objects as go
-
     x: list[float | None] = []
     ys: list[float | None] = []
     for low, high in spans:
         x += [low, high, high, low, low, None]
         ys += [y - half, y - half, y + half, y + half, y - half, None]
     if x:
-        figure.add_trace(
-            go.Scatter(
+        figure.add(
+            scatter(
                 x=x,
                 y=ys,
                 yaxis="y2",
@@ -154,8 +149,7 @@ def _bar(
         )
 
 
-def _found(figure: go.Figure, measurement: Measurement, explained: set[int | None], look: Look) -> None:
-    import plotly.graph_objects as go
+def _found(figure: Drawing, measurement: Measurement, explained: set[int | None], look: Look) -> None:
 
     least = (measurement.sweep.stop_hz - measurement.sweep.start_hz) / 600.0
     spans: dict[bool, list[tuple[float, float]]] = {True: [], False: []}
@@ -166,8 +160,8 @@ def _found(figure: go.Figure, measurement: Measurement, explained: set[int | Non
     _bar(figure, "found, in no row", spans[False], _FOUND, _HALF, look.mark, True)
     carriers = measurement.carriers
     if carriers:
-        figure.add_trace(
-            go.Scatter(
+        figure.add(
+            scatter(
                 x=[c.centre_hz / 1e6 for c in carriers],
                 y=[_FOUND + 0.26] * len(carriers),
                 yaxis="y2",
@@ -185,8 +179,7 @@ def _found(figure: go.Figure, measurement: Measurement, explained: set[int | Non
         )
 
 
-def _ties(figure: go.Figure, entries: Sequence[RollCallEntry], look: Look, chosen: int | None) -> None:
-    import plotly.graph_objects as go
+def _ties(figure: Drawing, entries: Sequence[RollCallEntry], look: Look, chosen: int | None) -> None:
 
     pairs = [(e.row, e.expected_if_hz, e.centre_hz) for e in entries if e.status == "present"]
     for on, colour, width in ((False, look.edge, 1.0), (True, look.mark, 2.4)):
@@ -198,15 +191,12 @@ def _ties(figure: go.Figure, entries: Sequence[RollCallEntry], look: Look, chose
                 y += [_FOUND - _HALF, _LISTED + _HALF, None]
         if x:
             line = {"color": colour, "width": width}
-            figure.add_trace(
-                go.Scatter(x=x, y=y, yaxis="y2", mode="lines", line=line, hoverinfo="skip", showlegend=False)
-            )
+            figure.add(scatter(x=x, y=y, yaxis="y2", mode="lines", line=line, hoverinfo="skip", showlegend=False))
 
 
 def _listed(
-    figure: go.Figure, entries: Sequence[RollCallEntry], look: Look, table: CarrierTable | None, chosen: int | None
+    figure: Drawing, entries: Sequence[RollCallEntry], look: Look, table: CarrierTable | None, chosen: int | None
 ) -> None:
-    import plotly.graph_objects as go
 
     rows = {} if table is None else {int(line): table.row(k) for k, line in enumerate(table.line)}
     colours = {"present": look.model, "absent": look.bad, "not visible": look.soft}
@@ -219,8 +209,8 @@ def _listed(
             row = rows.get(e.row)
             name = "" if row is None else f" {text(row.network_id or '')}"
             hover.append(f"row {e.row}{name}<br>{e.rf_mhz:.3f} MHz RF<br>{status}<br>{text(e.why)}")
-        figure.add_trace(
-            go.Scatter(
+        figure.add(
+            scatter(
                 x=[(e.expected_if_hz or 0.0) / 1e6 for e in here],
                 y=[_LISTED] * len(here),
                 yaxis="y2",

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from dashboard.figures.base import new_figure, style_axes, text
+from dashboard.figures.base import Drawing, scatter, text
 from dashboard.figures.detail import COLUMNS, shown_points, within
 from spectra.units import FloatArray, format_frequency, format_value
 
@@ -128,7 +128,7 @@ def sweep_figure(
     if not stop > start:
         start, stop = sweep.start_hz, sweep.stop_hz
     part = within(sweep.frequency_hz, start, stop)
-    figure = new_figure(look, uirevision="sweep", barmode="overlay")
+    figure = Drawing(look, uirevision="sweep")
     _draw_overlays(figure, view, look, start, stop)
     _draw_lines(figure, measurement, look, view, part)
     _draw_carriers(figure, measurement, look, view, state, (start, stop))
@@ -136,29 +136,28 @@ def sweep_figure(
         _draw_residuals(figure, measurement, look, part)
     _draw_cursors(figure, view, look)
     _axes(figure, measurement, look, view, state, (start, stop), part)
-    return figure
+    return figure.figure()
 
 
-def _line(x: FloatArray, y: FloatArray, name: str, **line: Any) -> go.Scatter:
-    import plotly.graph_objects as go
+def _line(x: FloatArray, y: FloatArray, name: str, **line: Any) -> dict[str, Any]:
 
     hover = line.pop("hover", "%{x:.4f} MHz<br>%{y:.2f} dBm")
     more = {key: line.pop(key) for key in ("yaxis", "fill", "fillcolor", "showlegend", "opacity") if key in line}
-    return go.Scatter(
+    return scatter(
         x=x / 1e6, y=y.astype(np.float32), name=text(name), mode="lines", line=line, hovertemplate=hover, **more
     )
 
 
-def _draw_lines(figure: go.Figure, measurement: Measurement, look: Look, view: View, part: slice) -> None:
+def _draw_lines(figure: Drawing, measurement: Measurement, look: Look, view: View, part: slice) -> None:
     sweep = measurement.sweep
     f, level = sweep.frequency_hz[part], sweep.level_dbm[part]
     for name in view.traces:
         if name in sweep.traces:
             other = sweep.traces[name][part]
             at = shown_points(other)
-            figure.add_trace(_line(f[at], other[at], f"trace {name}", color=look.other, width=1, dash="dot"))
+            figure.add(_line(f[at], other[at], f"trace {name}", color=look.other, width=1, dash="dot"))
     at = shown_points(level)
-    figure.add_trace(_line(f[at], level[at], "trace", color=look.trace, width=1))
+    figure.add(_line(f[at], level[at], "trace", color=look.trace, width=1))
     floor = shown_floor(measurement)[part]
     std = measurement.floor.std_db[part]
     seen = measurement.floor.observed[part]
@@ -167,46 +166,42 @@ def _draw_lines(figure: go.Figure, measurement: Measurement, look: Look, view: V
         edge = np.concatenate([floor[at] + 2 * std[at], (floor[at] - 2 * std[at])[::-1]])
         across = np.concatenate([f[at], f[at][::-1]])
         band = _line(across, edge, "band", width=0, fill="toself", fillcolor=look.band, showlegend=False, hover=None)
-        band.hoverinfo, band.hovertemplate = "skip", None
-        figure.add_trace(band)
+        figure.add({**band, "hoverinfo": "skip", "hovertemplate": None})
     for name, keep, dash in (("floor", seen, "dash"), ("floor, not seen here", ~seen, "dot")):
         if keep[at].any():
-            figure.add_trace(
-                _line(f[at], np.where(keep[at], floor[at], np.nan), name, color=look.floor, width=2, dash=dash)
-            )
+            figure.add(_line(f[at], np.where(keep[at], floor[at], np.nan), name, color=look.floor, width=2, dash=dash))
     model = measurement.model_dbm[part]
     at = shown_points(model)
-    figure.add_trace(_line(f[at], model[at], "fit", color=look.model, width=1.8))
+    figure.add(_line(f[at], model[at], "fit", color=look.model, width=1.8))
 
 
-def _draw_overlays(figure: go.Figure, view: View, look: Look, start: float, stop: float) -> None:
+def _draw_overlays(figure: Drawing, view: View, look: Look, start: float, stop: float) -> None:
     for name, sweep in view.overlays.items():
         part = within(sweep.frequency_hz, start, stop)
         f, level = sweep.frequency_hz[part], sweep.level_dbm[part]
         if f.size > 1:
             at = shown_points(level)
-            figure.add_trace(_line(f[at], level[at], f"laid over: {name}", color=look.other, width=1.1, opacity=0.85))
+            figure.add(_line(f[at], level[at], f"laid over: {name}", color=look.other, width=1.1, opacity=0.85))
 
 
-def _draw_residuals(figure: go.Figure, measurement: Measurement, look: Look, part: slice) -> None:
+def _draw_residuals(figure: Drawing, measurement: Measurement, look: Look, part: slice) -> None:
     left = measurement.sweep.level_dbm[part] - measurement.model_dbm[part]
     f = measurement.sweep.frequency_hz[part]
     at = shown_points(left)
     hover = "%{x:.4f} MHz<br>%{y:.2f} dB left over<extra></extra>"
-    figure.add_trace(
+    figure.add(
         _line(f[at], left[at], "trace minus fit", color=look.trace, width=1, yaxis="y2", showlegend=False, hover=hover)
     )
 
 
 def _draw_carriers(
-    figure: go.Figure,
+    figure: Drawing,
     measurement: Measurement,
     look: Look,
     view: View,
     state: LoState | None,
     span: tuple[float, float],
 ) -> None:
-    import plotly.graph_objects as go
 
     sweep = measurement.sweep
     for kind, symbol in SHAPES.items():
@@ -222,8 +217,8 @@ def _draw_carriers(
             "<br>".join(f"{n}: {text(v)}" for n, v in [("carrier", str(k + 1)), *carrier_lines(c, state)])
             for k, c in here
         ]
-        figure.add_trace(
-            go.Scatter(
+        figure.add(
+            scatter(
                 x=centre / 1e6,
                 y=measurement.model_dbm[at] + 1.6,
                 name=kind,
@@ -248,31 +243,31 @@ def _draw_carriers(
         _bring_out(figure, measurement.carriers[view.chosen], look, span)
 
 
-def _bring_out(figure: go.Figure, carrier: Carrier, look: Look, span: tuple[float, float]) -> None:
+def _bring_out(figure: Drawing, carrier: Carrier, look: Look, span: tuple[float, float]) -> None:
     half = max(carrier.width_hz / 2.0, (span[1] - span[0]) * 1e-3)
     low, high = (max(span[0], min(span[1], hz)) / 1e6 for hz in (carrier.centre_hz - half, carrier.centre_hz + half))
     if high > low:
-        figure.add_shape(
+        figure.shape(
             type="rect", x0=low, x1=high, y0=_TOP_ROW[0], y1=_TOP_ROW[1], xref="x", yref="paper", layer="below",
             fillcolor=look.mark, opacity=0.10, line={"width": 0},
         )  # fmt: skip
 
 
-def _draw_cursors(figure: go.Figure, view: View, look: Look) -> None:
+def _draw_cursors(figure: Drawing, view: View, look: Look) -> None:
     for name, hz, dash in zip("AB", view.cursors, ("solid", "dashdot"), strict=True):
         if hz is not None:
-            figure.add_shape(
+            figure.shape(
                 type="line", x0=hz / 1e6, x1=hz / 1e6, y0=0, y1=1, xref="x", yref="paper",
                 line={"color": look.mark, "width": 1.4, "dash": dash},
             )  # fmt: skip
-            figure.add_annotation(
-                x=hz / 1e6, y=1.0, xref="x", yref="paper", text=f"<b>{name}</b>", showarrow=False, xanchor="left",
+            figure.note(
+                x=hz / 1e6, y=1.0, xref="x", yref="paper", text=f"<b>{name}</b>", xanchor="left",
                 yanchor="top", font={"color": look.mark, "size": 14}, xshift=3,
             )  # fmt: skip
 
 
 def _axes(
-    figure: go.Figure,
+    figure: Drawing,
     measurement: Measurement,
     look: Look,
     view: View,
@@ -280,28 +275,26 @@ def _axes(
     span: tuple[float, float],
     part: slice,
 ) -> None:
-    style_axes(figure, look)
     shown = measurement.sweep.level_dbm[part]
     low = float(min(np.percentile(shown, 0.5), shown_floor(measurement)[part].min())) - _HEADROOM_DB
     high = float(max(shown.max(), measurement.model_dbm[part].max())) + 1.5 * _HEADROOM_DB
     high = max(high, low + 12.0)  # an empty trace must not look like mountains
-    levels = {"title_text": "level / dBm", "range": [low, high], "fixedrange": True}
-    figure.update_layout(
+    levels = {"title": "level / dBm", "range": [low, high], "fixedrange": True}
+    figure.lay_out(
         xaxis={
-            "title_text": "IF / MHz",
+            "title": "IF / MHz",
             "range": [span[0] / 1e6, span[1] / 1e6],
             "anchor": "y2" if view.residuals else "y",
-            "title_standoff": 6,
+            "standoff": 6,
         },
         yaxis={**levels, "domain": _TOP_ROW if view.residuals else (0.0, 1.0)},
     )
     if view.residuals:
         left = (measurement.sweep.level_dbm - measurement.model_dbm)[part]
         reach = float(np.clip(np.percentile(np.abs(left), 99.5), 1.0, 30.0)) * 1.25
-        figure.update_layout(
+        figure.lay_out(
             yaxis2={
-                **figure.layout.yaxis.to_plotly_json(),
-                "title_text": "left over / dB",
+                "title": "left over / dB",
                 "range": [-reach, reach],
                 "domain": _LOW_ROW,
                 "anchor": "x",
@@ -312,15 +305,12 @@ def _axes(
         _rf_axis(figure, look, state, span)
 
 
-def _rf_axis(figure: go.Figure, look: Look, state: LoState, span: tuple[float, float]) -> None:
+def _rf_axis(figure: Drawing, look: Look, state: LoState, span: tuple[float, float]) -> None:
     rf = [float(state.rf_from_if(hz)) / 1e6 for hz in span]
-    import plotly.graph_objects as go
-
-    figure.update_layout(
+    figure.lay_out(
         xaxis2={
-            **figure.layout.xaxis.to_plotly_json(),
-            "title_text": "RF / MHz",
-            "title_standoff": 2,
+            "title": "RF / MHz",
+            "standoff": 2,
             "range": rf,  # runs backwards where the LO is on the high side
             "overlaying": "x",
             "side": "top",
@@ -330,4 +320,4 @@ def _rf_axis(figure: go.Figure, look: Look, state: LoState, span: tuple[float, f
         },
         margin={"t": 52},
     )
-    figure.add_trace(go.Scatter(x=rf, y=[None, None], xaxis="x2", showlegend=False, hoverinfo="skip"))
+    figure.add(scatter(x=rf, y=[None, None], xaxis="x2", showlegend=False, hoverinfo="skip"))

@@ -111,7 +111,7 @@ def _readings(followed: Followed, here: str, place: Place) -> html.Section:
     rows = [
         [
             minute(p.captured_at),
-            dcc.Link(p.capture, href=f"/sweep/{key[:SHORT]}"),
+            dcc.Link(p.capture, href=f"/visit/any/sweep/{key[:SHORT]}"),
             kilohertz(p.lo_error_hz, p.lo_error_std_hz),
             "–" if p.temperature_c is None else f"{p.temperature_c:.1f} °C",
             html.Span(p.why, className="soft"),

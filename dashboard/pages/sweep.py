@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from dash import ClientsideFunction, Input, Output, State, ctx, dcc, html
@@ -83,18 +83,20 @@ def layout(desk: Desk, place: Place) -> Any:
     """Return the page."""
     shown = desk.pick(place.path["visit"], place.path.get("capture"))
     number, measurement = _measurement(shown, place.whole("n", 1) - 1)
+    visit = desk.visit(place.path["visit"])
+    rows = desk.visit_list(visit["key"])
     view = view_of(place.query)
     sweep = measurement.sweep
     over = place.query.get("over")
     drawn = _drawn(desk, shown, number, view, place.query.get("show", _SHOW).split(" "), over)
     return html.Div(
         [
-            _heading(desk, shown, place),
+            _heading(shown, visit, rows),
             _answer(shown, measurement),
             _segments(shown, number, place),
             parts.sheet(
                 None,
-                _controls(sweep, place, _others(desk, shown)),
+                _controls(sweep, place, _others(desk, shown, rows)),
                 parts.figure("sweep-figure", drawn, sweep_words(measurement), name=shown.row["name"]),
                 _cursors(view, sweep),
             ),
@@ -114,6 +116,7 @@ def layout(desk: Desk, place: Place) -> Any:
             dcc.Store(id="sweep-which", data={"key": shown.key, "n": number}),
             dcc.Store(id="sweep-view", data=view),
             dcc.Store(id="sweep-chosen"),
+            dcc.Store(id="sweep-dragged"),
             dcc.Store(id="sweep-kept"),
         ]
     )
@@ -123,11 +126,9 @@ def _address(shown: Shown, page: str = "sweep") -> str:
     return f"/visit/{(shown.visit or 'none')[:SHORT]}/{page}/{shown.key[:SHORT]}"
 
 
-def _heading(desk: Desk, shown: Shown, place: Place) -> html.Div:
-    visit = desk.visit(place.path["visit"])
+def _heading(shown: Shown, visit: Mapping[str, Any], rows: Sequence[Mapping[str, Any]]) -> html.Div:
     context = shown.review.source.context
     said = [minute(shown.row["captured_at"]), context.port and f"{context.port} port", context.lo_state, context.role]
-    rows = desk.visit_list(visit["key"])
     at = next((k for k, row in enumerate(rows) if row["key"] == shown.key), None)
     turns = []
     if at is not None:
@@ -191,13 +192,12 @@ def _controls(sweep: Sweep, place: Place, others: Mapping[str, str]) -> html.Div
     )
 
 
-def _others(desk: Desk, shown: Shown) -> dict[str, str]:
+def _others(desk: Desk, shown: Shown, rows: Sequence[Mapping[str, Any]]) -> dict[str, str]:
     """Return what can be laid over: baselines of the same terminal, the other sweeps of the visit."""
     where = (shown.row["vessel"], shown.row["terminal"])
     same = [row for row in desk.baselines() if (row["vessel"], row["terminal"]) == where]
-    rows = [] if shown.visit is None else desk.visit_list(shown.visit)[:_MOST_OVER]
     found = {row["key"][:SHORT]: f"baseline {row['name']}" for row in same}
-    found |= {row["key"][:SHORT]: row["name"] for row in rows}
+    found |= {row["key"][:SHORT]: row["name"] for row in rows[:_MOST_OVER]}
     found.pop(shown.key[:SHORT], None)
     return found
 
@@ -446,13 +446,11 @@ def _moved(move: str, low: float, high: float, whole: tuple[float, float]) -> tu
 
 def _triggers(sent: Mapping[str, Any]) -> list[str]:
     """Return what was done since last time: several things at once where the answer before was still on its way."""
-    names = {"sweep-figure.relayoutData": "figure", "sweep-figure.clickData": "click"}
+    names = {"sweep-dragged.data": "figure", "sweep-figure.clickData": "click"}
     found = []
     for item in ctx.triggered:
         name = names.get(item["prop_id"], item["prop_id"].rpartition(".")[0].removeprefix("sweep-"))
-        if name == "figure" and not any(key.startswith("xaxis.") for key in sent["figure"] or {}):
-            continue  # the picture only took its size
-        if name in ("chosen", "click") and sent[name] is None:
+        if name in ("figure", "chosen", "click") and sent[name] is None:
             continue
         found.append(name)
     return found
@@ -471,7 +469,7 @@ def register(app: Dash, desk: Desk) -> None:
         Output("sweep-b", "value"),
         Output("sweep-chosen", "data"),
         Output("sweep-figure", "clickData"),
-        Input("sweep-figure", "relayoutData"),
+        Input("sweep-dragged", "data"),
         Input("sweep-figure", "clickData"),
         Input("sweep-chosen", "data"),
         Input("sweep-a", "value"),
@@ -509,6 +507,11 @@ def register(app: Dash, desk: Desk) -> None:
             None,
         )
 
+    app.clientside_callback(
+        ClientsideFunction("sweepmuster", "dragged"),
+        Output("sweep-dragged", "data"),
+        Input("sweep-figure", "relayoutData"),
+    )
     app.clientside_callback(
         ClientsideFunction("sweepmuster", "keep"), Output("sweep-kept", "data"), Input("sweep-view", "data")
     )

@@ -10,7 +10,7 @@ from dash import ClientsideFunction, Input, Output, dcc, html
 from dashboard import parts
 from dashboard.desk import SHORT
 from dashboard.pages.visits import verdict_choice
-from dashboard.registry import Lead, Page, Place, Table, link
+from dashboard.registry import Page, Place, Table, link
 from dashboard.words import count, found_words, kilohertz, minute, seen
 from spectra.archive import Search
 from spectra.errors import UsageError
@@ -104,7 +104,7 @@ def _shown(desk: Desk, query: Mapping[str, Any], page: int) -> list[Any]:
             minute(row["captured_at"]),
             html.Div(
                 [
-                    dcc.Link(row["name"], href=f"/sweep/{row['key'][:SHORT]}"),
+                    dcc.Link(row["name"], href=f"/visit/any/sweep/{row['key'][:SHORT]}"),
                     html.Span(" · ".join(x for x in (row["vessel"], row["terminal"]) if x), className="under"),
                 ]
             ),
@@ -136,13 +136,6 @@ def table(desk: Desk, place: Place) -> Table:
     return Table("sweeps", head, [[row[name] for name in head] for row in rows])
 
 
-def one(desk: Desk, place: Place) -> Any:
-    """Lead on to the page of a sweep, whose visit the address does not tell."""
-    shown = desk.capture(place.path["key"])
-    address = f"/visit/{(shown.visit or 'none')[:SHORT]}/sweep/{shown.key[:SHORT]}"
-    return Lead(address)
-
-
 def register(app: Dash, desk: Desk) -> None:
     """Let the filters work on the list, and the address follow them."""
 
@@ -161,7 +154,4 @@ def register(app: Dash, desk: Desk) -> None:
     )
 
 
-PAGES = (
-    Page("sweeps", "/sweeps", "Sweeps", layout, register, nav=2, tables={"sweeps": table}),
-    Page("one-sweep", "/sweep/<key>", "Sweep", one),
-)
+PAGE = Page("sweeps", "/sweeps", "Sweeps", layout, register, nav=2, tables={"sweeps": table})

@@ -95,7 +95,7 @@ def _row(row: Mapping[str, Any], baseline: Mapping[str, Any] | None) -> list[Any
     if baseline is not None:
         old = html.Div(
             [
-                dcc.Link(day(baseline["captured_at"]), href=f"/sweep/{baseline['key'][:SHORT]}"),
+                dcc.Link(day(baseline["captured_at"]), href=f"/visit/any/sweep/{baseline['key'][:SHORT]}"),
                 html.Span(_age(baseline["captured_at"]), className="under"),
             ]
         )

@@ -5,11 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from functools import lru_cache
 
+from spectra.readers.cells import classify, find_unit, unit_kind
 from spectra.readers.dialect import Dialect, Row
 from spectra.readers.facts import Facts, facts_of
 from spectra.readers.outline import Outline, TextLine, begins_table, outline_of
-from spectra.readers.preamble import Entry, entries_of
+from spectra.readers.preamble import LONGEST_LINE, Entry, cells_of, entries_of, uncommented
 from spectra.readers.source import Source
+from spectra.readers.words import ideas_of, trace_mode_of
 
 __all__ = ["HEAD_BYTES", "Document", "Glimpse", "glimpse"]
 
@@ -47,11 +49,32 @@ class Document:
         return self._outline
 
     def facts(self, lines: list[TextLine], decimal: str) -> Facts:
-        """Return the facts in some lines, and keep the entries for the inspection."""
-        entries = entries_of(lines, decimal)
+        """Return the facts in some lines, and keep the entries to inspect; titles of columns are no settings."""
+        titles = {line.line: "titles of columns" for line in lines if names_columns(line.text)}
+        self.used_lines.update(titles)
+        entries = entries_of([line for line in lines if line.line not in titles], decimal)
         self.entries.extend(entries)
         self.plain_lines.extend((line.line, line.text) for line in lines)
         return facts_of(entries, decimal)
+
+
+_AXIS_IDEAS = frozenset({"freq", "centrefreq", "time", "date", "x", "index", "marker"})
+
+
+def names_columns(text: str) -> bool:
+    """Say whether a line is titles of columns, one of them an axis (frequency, time, ...) and another a level."""
+    cells = [cell for cell in cells_of(uncommented(text[:LONGEST_LINE]), ".") if cell]
+    if len(cells) < 2 or any(c in cell for cell in cells for c in ":="):
+        return False
+    named = [(find_unit(cell), cell) for cell in cells]
+    axes = [bool(ideas) and ideas <= _AXIS_IDEAS for ideas in (ideas_of(name)[0] for (_, name), _ in named)]
+    if not any(axes) or any(classify(cell, ".")[0] not in "Tu" for cell in cells):
+        return False
+    return any(
+        not axis
+        and (unit_kind(unit or "") == "level" or "level" in ideas_of(name)[0] or trace_mode_of(name) is not None)
+        for axis, ((unit, name), _) in zip(axes, named, strict=True)
+    )
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,7 +9,7 @@ import numpy as np
 
 from spectra.errors import SweepFormatError
 from spectra.readers.axis import axis_hz
-from spectra.readers.cells import LEVEL_UNITS, OTHER_LEVEL_UNITS, RATIO_UNITS, unit_key
+from spectra.readers.cells import LEVEL_UNITS, OTHER_LEVEL_UNITS, RATIO_UNITS, number, unit_key
 from spectra.readers.draft import Draft, TraceColumn
 from spectra.readers.facts import average_type_of
 from spectra.readers.options import Options
@@ -168,7 +168,7 @@ def _settings(draft: Draft, main: int, options: Options, frequency_hz: Any) -> d
     own = facts.per_trace.get(column.trace or column.position + 1, {})
     extra: dict[str, str] = {}
     for entry in facts.unknown:
-        if entry.key and entry.key not in extra and len(extra) < 500:
+        if entry.key and entry.key not in extra and len(extra) < 500 and number(entry.key) is None:
             extra[entry.key] = " ".join(v for v in (entry.value, entry.unit or "") if v)
     values: dict[str, Any] = {"extra": extra}
     for key in ("rbw", "vbw"):

@@ -10,6 +10,10 @@ from typing import TYPE_CHECKING
 from spectra.lazy import lazy_face
 
 if TYPE_CHECKING:
+    from spectra.archive.editions import Edition as Edition
+    from spectra.archive.editions import editions as editions
+    from spectra.archive.editions import keep_edition as keep_edition
+    from spectra.archive.editions import newest_edition as newest_edition
     from spectra.archive.emissions import StoredLog as StoredLog
     from spectra.archive.emissions import stored_log as stored_log
     from spectra.archive.export import content_sha256 as content_sha256
@@ -37,6 +41,10 @@ if TYPE_CHECKING:
 
 _HOME = {
     "Archive": "store",
+    "Edition": "editions",
+    "editions": "editions",
+    "keep_edition": "editions",
+    "newest_edition": "editions",
     "Hunt": "hunt",
     "ImportResult": "importer",
     "Listed": "listing",

@@ -8,9 +8,22 @@ from __future__ import annotations
 
 import sqlalchemy as sa
 
-__all__ = ["BLOB", "CAPTURE", "CARRIER", "CHAIN", "FINDING", "HEAD", "METADATA", "PLAN", "RAW", "RESULT", "VISIT"]
+__all__ = [
+    "BLOB",
+    "CAPTURE",
+    "CARRIER",
+    "CHAIN",
+    "EDITION",
+    "FINDING",
+    "HEAD",
+    "METADATA",
+    "PLAN",
+    "RAW",
+    "RESULT",
+    "VISIT",
+]
 
-HEAD = "0001"
+HEAD = "0002"
 """Revision that this version of the program reads and writes."""
 
 METADATA = sa.MetaData(
@@ -50,6 +63,19 @@ CHAIN = sa.Table(
     sa.Column("name", sa.Text, nullable=False),
 )
 """Receive chains."""
+
+EDITION = sa.Table(
+    "edition",
+    METADATA,
+    sa.Column("id", sa.Integer, primary_key=True, autoincrement=True),
+    sa.Column("kind", sa.String(5), nullable=False),  # plan or chain
+    sa.Column("sha256", sa.String(64), nullable=False),
+    sa.Column("parent", sa.String(64)),  # what it was made from
+    sa.Column("saved_at", sa.String(32), nullable=False),
+    sa.Column("note", sa.Text, nullable=False),
+    sa.Index(None, "kind", "sha256"),
+)
+"""Carrier tables and receive chains in the order in which somebody saved them; the same content may come again."""
 
 VISIT = sa.Table(
     "visit",
@@ -115,6 +141,8 @@ RESULT = sa.Table(
     sa.Column("plan", sa.ForeignKey("plan.sha256")),
     sa.Column("chain", sa.ForeignKey("chain.sha256")),
     sa.Column("body", sa.LargeBinary, nullable=False),  # JSON, zlib: measurements, identification, findings, failed
+    sa.Index(None, "plan", "made_at"),
+    sa.Index(None, "chain", "made_at"),
 )
 """Results, all that were ever made; the capture names the current one."""
 

@@ -19,8 +19,8 @@ MIGRATIONS = Path(database.__file__).parent / "migrations"
 NEXT = '''"""A later release."""
 import sqlalchemy as sa
 from alembic import op
-revision = "0002"
-down_revision = "0001"
+revision = "later"
+down_revision = "{head}"
 branch_labels = None
 depends_on = None
 def upgrade():
@@ -44,7 +44,7 @@ def later(tmp_path: Path):
     def make(more: str = "") -> Path:
         folder = tmp_path / "later"
         shutil.copytree(MIGRATIONS, folder)
-        (folder / "versions" / "r0002_later.py").write_text(NEXT.format(more=more))
+        (folder / "versions" / "r9999_later.py").write_text(NEXT.format(more=more, head=HEAD))
         return folder
 
     return make
@@ -53,16 +53,16 @@ def later(tmp_path: Path):
 def test_older_archive_is_brought_up_after_a_backup(place: str, make_record, later) -> None:
     with open_archive(place) as archive:
         archive.add(make_record(1))
-    engine = database.open_engine(place, migrations=later(), head="0002")
+    engine = database.open_engine(place, migrations=later(), head="later")
     with engine.connect() as connection:
         assert "harbour" in {column["name"] for column in sa.inspect(connection).get_columns("visit")}
     engine.dispose()
     if "://" not in place:
-        (backup,) = Path(place).parent.glob("archive.before-0001-*.sqlite")
+        (backup,) = Path(place).parent.glob(f"archive.before-{HEAD}-*.sqlite")
         with open_archive(backup) as old:
             assert [row["name"] for row in list_captures(old)] == ["sweep1.csv"]
     # and then it is too new for the release before
-    with pytest.raises(ArchiveError, match=r"revision 0002.*newer version"):
+    with pytest.raises(ArchiveError, match=r"revision later.*newer version"):
         open_archive(place)
 
 
@@ -70,7 +70,7 @@ def test_migration_that_fails_leaves_the_old_state(place: str, make_record, late
     with open_archive(place) as archive:
         archive.add(make_record(1))
     with pytest.raises((ArchiveError, RuntimeError)):
-        database.open_engine(place, migrations=later("raise RuntimeError('half-way')"), head="0002")
+        database.open_engine(place, migrations=later("raise RuntimeError('half-way')"), head="later")
     with open_archive(place) as archive:
         assert len(list_captures(archive)) == 1
         columns = {column["name"] for column in sa.inspect(archive.engine).get_columns("visit")}

@@ -54,6 +54,7 @@ class Drawing:
         self._look = look
         self._traces: list[dict[str, Any]] = []
         self._layout: dict[str, Any] = {
+            "template": {"layout": {}},  # else that of plotly comes along, colours and all
             "paper_bgcolor": "rgba(0,0,0,0)",
             "plot_bgcolor": "rgba(0,0,0,0)",
             "font": {"family": FONT, "size": 13, "color": look.ink},

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import os
 import traceback
 from collections.abc import Callable, Iterable, Sequence
@@ -12,6 +11,8 @@ from typing import Any, Generic, TypeVar
 
 from spectra.cli.console import print_json, progress, say
 from spectra.errors import SpectraError, UsageError
+from spectra.visit.folder import is_carrier_table
+from spectra.visit.folder import may_be_sweeps as sweep_files
 
 __all__ = [
     "BATCH_SCHEMA",
@@ -26,8 +27,6 @@ __all__ = [
 
 BATCH_SCHEMA = "sweepmuster/batch/1"
 T = TypeVar("T")
-
-_SWEEP_SUFFIXES = {".csv", ".txt", ".tsv", ".tab", ".dat", ".asc", ".gz", ".zip"}
 
 
 @dataclass(slots=True)
@@ -59,30 +58,6 @@ def gather(paths: Iterable[str], leave_out: Sequence[Path] = ()) -> list[Path]:
             raise UsageError(str(path), None, "no sweep files in the folder", "CSV files of sweeps", "Name a folder.")
         files += inside
     return files
-
-
-def sweep_files(folder: Path) -> list[Path]:
-    """Return the files of a folder (whole tree, by name) that may be sweeps, judged by their names alone."""
-    return [
-        item
-        for item in sorted(folder.rglob("*"))
-        if item.suffix.lower() in _SWEEP_SUFFIXES and item.is_file() and not item.name.startswith(".")
-    ]
-
-
-def is_carrier_table(path: Path) -> bool:
-    """Say whether the first line of a file is the header of a carrier table."""
-    if path.suffix.lower() not in {".csv", ".txt", ".tsv"}:
-        return False
-    try:
-        head = path.read_bytes()[:2000]
-    except OSError:
-        return False
-    text = head.decode("utf-16" if head[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8-sig", errors="replace")
-    first = text.lower().partition("\n")[0]
-    return {"satellite", "polarisation", "rf_mhz"} <= {
-        cell.strip().strip('"') for row in csv.reader([first.replace(";", ",").replace("\t", ",")]) for cell in row
-    }
 
 
 def run_batch(files: Sequence[Path], work: Callable[[Path], Iterable[T]], label: str) -> Batch[T]:

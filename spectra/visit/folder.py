@@ -28,6 +28,7 @@ __all__ = [
     "is_carrier_table",
     "is_receive_chain",
     "load_visit",
+    "may_be_sweeps",
     "plan_visit",
     "read_entries",
     "sweep_files",
@@ -142,18 +143,19 @@ def read_entries(plan: VisitPlan, entries: Iterable[CaptureEntry]) -> tuple[list
     return pile.captures, pile.failed
 
 
-def sweep_files(root: Path, leave_out: Iterable[Path] = ()) -> list[Path]:
-    """Return the files below a folder that may be sweeps, by name; carrier tables and hidden files are none."""
-    left_out = {path.resolve() for path in leave_out}
+def may_be_sweeps(root: Path) -> list[Path]:
+    """Return the files below a folder (whole tree, by name) that may be sweeps, judged by their names alone."""
     return [
         item
         for item in sorted(root.rglob("*"))
-        if item.suffix.lower() in _SWEEP_SUFFIXES
-        and item.is_file()
-        and not item.name.startswith(".")
-        and item.resolve() not in left_out
-        and not is_carrier_table(item)
+        if item.suffix.lower() in _SWEEP_SUFFIXES and item.is_file() and not item.name.startswith(".")
     ]
+
+
+def sweep_files(root: Path, leave_out: Iterable[Path] = ()) -> list[Path]:
+    """Return the files below a folder that may be sweeps, by name; carrier tables and hidden files are none."""
+    left_out = {path.resolve() for path in leave_out}
+    return [item for item in may_be_sweeps(root) if item.resolve() not in left_out and not is_carrier_table(item)]
 
 
 def is_carrier_table(path: Path) -> bool:

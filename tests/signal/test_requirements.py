@@ -34,7 +34,7 @@ def _psk_bits(points: int, es_n0_db: float) -> float:
 
 
 def test_rows_lie_beyond_capacity_and_near_it():
-    """Shannon's log2(1 + Es/N0) for all; PSK 0.5 to 2 dB beyond its own capacity, as codes do (derived): catches slips."""
+    """Shannon's log2(1 + Es/N0) for all; PSK 0.5 to 2 dB beyond its own capacity, as codes are (derived)."""
     assert len(DVB_S2) == 28
     for need in DVB_S2.values():
         assert need.es_n0_db > 10.0 * math.log10(2.0**need.efficiency - 1.0)

@@ -14,7 +14,7 @@ from spectra.identify.expectation import expectation
 from spectra.identify.identification import THRESHOLDS, Candidate, Expected, Identification, RollCallEntry
 from spectra.identify.inversion import as_inverted, mirrored, stands
 from spectra.identify.knowledge import Knowledge, knowledge
-from spectra.identify.odds import Answer, Ranking
+from spectra.identify.odds import Answer, Ranking, same_position
 from spectra.identify.offset import Offsets, fit_offsets
 from spectra.identify.pair import pair_of
 from spectra.identify.parting import next_sweeps
@@ -171,11 +171,17 @@ def _solve(prepared: Prepared, known: Knowledge, groups: Sequence[Group], expect
         judgement = judge(prepared, ranking, expected, THRESHOLDS)
     else:
         judgement = Judgement("no carriers", None, False, (), None, None)
-    if judgement.verdict in ("unidentified", "probable", "ambiguous", "contradicted"):
-        pair = pair_of(prepared, scorings, ranking, expected, THRESHOLDS)
-        if pair is not None:
-            return _Solution(used, scorings, pair.ranking, pair.judgement, pair.other)
-    return _Solution(used, scorings, ranking, judgement)
+    pair = pair_of(prepared, scorings, ranking, expected, THRESHOLDS)
+    if pair is None:
+        return _Solution(used, scorings, ranking, judgement)
+    if judgement.verdict == "confirmed":
+        # the answer stands by itself, but for a neighbour that shows about as many carriers of its own
+        beside = pair.beside(ranking.answers[0])
+        if beside is None or same_position(beside.answer, ranking.answers[0]):
+            return _Solution(used, scorings, ranking, judgement)
+        if beside.lesser:
+            return _Solution(used, scorings, ranking, judgement, beside.answer)
+    return _Solution(used, scorings, pair.ranking, pair.judgement, pair.other)
 
 
 def _from_trace(result: Identification, weak: WeakAnswer) -> Identification:

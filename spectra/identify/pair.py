@@ -24,6 +24,7 @@ __all__ = ["Pair", "pair_of"]
 
 _LN10 = log(10.0)
 _CANDIDATES = 6
+_LESSER = 0.5  # part of the own carriers below which the other satellite is a neighbour coming in, no equal
 _OWN_CARRIERS = 4  # that each of the two must explain and the other not
 _EXPLAINED = 0.75  # part of all carriers that the two must explain together
 _BOTH = log(0.02)  # prior chance that a beam takes in two satellites of the table (common practice, no source)
@@ -37,6 +38,28 @@ class Pair:
     ranking: Ranking
     judgement: Judgement
     other: Answer
+    own: tuple[int, int]
+
+    def beside(self, answer: Answer) -> Beside | None:
+        """Return the other one of the pair, where `answer` is one of the two."""
+        first = self.judgement.answer
+        if first is not None and _is(first, answer):
+            return Beside(self.other, self.own[1] < _LESSER * self.own[0])
+        if first is not None and _is(self.other, answer):
+            return Beside(first, self.own[0] < _LESSER * self.own[1])
+        return None
+
+
+@dataclass(frozen=True, slots=True)
+class Beside:
+    """The other satellite of a pair, and whether it shows far fewer carriers of its own."""
+
+    answer: Answer
+    lesser: bool
+
+
+def _is(one: Answer, other: Answer) -> bool:
+    return (one.satellite, one.polarisation, one.state) == (other.satellite, other.polarisation, other.state)
 
 
 def pair_of(
@@ -154,4 +177,5 @@ def _judged(
         judgement = Judgement("contradicted", first, False, (second,), against, odds)
     else:
         judgement = Judgement("ambiguous", first, here, (second,), None, None)
-    return Pair(paired, judgement, second)
+    mine, others = carriers_of(scorings, first.best), carriers_of(scorings, second.best)
+    return Pair(paired, judgement, second, (len(mine - others), len(others - mine)))

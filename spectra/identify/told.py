@@ -190,12 +190,16 @@ def _two(facts: Facts, second: Answer) -> Finding:
         "identification.two_satellites",
         "note" if here else "warning",
         "Two satellites of one position are on air" if here else "Two satellites are in the beam",
-        f"Neither list explains the carriers alone; together they do: {names}. "
+        (
+            f"{second.satellite} shows carriers of its own beside those of {first.satellite}: {names}. "
+            if facts.judgement.verdict == "confirmed"
+            else f"Neither list explains the carriers alone; together they do: {names}. "
+        )
         + (
             "Both stand at one orbital position."
             if here
-            else "Either the antenna is too small to part them, or it looks between them. On which of the two it is "
-            "peaked this sweep does not tell."
+            else "Either the antenna is too small to part them, or it looks between them; on which of the two it is "
+            "peaked the sweep does not tell."
         ),
         answer="yes" if here else "cannot_tell",
         evidence=tuple(

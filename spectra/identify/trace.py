@@ -1,9 +1,9 @@
 """Weak sweeps: the table's predicted spectrum held against the trace itself, over all offsets.
 
 Where few carriers stand out singly, each row still lifts the trace a little over its width. For each width the mean of
-the trace over such a box, less that of its flanks, is ranked among all places of the span; under "none of these" a row's place is like any
-other and its rank is even between 0 and 1, under the true list it leans to the top. Ranks need no law of the noise and
-no C/N, and a band full of carriers does not help a wrong list.
+the trace over such a box, less that of its flanks, is ranked among all places of the span; under "none of these" a
+row's place is like any other and its rank is even between 0 and 1, under the true list it leans to the top. Ranks need
+no law of the noise and no C/N, and a band full of carriers does not help a wrong list.
 """
 
 from __future__ import annotations

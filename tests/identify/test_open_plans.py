@@ -35,8 +35,8 @@ def test_right_first_and_never_wrongly_confirmed(world: tuple[ModuleType, Any]) 
     figures = trials.figures(records)
     assert figures["wrongly confirmed"] == 0
     assert figures["without twins: first"] >= 0.95
-    # the campaign gives 0.73 (800 trials): a plan repeated elsewhere keeps the rest at 'probable', see METHOD.md
-    assert figures["without twins: confirmed and right"] >= 0.55
+    # the campaign gives 0.8: plans that share most of a list keep the rest at 'probable', see METHOD.md
+    assert figures["without twins: confirmed and right"] >= 0.65
     # with every list of the true position left out nothing may be confirmed, however alike another plan is
     assert not [r for r in records if r["absent_verdict"] == "confirmed"]
     alone = [r for r in records if r["far_twin"] < 0.4]
@@ -47,7 +47,10 @@ def test_right_first_and_never_wrongly_confirmed(world: tuple[ModuleType, Any]) 
 def test_few_carriers_are_never_wrongly_confirmed(world: tuple[ModuleType, Any]) -> None:
     trials, built = world
     records = [trials.record(built, n, t) for n, t in enumerate(trials.trials(built, 25, 7, least=2, most=4))]
-    assert trials.figures(records)["wrongly confirmed"] == 0
+    figures = trials.figures(records)
+    assert figures["wrongly confirmed"] == 0
+    assert figures["probable or better"] >= 0.5
+    assert not [r for r in records if r["absent_verdict"] == "confirmed"]
 
 
 def test_simulated_sweeps_end_to_end(world: tuple[ModuleType, Any], campaign: Load) -> None:
@@ -59,3 +62,17 @@ def test_simulated_sweeps_end_to_end(world: tuple[ModuleType, Any], campaign: Lo
     assert figures["wrongly confirmed"] == 0
     assert figures["first"] >= 0.85
     assert not [r for r in records if r["absent_verdict"] == "confirmed"]
+
+
+def test_weak_sweeps_are_named_from_the_trace_and_never_confirmed(
+    world: tuple[ModuleType, Any], campaign: Load
+) -> None:
+    """C/N about or below 0 dB, fewer than five carriers found singly."""
+    _, built = world
+    weak = campaign("identify_weak")
+    records = list(weak.run(built, 16, 11))
+    figures = weak.summary(records)
+    assert figures["confirmed"] == 0
+    assert figures["named from the trace"] >= 0.25  # the campaign gives more, see METHOD.md
+    assert figures["of these right"] >= 0.9
+    assert figures["absent: named from the trace"] <= 0.1

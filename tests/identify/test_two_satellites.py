@@ -103,3 +103,12 @@ def test_one_satellite_alone_is_no_pair(both: Scene, seed: int) -> None:
     answer = both(cedar=0.9, dogwood=0.0, seed=seed)
     assert answer.satellite == "Cedar"
     assert "identification.two_satellites" not in {f.code for f in answer.findings}
+
+
+def test_a_neighbour_with_few_carriers_is_named_beside_a_confirmed_answer(both: Scene) -> None:
+    answer = both(cedar=1.0, dogwood=0.4)
+    assert (answer.verdict, answer.satellite) == ("confirmed", "Cedar")
+    two = next(f for f in answer.findings if f.code == "identification.two_satellites")
+    assert two.severity == "warning"
+    assert "Dogwood" in two.explanation
+    assert "Dogwood" in answer.sentence

@@ -5,7 +5,8 @@ from __future__ import annotations
 import argparse
 import json
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
@@ -36,6 +37,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--chain", metavar="C.toml", help="receive chain")
     parser.add_argument("--lo-state", metavar="NAME", help="LO state that the terminal was told to select")
     parser.add_argument("--expect", metavar="SATELLITE[/POL]", help="what the antenna should be on")
+    parser.add_argument(
+        "--archive", metavar="PLACE", help="also store each answered file: SQLite file or postgresql://..."
+    )
     parser.add_argument("--once", action="store_true", help="answer what is there, wait for what is being saved, end")
     parser.add_argument("--new", action="store_true", help="leave out what is in the folder at the start")
     parser.add_argument("--interval", type=float, default=2.0, metavar="S", help="seconds between looks (default 2)")
@@ -57,18 +61,49 @@ def execute(arguments: argparse.Namespace) -> int:
     watch = FolderWatch(folder, leave_out=plans)
     if arguments.new:
         watch.pass_over_present()
-    say(f"watching {folder}" + ("" if arguments.once else "; Ctrl-C ends"))
     failed = 0
-    while True:
-        for path in watch.look():
-            failed += _try(watch, path, answer, as_json=arguments.json)
-        if arguments.once and watch.settled:
-            return 2 if failed else 0
-        time.sleep(arguments.interval)
+    with ExitStack() as stack:
+        keep = None if arguments.archive is None else stack.enter_context(_keeper(arguments))
+        say(f"watching {folder}" + ("" if arguments.once else "; Ctrl-C ends"))
+        while True:
+            for path in watch.look():
+                failed += _try(watch, path, answer, keep, as_json=arguments.json)
+            if arguments.once and watch.settled:
+                return 2 if failed else 0
+            time.sleep(arguments.interval)
 
 
-def _try(watch: FolderWatch, path: Path, answer: Callable[[Path], list[Any]], *, as_json: bool) -> int:
-    """Answer one file and print what came of it; return how many were given up (0 or 1)."""
+@contextmanager
+def _keeper(arguments: argparse.Namespace) -> Iterator[Callable[[Path], int]]:
+    """Open the archive and give what stores an answered file there; it returns how many could not be stored."""
+    from spectra.archive import add_paths, open_archive
+
+    with open_archive(arguments.archive, create=True) as archive:
+
+        def keep(path: Path) -> int:
+            try:
+                result = add_paths(archive, [path], table=arguments.table, chain=arguments.chain, processes=1)
+            except SpectraError as problem:
+                say(f"not stored: {problem}")
+                return 1
+            for refusal in result.failed:
+                say(f"not stored: {refusal}")
+            if not result.failed:
+                say(f"{path.name}: " + ("stored" if result.stored else "in the archive already"))
+            return len(result.failed)
+
+        yield keep
+
+
+def _try(
+    watch: FolderWatch,
+    path: Path,
+    answer: Callable[[Path], list[Any]],
+    keep: Callable[[Path], int] | None,
+    *,
+    as_json: bool,
+) -> int:
+    """Answer one file, print what came of it, store it if asked to; return how many were given up or not stored."""
     problem: SpectraError | None = None
     answers: list[Any] = []
     try:
@@ -90,7 +125,7 @@ def _try(watch: FolderWatch, path: Path, answer: Callable[[Path], list[Any]], *,
             _print_line(one.to_dict())
         else:
             _print_words(one)
-    return 0
+    return 0 if keep is None else keep(path)
 
 
 def _print_line(value: dict[str, Any]) -> None:

@@ -186,3 +186,48 @@ def test_runs_until_interrupted(tmp_path: Path, sweep_file: Path) -> None:
         process.send_signal(signal.SIGINT)
         assert process.wait(timeout=20) == 130
         assert "Traceback" not in process.stderr.read()
+
+
+def test_stores_what_it_answers_once_and_goes_on(
+    tmp_path: Path, sweep_file: Path, table_file, chain_file, capsys
+) -> None:
+    folder, place = tmp_path / "stick", tmp_path / "kept.sqlite"
+    folder.mkdir()
+    (folder / "noon.csv").write_bytes(sweep_file.read_bytes())
+    (folder / "bad.csv").write_text("no sweep at all\n", encoding="utf-8")
+    words = ["watch", str(folder), "--once", "--interval", "0.02", "--archive", str(place)]
+    plans = ["--table", str(table_file), "--chain", str(chain_file)]
+    assert main([*words, *plans]) == 2  # the bad file is told, the good one answered and stored
+    told = capsys.readouterr().err
+    assert "bad.csv" in told
+    assert "noon.csv: stored" in told
+    assert main(["archive", "list", "--archive", str(place), "--json"]) == 0
+    listed = json.loads(capsys.readouterr().out)["captures"]
+    assert len(listed) == 1
+    assert listed[0]["verdict"] is not None  # with table and chain it was identified too
+    (folder / "bad.csv").unlink()
+    assert main([*words, *plans]) == 0
+    assert "noon.csv: in the archive already" in capsys.readouterr().err
+    main(["archive", "list", "--archive", str(place), "--json"])
+    assert len(json.loads(capsys.readouterr().out)["captures"]) == 1
+
+
+def test_a_half_written_file_is_stored_when_it_is_whole(tmp_path: Path, sweep_file: Path, capsys) -> None:
+    folder, place = tmp_path / "stick", tmp_path / "kept.sqlite"
+    folder.mkdir()
+    whole, path = sweep_file.read_bytes(), folder / "noon.csv"
+    path.write_bytes(whole[: len(whole) // 2])
+
+    def finish() -> None:
+        for part in range(4):
+            time.sleep(0.03)
+            path.write_bytes(whole[: len(whole) // 2 + part])
+        path.write_bytes(whole)
+
+    writer = threading.Thread(target=finish)
+    writer.start()
+    assert main(["watch", str(folder), "--once", "--interval", "0.2", "--archive", str(place)]) == 0
+    writer.join()
+    main(["archive", "list", "--archive", str(place), "--json"])
+    out = capsys.readouterr().out
+    assert len(json.loads(out[out.rindex('{\n  "schema": "sweepmuster/archive-list') :])["captures"]) == 1

@@ -67,6 +67,10 @@ def test_reference_pyarrow(benchmark, files) -> None:
 HOSTILE = {
     "tables without end": "1,2\n2,3\nx\n",
     "lines like rows": "1'000'000;1'0\n",
+    "numbers wrongly grouped": "1 1000 000,0;-8,5\n",
+    "gaps": "1000,-90\n1001,---\n",
+    "short sweeps": "10:00:00,-91,-92,-93\n",
+    "blocks without end": "Trace\nMHz,dBm\n1,2\n2,3\n3,4\n",
     "text without end": "some words: and more\n",
     "brackets": "(",
 }

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
+import re
 from typing import Any, NoReturn
 
 import numpy as np
 
 from spectra.errors import SweepFormatError
 from spectra.readers.axis import axis_hz
-from spectra.readers.cells import LEVEL_UNITS, OTHER_LEVEL_UNITS, RATIO_UNITS, number, unit_key
+from spectra.readers.cells import LEVEL_UNITS, LONGEST_CELL, OTHER_LEVEL_UNITS, RATIO_UNITS, number, unit_key
 from spectra.readers.draft import Draft, TraceColumn
 from spectra.readers.facts import average_type_of
 from spectra.readers.options import Options
@@ -21,6 +22,9 @@ from spectra.sweep import Origin, Settings, Sweep, settle
 from spectra.units import FloatArray, dbm_offset
 
 __all__ = ["finish"]
+
+_SET_BY = re.compile(r"\b(?:auto|man)[a-z]*\b", re.IGNORECASE)
+"""How a value was set, where the file says so: kept as text."""
 
 THERMAL_DBM_HZ = -174.0
 """Noise density of a matched source at 290 K (k T0 = -173.98 dBm/Hz): no analyser's floor lies under it."""
@@ -180,6 +184,11 @@ def _settings(draft: Draft, main: int, options: Options, frequency_hz: Any) -> d
             draft.assumptions.append("sweep time without a unit: taken as seconds")
     attenuation = facts.number("attenuation")
     values["attenuation_db"] = attenuation
+    for concept in ("rbw", "vbw", "sweep_time", "attenuation", "reference_level"):
+        reading = facts.get(concept)
+        mark = _SET_BY.search(reading.text[:LONGEST_CELL]) if reading is not None else None
+        if mark:
+            extra.setdefault(f"{concept} set by", mark[0])
     for concept in ("preamplifier", "level_offset", "frequency_offset", "zone", "trace"):
         reading = facts.get(concept)
         if reading is not None:

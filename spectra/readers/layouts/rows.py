@@ -265,7 +265,7 @@ def _name_of(block: _Block) -> tuple[str, str | None, int | None]:
         text = uncommented(line.text).strip(' ;,\t"[]<>:')
         ideas, _, found = ideas_of(text[:60])
         if name == "" and ("trace" in ideas or trace_mode_of(text)) and len(text) < 40 and "=" not in text:
-            name, number = text, found
+            name, number = re.split(r"[,;\t]", text)[-1].strip(' "') or text, found
             mode = mode or trace_mode_of(text)
     if name.isdigit():
         name = f"trace {name}"

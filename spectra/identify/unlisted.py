@@ -82,7 +82,7 @@ def _cause(
     row = _listed_by(prepared, group, number, option, company_of(prepared, option.hyp))
     if row is not None:
         return UnlistedCause("co-located", f"row {row} of another list at this position", row)
-    moved = _moved_from(prepared, group, number, roll)
+    moved = _moved_from(prepared, group, number, option, roll)
     if moved is not None:
         apart = if_hz - (moved.expected_if_hz or 0.0)
         way = "below" if apart > 0.0 else "above"
@@ -134,17 +134,20 @@ def _other_polarisation(prepared: Prepared, option: Option) -> np.ndarray:
     )
 
 
-def _moved_from(prepared: Prepared, group: Group, number: int, roll: Sequence[RollCallEntry]) -> RollCallEntry | None:
+def _moved_from(
+    prepared: Prepared, group: Group, number: int, option: Option, roll: Sequence[RollCallEntry]
+) -> RollCallEntry | None:
     """Return the nearest silent row of the same symbol rate, where the rate is known well enough to say so."""
     if not np.isfinite(group.log_rate[number]) or group.log_rate_std[number] > 0.05:
         return None
     std = float(np.hypot(group.log_rate_std[number], 0.005))
-    index_of = {int(line): index for index, line in enumerate(prepared.table.line)}
+    rows = prepared.lists[prepared.hyp_list[option.hyp]].rows
+    rate_of = dict(zip(prepared.table.line[rows].tolist(), prepared.table.symbol_rate_bd[rows].tolist(), strict=True))
     best: tuple[float, RollCallEntry] | None = None
     for entry in roll:
-        if entry.status != "absent" or entry.expected_if_hz is None:
-            continue
-        rate = float(prepared.table.symbol_rate_bd[index_of[entry.row]])
+        if entry.status != "absent" or entry.expected_if_hz is None or entry.row not in rate_of:
+            continue  # silent rows of another port have their own carriers
+        rate = float(rate_of[entry.row])
         apart = abs(entry.expected_if_hz - float(group.if_hz[number]))
         if rate > 0.0 and abs(float(np.log(rate)) - group.log_rate[number]) < _SAME * std and apart < _MOVE_REACH_HZ:
             best = min(best or (apart, entry), (apart, entry), key=lambda each: each[0])

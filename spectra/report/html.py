@@ -30,12 +30,12 @@ from spectra.report.model import (
 from spectra.report.picture import STYLES, Picture, Polyline, Rectangle
 from spectra.report.style import CSS
 
-__all__ = ["clean", "html_of"]
+__all__ = ["WIDE", "clean", "html_of"]
 
 # C0 and C1 controls but line end and tab, and marks that turn the direction of what follows: a file name made of them
 # could show another name than it has
 _UNSEEN = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u200e\u200f\u202a-\u202e\u2066-\u2069\ufeff]")
-_WIDE = 48
+WIDE = 48
 """Characters from which on a fact takes the whole width."""
 _SHORT = 9
 """Rows up to which a table is kept on one page."""
@@ -106,7 +106,7 @@ def _numbers(block: Numbers) -> str:
 
 def _facts(block: Facts) -> str:
     rows = "".join(
-        f"<div{' class=wide' if len(value) > _WIDE else ''}><dt>{_text(name)}</dt><dd>{_text(value)}</dd></div>"
+        f"<div{' class=wide' if len(value) > WIDE else ''}><dt>{_text(name)}</dt><dd>{_text(value)}</dd></div>"
         for name, value in block.rows
     )
     return f'<dl class="facts">{rows}</dl>'

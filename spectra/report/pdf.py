@@ -12,7 +12,7 @@ from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
 from spectra.errors import ReportError
-from spectra.report.html import clean
+from spectra.report.html import WIDE, clean
 from spectra.report.model import (
     Answer,
     Facts,
@@ -33,8 +33,6 @@ if TYPE_CHECKING:
 __all__ = ["pdf_of"]
 
 _MARGIN_MM = 15.0
-_WIDE = 48
-"""Characters from which on a fact takes the whole width."""
 _DENSE = 8
 """Columns from which on a table is set smaller."""
 
@@ -144,7 +142,7 @@ def _facts(block: Facts, kit: Kit) -> list[Any]:
     spans: list[tuple[Any, ...]] = []
     for name, value in block.rows:
         pair = [kit.paragraph(name, "fact"), kit.paragraph(value, "cell")]
-        if len(value) > _WIDE:
+        if len(value) > WIDE:
             spans.append(("SPAN", (1, len(lines)), (3, len(lines))))
             lines.append([*pair, "", ""])
         elif lines and len(lines[-1]) == 2:

@@ -27,6 +27,13 @@ SCHEMA = "sweepmuster/visit/1"
 _COVERS = 0.9
 """A later sweep replaces an earlier one of its port and LO state if it covers this part of its span."""
 _RANK = {"fault": 0, "warning": 1, "note": 4}
+_SUBJECT = {
+    "acceptance.isolation": "polarisation",
+    "acceptance.lo_error": "oscillator",
+    "acceptance.floor_tilt": "line",
+    "acceptance.service": "service",
+}
+"""Of a point of acceptance, the subject of the findings that speak of it."""
 _CHECKLIST_RANK = {"needed": 2, "advised": 5}
 _CRAFT = ("quality", "clock")
 """Subjects that speak of how a sweep was taken: their warnings come after what the visit lacks altogether."""
@@ -266,7 +273,7 @@ def judge(visit: Visit, captures: tuple[CaptureReview, ...]) -> VisitReview:
         criteria=found,
         statement=statement,
         checklist=items,
-        next_steps=_next_steps(counted, comparisons, together, items),
+        next_steps=_next_steps(counted, comparisons, together, items, _unmet_subjects(found)),
         emissions=emissions,
         together=together,
     )
@@ -339,6 +346,7 @@ def _next_steps(
     comparisons: Sequence[Comparison],
     together: Sequence[Finding],
     items: Sequence[ChecklistItem],
+    unmet: frozenset[str],
 ) -> tuple[VisitStep, ...]:
     """Return the steps in order: what stops acceptance first, and among equals what needs fewest precautions.
 
@@ -346,11 +354,13 @@ def _next_steps(
     """
     wanted: list[tuple[int, NextStep, str, str]] = []
     for capture in captures:
-        wanted += [(_rank(f), next_step, f.code, capture.name) for f in capture.findings for next_step in f.next_steps]
+        wanted += [
+            (_rank(f, unmet), next_step, f.code, capture.name) for f in capture.findings for next_step in f.next_steps
+        ]
     for comparison in comparisons:
         name = ", ".join(comparison.captures)
-        wanted += [(_rank(f), s, f.code, name) for f in comparison.findings for s in f.next_steps]
-    wanted += [(_rank(f), s, f.code, ", ".join(f.subjects.captures)) for f in together for s in f.next_steps]
+        wanted += [(_rank(f, unmet), s, f.code, name) for f in comparison.findings for s in f.next_steps]
+    wanted += [(_rank(f, unmet), s, f.code, ", ".join(f.subjects.captures)) for f in together for s in f.next_steps]
     wanted += [
         (_CHECKLIST_RANK[item.weight], item.next_step, item.code, "") for item in items if item.next_step is not None
     ]
@@ -375,7 +385,14 @@ def _done(comparisons: Sequence[Comparison]) -> set[str]:
     return done | ({OTHER_STATE_STEP.text} if "lo_state" in kinds else set())
 
 
-def _rank(finding: Finding) -> int:
+def _unmet_subjects(found: Sequence[Criterion]) -> frozenset[str]:
+    """Return the subjects whose findings tell how a point that is not met may be met."""
+    return frozenset(_SUBJECT[c.code] for c in found if c.answer == "no" and c.code in _SUBJECT)
+
+
+def _rank(finding: Finding, unmet: frozenset[str]) -> int:
+    if finding.severity == "warning" and finding.answer != "no" and finding.code.partition(".")[0] in unmet:
+        return _RANK["fault"]
     if finding.severity == "warning" and finding.code.partition(".")[0] in _CRAFT:
         return _CRAFT_RANK
     return _RANK[finding.severity]

@@ -73,3 +73,7 @@ def test_the_whole_demo_goes_into_an_archive_once(tmp_path: Path) -> None:
         assert (result.stored, result.known, result.failed) == (2, 0, [])
         names = {row["name"] for row in list_captures(archive, Search(replaced=True))}
     assert names == {"5_co_port.csv", "10_cable_mismatch.csv"}
+
+
+def test_what_meets_the_unmet_point_comes_first(review) -> None:
+    assert "polarisation.skew_error" in review.next_steps[0].because

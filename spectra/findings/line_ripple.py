@@ -304,7 +304,7 @@ def _around(gain: FloatArray, cycles: FloatArray) -> FloatArray:
 
 
 def _refined(f: FloatArray, rest: FloatArray, known: FloatArray, rate: float, reach: float) -> float:
-    """Return the rate of the largest gain within a reach: the vertex of the parabola through the best three of a row."""
+    """Return the rate of the largest gain within a reach: the vertex of the parabola through the best of a row."""
     fine: FloatArray = np.linspace(max(rate - reach, 0.01 * rate), rate + reach, 31)
     gain = _gains(f, rest, known, fine)[0]
     k = int(np.clip(np.argmax(gain), 1, fine.size - 2))

@@ -176,3 +176,16 @@ def test_open_scan_files_become_a_table(tmp_path: Path, capsys: pytest.CaptureFi
     assert "1 rows" in capsys.readouterr().out
     assert "Nimbus" in table.read_text()
     assert main(["table", "import", str(tmp_path / "missing"), "--out", str(table)]) == 2
+
+
+def test_what_an_unlisted_carrier_is_likely_to_be(sweep_file, table_file, chain_file, capsys) -> None:
+    """The sweep's last carrier is taken out of the table: a digital carrier in free spectrum is a new one."""
+    table_file.write_text(table_file.read_text().replace("Nimbus Test,10.0,H,11030.0,4500,0.2\n", ""))
+    words = ["identify", str(sweep_file), "--table", str(table_file), "--chain", str(chain_file)]
+    assert main(words) == 0
+    assert "new carrier: a digital carrier of its own" in capsys.readouterr().out
+    assert main([*words, "--json"]) == 0
+    told = _validate("identification", capsys.readouterr().out)
+    assert [carrier["likely"] for carrier in told["unlisted"]] == ["new carrier"]
+    assert told["unlisted"][0]["likely_row"] is None
+    assert all(entry["changes"] == [] for entry in told["roll_call"])

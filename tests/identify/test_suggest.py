@@ -86,3 +86,28 @@ def test_visits_that_are_not_confirmed_or_of_another_table_say_nothing(
 def test_numbers_that_are_no_edits_are_refused(arc: CarrierTable, chain: ReceiveChain, visits: list[Visit]) -> None:
     with pytest.raises(TableError):
         apply_edits(arc, suggest_edits(arc, chain, visits), [9])
+
+
+def test_a_carrier_that_moved_is_proposed_with_its_new_frequency(
+    arc: CarrierTable,
+    chain: ReceiveChain,
+    make: Callable[..., Measurement],
+    shown: Callable[..., list[Carrier]],
+    states: dict[str, LoState],
+) -> None:
+    made = []
+    for seed in range(2):
+        rng = np.random.default_rng(seed)
+        found = shown(arc, "Cedar", "H", states["low"], lo_error_hz=0.2e6, rng=rng, std_hz=20e3)
+        found[7] = replace(found[7], centre_hz=found[7].centre_hz + 500e3)
+        measurement = make(found)
+        made.append(Visit(identify(measurement, arc, chain), (measurement,), occasion="one day"))
+    (edit,) = suggest_edits(arc, chain, made)
+    mine = [r for r in arc if (r.satellite, r.polarisation) == ("Cedar", "H") and r.rf_hz < 11.7e9]
+    assert (edit.action, edit.line) == ("change", mine[7].line)
+    assert list(edit.changes) == ["rf_mhz"]
+    assert edit.changes["rf_mhz"][1] == pytest.approx(mine[7].rf_hz / 1e6 + 0.5, abs=0.1)
+    assert (edit.seen, edit.visits) == (1, 1)  # two sweeps of one occasion are one witness
+    edited = apply_edits(arc, [edit])
+    assert edited.rf_hz[edited.line == edit.line][0] == pytest.approx(mine[7].rf_hz + 0.5e6, abs=0.1e6)
+    assert len(edited) == len(arc)

@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 from dashboard.drafts import Drafts
 from dashboard.jobs import Jobs
+from dashboard.papers import Papers
+from dashboard.tables import Works
 from spectra.archive import (
     Archive,
     Listed,
@@ -27,6 +29,7 @@ from spectra.archive import (
     restore_capture,
     restore_visit,
 )
+from spectra.archive.editions import follow
 from spectra.archive.restore import visit_row, visit_state
 from spectra.errors import ArchiveError
 from spectra.identify.engine import call_roll
@@ -130,6 +133,8 @@ class Desk:
         self.jobs = Jobs()
         self.folder = Path(tempfile.mkdtemp(prefix="sweepmuster-dashboard-"))
         self.drafts = Drafts(self.folder / "drafts")
+        self.tables = Works(self.folder / "tables")
+        self.papers = Papers(self.folder / "papers")
         self._captures, self._reviews, self._plans = _Recent(_CAPTURES), _Recent(_REVIEWS), _Recent(_PLANS)
         self._rolls, self._trends, self._logs = _Recent(_CAPTURES), _Recent(_REVIEWS), _Recent(_REVIEWS)
         self._baselines: list[dict[str, Any]] = []
@@ -269,11 +274,13 @@ class Desk:
         return self._plans.get((plan, chain), lambda: load_plan(self.archive, plan, chain))
 
     def last_plan(self) -> tuple[PlanFile | None, PlanFile | None]:
-        """Return carrier table and receive chain of the newest sweep that had both, as files."""
+        """Return carrier table and receive chain of the newest sweep that had both, as edited since."""
         for row in list_captures(self.archive, Search(limit=20)):
             for result in self.archive.capture(row["key"])["results"][:1]:
                 if result["plan"] is not None and result["chain"] is not None:
-                    return self.archive.plan_file(result["plan"]), self.archive.plan_file(result["chain"], "chain")
+                    plan = follow(self.archive, "plan", result["plan"])
+                    chain = follow(self.archive, "chain", result["chain"])
+                    return self.archive.plan_file(plan), self.archive.plan_file(chain, "chain")
         return None, None
 
     def visit(self, key: str) -> dict[str, Any]:

@@ -11,8 +11,8 @@ from spectra.lazy import lazy_face
 
 if TYPE_CHECKING:
     from spectra.archive.editions import Edition as Edition
-    from spectra.archive.editions import editions as editions
     from spectra.archive.editions import keep_edition as keep_edition
+    from spectra.archive.editions import list_editions as list_editions
     from spectra.archive.editions import newest_edition as newest_edition
     from spectra.archive.emissions import StoredLog as StoredLog
     from spectra.archive.emissions import stored_log as stored_log
@@ -42,7 +42,7 @@ if TYPE_CHECKING:
 _HOME = {
     "Archive": "store",
     "Edition": "editions",
-    "editions": "editions",
+    "list_editions": "editions",
     "keep_edition": "editions",
     "newest_edition": "editions",
     "Hunt": "hunt",

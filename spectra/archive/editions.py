@@ -18,7 +18,7 @@ from spectra.archive.schema import CHAIN, EDITION, PLAN, RESULT
 from spectra.archive.store import Archive, PlanFile
 from spectra.errors import ArchiveError
 
-__all__ = ["Edition", "Kind", "editions", "keep_edition", "last_number", "newest_edition", "plan_key"]
+__all__ = ["Edition", "Kind", "follow", "keep_edition", "last_number", "list_editions", "newest_edition", "plan_key"]
 
 Kind = Literal["plan", "chain"]
 _LONGEST_NOTE = 300
@@ -109,7 +109,7 @@ def keep_edition(
     return Edition(kind, file.sha256, file.raw.name, file.rows, file.name, parent, at, note[:_LONGEST_NOTE], 0, None)
 
 
-def editions(archive: Archive, kind: Kind, *, limit: int | None = None) -> list[Edition]:
+def list_editions(archive: Archive, kind: Kind, *, limit: int | None = None) -> list[Edition]:
     """Return the editions, the newest first: those that were saved, and those that only came with sweeps."""
     table, column = _home(kind)
     count = sa.select(column.label("sha256"), sa.func.count().label("n"), sa.func.max(RESULT.c.made_at).label("used"))
@@ -137,7 +137,7 @@ def editions(archive: Archive, kind: Kind, *, limit: int | None = None) -> list[
 
 def newest_edition(archive: Archive, kind: Kind) -> Edition | None:
     """Return the edition that was saved or used last; None where there is none."""
-    found = editions(archive, kind, limit=1)
+    found = list_editions(archive, kind, limit=1)
     return found[0] if found else None
 
 
@@ -169,3 +169,16 @@ def plan_key(archive: Archive, kind: Kind, key: str) -> str:
             "Choose one from the list of versions.",
         )
     return str(found[0])
+
+
+def follow(archive: Archive, kind: Kind, sha256: str) -> str:
+    """Return the hash of the edition that was last made from a table or chain, or from one made from it."""
+    query = sa.select(EDITION.c.sha256, EDITION.c.parent).where(EDITION.c.kind == kind).order_by(EDITION.c.id)
+    with told(archive.where), reading(archive.engine) as connection:
+        rows = connection.execute(query).all()
+    line, last = {sha256}, sha256
+    for row in rows:
+        if row.parent in line:
+            line.add(row.sha256)
+            last = str(row.sha256)
+    return last

@@ -52,7 +52,7 @@ SHORT = 16
 """Digits of a key that go into an address: enough to tell millions apart."""
 _MOST_IN_REVIEW = 400
 _MOST_IN_TREND = 200
-_CAPTURES, _REVIEWS, _PLANS = 24, 6, 12
+_CAPTURES, _REVIEWS, _PLANS = 24, 12, 12
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,8 +87,9 @@ class Watched:
 class _Recent:
     """The last few values by key; what two ask for at once is made once."""
 
-    def __init__(self, most: int) -> None:
+    def __init__(self, most: int, drop: Callable[[Any], None] | None = None) -> None:
         self._most = most
+        self._drop = drop
         self._values: OrderedDict[Hashable, Any] = OrderedDict()
         self._lock = threading.Lock()
         self._making: dict[Hashable, threading.Lock] = {}
@@ -112,8 +113,10 @@ class _Recent:
                     self._making.pop(key, None)
             with self._lock:
                 self._values[key] = value
-                while len(self._values) > self._most:
-                    self._values.popitem(last=False)
+                dropped = [self._values.popitem(last=False)[0] for _ in range(len(self._values) - self._most)]
+            if self._drop is not None:
+                for old in dropped:
+                    self._drop(old)
             return value
 
 
@@ -135,7 +138,8 @@ class Desk:
         self.drafts = Drafts(self.folder / "drafts")
         self.tables = Works(self.folder / "tables")
         self.papers = Papers(self.folder / "papers")
-        self._captures, self._reviews, self._plans = _Recent(_CAPTURES), _Recent(_REVIEWS), _Recent(_PLANS)
+        self._captures, self._plans = _Recent(_CAPTURES), _Recent(_PLANS)
+        self._reviews = _Recent(_REVIEWS, self._throw_away)
         self._rolls, self._trends, self._logs = _Recent(_CAPTURES), _Recent(_REVIEWS), _Recent(_REVIEWS)
         self._baselines: list[dict[str, Any]] = []
         self._baselines_seen = 0
@@ -300,5 +304,12 @@ class Desk:
         count, stamp = visit_state(self.archive, row["key"])
         if count > _MOST_IN_REVIEW:
             return None
-        folder = self.folder / "visits" / row["key"][:SHORT] / stamp[:SHORT]
+        folder = self._files_of(row["key"], stamp)
         return self._reviews.get((row["key"], stamp), lambda: restore_visit(self.archive, row["key"], folder))
+
+    def _files_of(self, visit: str, stamp: str) -> Path:
+        return self.folder / "visits" / f"{visit[:SHORT]}-{stamp[:SHORT]}"
+
+    def _throw_away(self, key: tuple[str, str]) -> None:
+        """Throw away the raw files of a review that is no longer at hand; the archive has them."""
+        shutil.rmtree(self._files_of(*key), ignore_errors=True)

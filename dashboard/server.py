@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import socket
 import threading
 from collections.abc import Callable
@@ -74,16 +75,8 @@ class Serving:
         self._server.error_log = _quiet
         if certificate is not None:
             self._server.ssl_adapter = _tls(certificate, key)
-        try:
-            self._server.prepare()
-        except OSError as problem:
-            raise UsageError(
-                "--port",
-                None,
-                f"{host}:{port}, which cannot be had ({problem.strerror or problem})",
-                "a free port on an address of this machine",
-                "Name another port, such as 8765, or 0 for any free one.",
-            ) from None
+        _try_address(host, port)
+        self._server.prepare()
         self.host = host
         self.port = int(self._server.bind_addr[1])
 
@@ -111,6 +104,26 @@ class Serving:
             thread.join(10.0)
 
         return stop
+
+
+def _try_address(host: str, port: int) -> None:
+    """Refuse an address that cannot be had in words of ours."""
+    try:
+        family, kind, protocol, _, place = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0]
+        with socket.socket(family, kind, protocol) as tried:
+            if (
+                os.name == "posix"
+            ):  # a port that was only just let go of is free there; elsewhere this means another thing
+                tried.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            tried.bind(place)
+    except OSError as problem:
+        raise UsageError(
+            "--port",
+            None,
+            f"{host}:{port}, which cannot be had ({problem.strerror or problem})",
+            "a free port on an address of this machine",
+            "Name another port, such as 8765, or 0 for any free one.",
+        ) from None
 
 
 def _tls(certificate: Path, key: Path | None) -> Any:

@@ -65,7 +65,7 @@ def _dispatch(words: list[str]) -> int:
         print(f"sweepmuster: found command {name!r}; expected one of {known}. See sweepmuster --help.", file=sys.stderr)
         return 2
     module = import_module(home)
-    about = COMMANDS[name].about if name in COMMANDS else (module.__doc__ or "").partition("\n")[0]
+    about = COMMANDS[name].about if name in COMMANDS else (module.__doc__ or "").partition("\n")[0].rstrip(".")
     parser = argparse.ArgumentParser(
         prog=f"sweepmuster {name}",
         description=about[:1].upper() + about[1:] + ".",
@@ -95,9 +95,24 @@ def _overview() -> str:
         "commands:",
         *(f"  {name:<11} {command.about}" for name, command in COMMANDS.items()),
     ]
-    lines += [f"  {name:<11} (added by another package)" for name in sorted(outside_commands())]
+    lines += [f"  {name:<11} {_about(home)}" for name, home in sorted(outside_commands().items())]
     lines += ["", "sweepmuster COMMAND --help tells the options; sweepmuster --version the version."]
     return "\n".join(lines)
+
+
+def _about(home: str) -> str:
+    """Return the first line of a module's words without running the module."""
+    import ast
+    from importlib.util import find_spec
+    from pathlib import Path
+
+    try:
+        spec = find_spec(home)
+        text = "" if spec is None or spec.origin is None else Path(spec.origin).read_text(encoding="utf-8")
+        said = ast.get_docstring(ast.parse(text)) or ""
+    except (ImportError, OSError, SyntaxError, UnicodeDecodeError):
+        said = ""
+    return said.partition("\n")[0].rstrip(".") or "(added by another package)"
 
 
 def _one_thread() -> None:

@@ -149,3 +149,11 @@
     gather(form);
   });
 })();
+/* what comes of a press is shown below: bring it into view */
+document.addEventListener("click", (event) => {
+  if (!event.target.closest || !event.target.closest("#new-start")) return;
+  setTimeout(() => {
+    const outcome = document.getElementById("new-outcome");
+    if (outcome) outcome.scrollIntoView({ block: "nearest", behavior: "auto" });
+  }, 600);
+});

@@ -26,7 +26,7 @@ _FLAGS = (
     *("--headless=new", "--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking"),
     *("--disable-component-update", "--disable-sync", "--disable-dev-shm-usage", "--no-default-browser-check"),
 )
-_PATIENCE_S = 20.0
+_PATIENCE_S = 60.0
 DEMO = Path(__file__).parents[2] / "captures_demo"
 DROPPED = ("2_right_narrow.csv", "5_co_port.csv", "5_cross_port.csv")
 

@@ -161,7 +161,7 @@ def solve(sweep: Sweep, false_alarms: float) -> Solution:
         strengthen(work)
         if work.scene.strength == before:
             break
-        work.refit(10, 5e-3)
+        work.refit(5)
         work.relaw()
     reshape(work)
     work.refit(10, 5e-3)

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
+from spectra.measure.edges import EdgeLaws, edge_laws
 from spectra.measure.floor import first_floors
 from spectra.measure.information import information
 from spectra.measure.model import Evaluation, Scene, Trace
@@ -124,9 +125,12 @@ def _settle(work: Work, rounds: int) -> None:
 def _solution(work: Work) -> Solution:
     here = information(work.trace, work.scene, work.at)
     covariance = here.band.inverse(here.free)
+    laws = edge_laws(work.trace, work.scene, work.at)
+    covariance = _grown(covariance, laws)
+    scene = replace(work.scene, theta=work.scene.theta + np.pad(laws.shift, ((0, 0), (0, 2))))
     return Solution(
         work.trace,
-        work.scene,
+        scene,
         work.at,
         work.law,
         covariance,
@@ -140,6 +144,14 @@ def _solution(work: Work) -> Solution:
         profiles(work.trace, work.scene, work.at, covariance),
         work.merged,
     )
+
+
+def _grown(covariance: FloatArray, laws: EdgeLaws) -> FloatArray:
+    """Return the covariance with the edges' deviations scaled."""
+    scale = np.ones(len(covariance))
+    scale[0 : 4 * len(laws.growth) : 4] = laws.growth[:, 0]
+    scale[1 : 4 * len(laws.growth) : 4] = laws.growth[:, 1]
+    return covariance * scale * scale[:, None]
 
 
 def solve(sweep: Sweep, false_alarms: float) -> Solution:
@@ -161,7 +173,7 @@ def solve(sweep: Sweep, false_alarms: float) -> Solution:
         strengthen(work)
         if work.scene.strength == before:
             break
-        work.refit(10, 5e-3)
+        work.refit(5)
         work.relaw()
     reshape(work)
     work.refit(10, 5e-3)

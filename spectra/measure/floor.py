@@ -29,7 +29,8 @@ __all__ = [
     "with_waves",
 ]
 
-_KNOT_HZ = 5e6
+_KNOT_HZ = 9e6
+_CURVATURE_KNOT_HZ = 5e6
 _MOST_INTERVALS = 240
 _RIPPLE_CURVATURE = 0.063  # second difference of coefficients 5 MHz apart: 1 dB of ripple at 60 MHz, in nepers
 _FIRST_ERROR = 0.15  # nepers by which a first floor may be wrong
@@ -173,7 +174,7 @@ def floor_basis(x: FloatArray, spacing_hz: float) -> FloorBasis:
         np.flatnonzero(np.r_[True, np.diff(interval) > 0]),
         size,
         penalty,
-        _RIPPLE_CURVATURE**-2 * (_KNOT_HZ / knot_hz) ** 4,
+        _RIPPLE_CURVATURE**-2 * (_CURVATURE_KNOT_HZ / knot_hz) ** 4,
     )
 
 

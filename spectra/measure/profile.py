@@ -20,7 +20,7 @@ from spectra.units import FloatArray
 
 __all__ = ["RollOffProfile", "profiles"]
 
-_NODES = (0.0, 0.1, 0.22, 0.38, MOST_ROLL_OFF)
+_NODES = (0.0, 0.13, 0.33, MOST_ROLL_OFF)
 _GRID = np.linspace(0.0, MOST_ROLL_OFF, 61)
 _WELL_KNOWN = 0.06
 _ROUNDS = 1

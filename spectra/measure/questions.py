@@ -13,6 +13,9 @@ from spectra.measure.work import Work
 
 __all__ = ["drop", "rethink"]
 
+_FEW_POINTS = 1.5  # that noise may push down between the halves of one carrier
+_SURE_GAP = 8.0  # normal score of a gap that is no accident
+
 
 def rethink(work: Work) -> bool:
     """Merge neighbours that are one, part what is two, give a CW a width or a narrow carrier none."""
@@ -52,17 +55,28 @@ def _merge(work: Work) -> bool:
     changed |= _bridge(work)
     k = 0
     while k + 1 < work.scene.count:
-        theta, kind = work.scene.theta, work.scene.kind
-        width = np.where(kind == RC, theta[:, 1] - theta[:, 0], rbw)[k : k + 2]
-        gap = theta[k + 1, 0] - theta[k, 1]
-        near = gap < max(0.15 * float(width.max()), 2.5 * rbw if (kind[k : k + 2] == CW).any() else 0.8 * rbw)
-        if near:
+        if _near(work, k, rbw):
+            theta, kind = work.scene.theta, work.scene.kind
             one = merged(theta[k], theta[k + 1], (int(kind[k]), int(kind[k + 1])), rbw)
             if work.replace_if([k, k + 1], [RC], [one], -price, hopeless=4.0 * price):
                 changed = True
                 continue
         k += 1
     return changed
+
+
+def _near(work: Work, k: int, rbw: float) -> bool:
+    """Say whether carriers k and k + 1 may be one: little room between them, and no floor to be seen there."""
+    theta, kind = work.scene.theta[k : k + 2], work.scene.kind[k : k + 2]
+    width = np.where(kind == RC, theta[:, 1] - theta[:, 0], rbw)
+    gap = theta[1, 0] - theta[0, 1]
+    if gap > max(0.15 * float(width.max()), (3.0 if (kind == CW).any() else 1.2) * rbw + _FEW_POINTS):
+        return False
+    low, high = np.searchsorted(work.trace.x, [theta[0, 1] + 0.5 * rbw, theta[1, 0] - 0.5 * rbw])
+    if high <= low:
+        return True
+    depth = float(theta[:, 3].min()) - (work.trace.y[low:high] - work.trace.law.mean)
+    return float(depth.sum()) * np.sqrt(work.trace.information / (high - low)) < _SURE_GAP
 
 
 def _bridge(work: Work) -> bool:

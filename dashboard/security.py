@@ -159,7 +159,8 @@ class Guard:
                 csp.append(policy(script_hashes()))
             answer.headers.setdefault("Content-Security-Policy", csp[0])
             answer.headers["X-Content-Type-Options"] = "nosniff"
-            answer.headers["Referrer-Policy"] = "no-referrer"
+            # not no-referrer: with that a browser hides the origin of our own log in form from us too
+            answer.headers["Referrer-Policy"] = "same-origin"
             answer.headers["Cross-Origin-Opener-Policy"] = "same-origin"
             answer.headers["Cross-Origin-Resource-Policy"] = "same-origin"
             answer.headers["Permissions-Policy"] = "camera=(), microphone=(), geolocation=(), usb=(), serial=()"

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
-from dash import ClientsideFunction, Input, Output, dcc, html
+from dash import ClientsideFunction, Input, Output, State, dcc, html
 
 from dashboard import parts
 from dashboard.desk import SHORT
@@ -49,15 +49,25 @@ def layout(desk: Desk, place: Place) -> Any:
                 [parts.heading("Visits"), dcc.Link("New visit", href="/new", className="button")],
                 className="row between",
             ),
+            _only(place),
             parts.sheet(
                 None,
                 _filters(place),
                 html.Div(_shown(found, place.query, page), id="visits-list", className="list"),
             ),
             dcc.Store(id="visits-state"),
+            dcc.Store(id="visits-only", data={k: v for k, v in place.query.items() if k in ("vessel", "terminal")}),
             dcc.Store(id="visits-kept"),
         ]
     )
+
+
+def _only(place: Place) -> html.P | None:
+    """Return which terminal the list is narrowed down to, and the way out of it."""
+    named = " · ".join(place.query[key] for key in ("vessel", "terminal") if place.query.get(key))
+    if not named:
+        return None
+    return html.P([f"Only the visits to {named}. ", dcc.Link("Show all", href="/")], className="about")
 
 
 def _empty() -> html.Section:
@@ -171,10 +181,13 @@ def register(app: Dash, desk: Desk) -> None:
         Input("visits-text", "value"),
         Input("visits-verdict", "data"),
         Input("visits-faults", "data"),
+        State("visits-only", "data"),
         prevent_initial_call=True,
     )
-    def _filter(text: str | None, verdict: str | None, faults: str | None) -> tuple[Any, dict[str, Any]]:
-        query = {"text": (text or "")[:200], "verdict": verdict or "", "faults": faults or ""}
+    def _filter(
+        text: str | None, verdict: str | None, faults: str | None, only: dict[str, str]
+    ) -> tuple[Any, dict[str, Any]]:
+        query = {**only, "text": (text or "")[:200], "verdict": verdict or "", "faults": faults or ""}
         found = desk.visits(_search(query), offset=0, limit=_ROWS)
         return _shown(found, query, 1), {**query, "page": None}
 

@@ -18,6 +18,7 @@ import pytest
 
 from dashboard.app import make_app
 from dashboard.desk import Desk
+from dashboard.security import Guard, hash_password
 from dashboard.server import Serving
 from spectra.archive import list_captures, open_archive
 
@@ -296,6 +297,27 @@ def test_page_is_accessible_quiet_and_fits(filled: Browser, keys: dict[str, str]
     assert filled.driver.execute_script("return document.documentElement.scrollWidth") <= 390
     assert filled.complaints() == []
     _stays_here(filled)
+
+
+def test_log_in_in_a_browser(driver, archive_file: Path) -> None:
+    """The form of the log in page passes the guard's own check of the origin, as browsers send it."""
+    from selenium.webdriver.common.keys import Keys
+
+    password = "lantern by the gangway"
+    desk = Desk(open_archive(archive_file), processes=1)
+    serving = Serving(make_app(desk, Guard(password=hash_password(password))).server, "127.0.0.1", 0)
+    stop = serving.start()
+    browser = Browser(driver, serving.address, desk)
+    driver.get(serving.address + "sweeps")
+    browser.one("#password").send_keys("not this one", Keys.ENTER)
+    browser.wait(lambda: "That is not the password." in browser.text("body"), "the refusal")
+    assert browser.axe() == []
+    browser.one("#password").send_keys(password, Keys.ENTER)
+    browser.wait(lambda: browser.all("#sweeps-list tbody tr"), "the page that was asked for")
+    browser.driver.get_log("browser")  # the refusal stands there, as it should
+    driver.delete_all_cookies()
+    stop()
+    desk.close()
 
 
 def test_pictures_and_tables_can_be_taken(filled: Browser, keys: dict[str, str]) -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -76,7 +78,7 @@ def _near(work: Work, k: int, rbw: float) -> bool:
     if high <= low:
         return True
     depth = float(theta[:, 3].min()) - (work.trace.y[low:high] - work.trace.law.mean)
-    return float(depth.sum()) * np.sqrt(work.trace.information / (high - low)) < _SURE_GAP
+    return float(depth.sum()) * math.sqrt(work.trace.information / float(high - low)) < _SURE_GAP
 
 
 def _bridge(work: Work) -> bool:

@@ -1,0 +1,459 @@
+"""The carrier table's page and the receive chain's: editing, checking, importing, suggesting, versions; and attacks."""
+
+from __future__ import annotations
+
+import csv
+import io
+import shutil
+import time
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+import spectra
+from dashboard.app import make_app
+from dashboard.chains import form_of, judged, keep_chain
+from dashboard.desk import Desk
+from dashboard.grid import column_of, rows_of
+from dashboard.intake import take_table
+from dashboard.suggesting import accept, propose
+from dashboard.tables import MOST_TABLE_BYTES, Work
+from spectra.archive import VisitSearch, list_editions, load_plan, open_archive
+from spectra.errors import ArchiveError, SpectraError, UsageError
+from spectra.plan import load_table
+
+DEMO = Path(spectra.__file__).parents[1] / "captures_demo"
+FORMULA = '=HYPERLINK("http://evil.example/","x")'
+SCRIPT = '<img src=x onerror="document.title=1">'
+SCAN = """# a remark
+[CHANNEL]
+	DELIVERY_SYSTEM = DVBS2
+	FREQUENCY = 11720000
+	POLARIZATION = HORIZONTAL
+	SYMBOL_RATE = 27500000
+	INNER_FEC = 3/4
+	ROLLOFF = 20
+	MODULATION = PSK/8
+"""
+
+
+@pytest.fixture
+def own(archive_file: Path, tmp_path: Path):
+    """A desk on an archive of the test's own: versions saved here are nobody else's."""
+    shutil.copy(archive_file, tmp_path / "own.sqlite")
+    desk = Desk(open_archive(tmp_path / "own.sqlite"), processes=1)
+    yield desk
+    desk.close()
+
+
+@pytest.fixture
+def work(own: Desk) -> Work:
+    return own.tables.begin(own.archive, list_editions(own.archive, "plan")[0].sha256)
+
+
+def _cell(work: Work, row: int, column: str) -> str:
+    found = next(each for each in work.sheet.rows if each.id == row)
+    return found.cells[work.sheet.header.index(column)]
+
+
+def test_stored_table_opens_as_it_is(own: Desk, work: Work) -> None:
+    checked = work.checked()
+    assert checked.loads and checked.sha256 == work.base and not checked.marks
+    assert work.save(own.archive) is None and len(list_editions(own.archive, "plan")) == 1
+
+
+def test_marks_are_those_of_the_library(work: Work, tmp_path: Path) -> None:
+    """Held against `sweepmuster table check` on the same cells as a file."""
+    from spectra.plan import check_table
+
+    work.set_cells(3, {"rf_mhz": "abc", "remark": "two\nlines"})
+    work.set_cells(5, {"polarisation": "X", "symbol_rate_kbd": "27,5"})
+    path = tmp_path / "t.csv"
+    path.write_text(work.sheet.text(), encoding="utf-8")
+    expected = [(p.line, p.column, p.severity) for p in check_table(path).problems]
+    assert [(m.line, m.column, m.severity) for m in work.checked().marks] == expected
+    # a cell of two lines moves the lines below it, the rows' own numbers stay
+    at = {(m.row, m.column): m.line for m in work.checked().marks}
+    assert at[(3, "rf_mhz")] == 4 and at[(5, "polarisation")] == 7
+    rows = {row["_id"]: row for row in rows_of(work, work.checked())}
+    assert rows["3"]["_said"].startswith("1 fault") and rows["5"]["_line"] == 7
+
+
+def test_trying_changes_nothing(work: Work) -> None:
+    before = work.sheet
+    assert [m.column for m in work.tried(3, "rf_mhz", "abc")] == ["rf_mhz"]
+    assert work.tried(3, "rf_mhz", "11720") == () or all(
+        m.severity == "warning" for m in work.tried(3, "rf_mhz", "11720")
+    )
+    assert work.sheet is before and not work.unsaved
+
+
+def test_undo_redo_and_what_changed(work: Work) -> None:
+    first = work.sheet
+    work.set_cells(3, {"remark": "seen from the quay"})
+    work.add_row({"satellite": "Fairlead 2"})
+    work.remove_rows([1, 2])
+    assert work.changes() == "1 row changed, 1 row added, 2 rows taken out"
+    third = work.sheet
+    for _ in range(3):
+        work.undo()
+    assert work.sheet is first and not work.unsaved
+    for _ in range(9):
+        work.redo()
+    assert work.sheet is third
+    work.undo()
+    work.set_cells(4, {"remark": "another way"})
+    work.redo()
+    assert _cell(work, 4, "remark") == "another way"
+
+
+def test_saving_makes_a_version_and_leaves_results_alone(own: Desk, work: Work) -> None:
+    visit = own.visits(VisitSearch(), offset=0, limit=1).rows[0]["key"]
+    base = work.base
+    work.set_cells(3, {"remark": "moved"})
+    kept = work.save(own.archive)
+    assert kept is not None and kept.parent == base and kept.note == "1 row changed"
+    newest, oldest = list_editions(own.archive, "plan")
+    assert (newest.sha256, oldest.sha256) == (work.base, base) and oldest.results == 3 and newest.results == 0
+    assert own.review(visit).visit.table.sha256 == base
+    # the next visit takes the edited one
+    assert own.last_plan()[0].sha256 == kept.sha256
+    # back to the old: a further version with the old content
+    again = own.tables.begin(own.archive, base)
+    again.base, again.since = work.base, work.since
+    assert again.save(own.archive).sha256 == base
+    assert list_editions(own.archive, "plan")[0].sha256 == base and own.last_plan()[0].sha256 == base
+
+
+def test_two_at_one_table_lose_nothing(own: Desk, work: Work) -> None:
+    other = own.tables.begin(own.archive, work.base)
+    work.set_cells(3, {"remark": "mine"})
+    other.set_cells(3, {"remark": "yours"})
+    assert work.save(own.archive) is not None
+    with pytest.raises(ArchiveError, match="somebody else"):
+        other.save(own.archive)
+    assert _cell(other, 3, "remark") == "yours" and other.unsaved
+
+
+def test_table_with_faults_is_not_saved(own: Desk, work: Work) -> None:
+    work.set_cells(3, {"rf_mhz": "abc"})
+    with pytest.raises(SpectraError, match="found 'abc'"):
+        work.save(own.archive)
+    assert len(list_editions(own.archive, "plan")) == 1
+
+
+def test_changed_frequency_loses_the_step_stated_beside_it(own: Desk) -> None:
+    raw = b"satellite,polarisation,rf_mhz,rf_step_khz\nFairlead 2,H,11720.000,1\nFairlead 2,H,11760.5,100\n"
+    work = own.tables.begin(own.archive, None)
+    take_table(own, work.key, "steps.csv", raw)
+    work.put(work.offered.sheet)
+    row = work.sheet.rows[0].id
+    assert _cell(work, row, "rf_step_khz") == "1"
+    work.set_cells(row, {"rf_mhz": "11721.25"})
+    assert _cell(work, row, "rf_step_khz") == "" and work.table().rf_step_hz[0] == 10e3
+
+
+def test_import_of_scan_text_and_of_a_table_with_faults(own: Desk, work: Work) -> None:
+    told = take_table(own, work.key, "../../Kittiwake-2-13.5E", SCAN.encode())
+    assert told["name"] == "Kittiwake-2-13.5E" and "1 carriers of Kittiwake-2" in told["words"].replace(
+        "Kittiwake 2", "Kittiwake-2"
+    )
+    (row,) = work.offered.table
+    assert (row.rf_hz, row.symbol_rate_bd, row.polarisation, row.orbital_longitude_deg) == (11720e6, 27.5e6, "H", 13.5)
+    bad = b"satellite;polarisation;rf_mhz\nFairlead 2;Q;11720,5\nFairlead 2;H;\n"
+    assert "2 faults" in take_table(own, work.key, "mine.csv", bad)["words"]
+    work.put(work.offered.sheet)
+    assert work.offered.table is None and not work.checked().loads
+    rows = [each.id for each in work.sheet.rows]
+    work.set_cells(rows[0], {"polarisation": "V"})
+    work.set_cells(rows[1], {"rf_mhz": "11760,0"})
+    assert work.checked().loads and work.table().rf_hz.tolist() == [11720.5e6, 11760e6]
+    with pytest.raises(SpectraError):
+        take_table(own, work.key, "noise.bin", bytes(range(256)))
+    assert list((work.folder / "taken").iterdir()) == []
+
+
+def test_table_without_a_column_can_be_mended(own: Desk, work: Work) -> None:
+    take_table(own, work.key, "half.csv", b"satellite,rf_mhz\nFairlead 2,11720\n")
+    work.put(work.offered.sheet)
+    assert "polarisation" in work.sheet.header
+    work.set_cells(work.sheet.rows[0].id, {"polarisation": "H"})
+    assert work.checked().loads
+
+
+def test_suggestions_are_accepted_row_by_row(own: Desk, work: Work) -> None:
+    """A row that the confirmed sweep shows is taken out, and one is told wrongly: both come back as suggestions."""
+    shown = next(
+        own.capture(row["key"])
+        for row in own.captures(_all())[0]
+        if own.capture(row["key"]).review.verdict == "confirmed"
+    )
+    present = [e for e in shown.review.identification.roll_call if e.status == "present" and e.offset_hz is not None]
+    lines = {line: row.id for line, row in zip(work.sheet.starts(), work.sheet.rows, strict=True)}
+    gone = lines[present[0].row]
+    was = next(row for row in work.sheet.rows if row.id == gone)
+    work.remove_rows([gone])
+    found = propose(own, work, lambda done, total: None)
+    assert found.used == 1 and [edit.action for edit in found.edits] == ["add"]
+    work.proposal = found
+    rows = len(work.sheet.rows)
+    accept(work, 1)
+    assert len(work.sheet.rows) == rows + 1
+    fresh = dict(zip(work.sheet.header, work.sheet.rows[-1].cells, strict=True))
+    old = dict(zip(work.sheet.header, was.cells, strict=True))
+    assert fresh["satellite"] == old["satellite"] and fresh["polarisation"] == old["polarisation"]
+    assert float(fresh["rf_mhz"]) == pytest.approx(float(old["rf_mhz"]), abs=0.1)
+    assert fresh["orbital_longitude_deg"] == old["orbital_longitude_deg"]
+    work.undo()
+    assert len(work.sheet.rows) == rows
+    for number in (0, 2):
+        with pytest.raises(UsageError):
+            accept(work, number)
+
+
+def _all():
+    from spectra.archive import Search
+
+    return Search(limit=10)
+
+
+def test_fields_of_the_grid_are_not_names_from_files(work: Work) -> None:
+    sheet = work.sheet
+    assert column_of(sheet, "c0") == sheet.header[0]
+    for field in ("c999", "c-1", "c", "__proto__", "c0.x", "rf_mhz", "c²"):
+        assert column_of(sheet, field) is None
+
+
+def test_hostile_cells_come_out_as_texts(own: Desk, work: Work, tmp_path: Path) -> None:
+    """Exported for a spreadsheet: formulas guarded, numbers not (OWASP, CSV injection, from memory)."""
+    work.set_cells(3, {"remark": FORMULA, "beam": "@SUM(A1)"})
+    work.set_cells(4, {"remark": SCRIPT, "network_id": "-12.5"})
+    work.save(own.archive)
+    client = make_app(own).server.test_client()
+    answer = client.get(f"/table.csv?version={work.base[:16]}")
+    assert answer.headers["Content-Disposition"] == 'attachment; filename="carriers.csv"'
+    text = answer.data.decode("utf-8-sig")
+    rows = list(csv.DictReader(io.StringIO(text)))
+    assert rows[2]["remark"] == "'" + FORMULA and rows[2]["beam"] == "'@SUM(A1)" and rows[3]["remark"] == SCRIPT
+    assert rows[0]["orbital_longitude_deg"] == "-151" and rows[3]["network_id"] == "-12.5"
+    cells = {cell for row in rows for cell in row.values()}
+    assert not [c for c in cells if c[:1] in ("=", "+", "@", "\t", "\r") or (c[:1] == "-" and not _number(c))]
+    # and read back they are what was typed
+    path = tmp_path / "back.csv"
+    path.write_bytes(answer.data)
+    assert load_table(path).sha256 == work.base
+    assert client.get("/table.csv?version=zz").status_code == 404
+    assert client.get("/table.csv?version=../../etc").status_code == 404
+
+
+def _number(cell: str) -> bool:
+    try:
+        float(cell)
+    except ValueError:
+        return False
+    return True
+
+
+def test_intake_refuses_politely(own: Desk, work: Work) -> None:
+    client = make_app(own).server.test_client()
+    client.environ_base["HTTP_ORIGIN"] = "http://localhost"
+    good = client.post(
+        f"/table-drop/{work.key}?name=../../../x.csv", data=b"satellite,polarisation,rf_mhz\nA,H,11720\n"
+    )
+    assert good.status_code == 200 and good.json["name"] == "x.csv"
+    assert client.post("/table-drop/none?name=a.csv", data=b"x").status_code == 422
+    bad = client.post(f"/table-drop/{work.key}?name=a.csv", data=b"\x00\x01\x02")
+    assert bad.status_code == 422 and "expected" in bad.json["words"]
+    large = client.post(f"/table-drop/{work.key}?name=a.csv", data=bytes(MOST_TABLE_BYTES + 1))
+    assert large.status_code == 413
+    assert (
+        client.post(f"/table-drop/{work.key}", headers={"Origin": "http://evil.example"}, data=b"x").status_code == 403
+    )
+
+
+def test_too_long_and_too_many(work: Work) -> None:
+    with pytest.raises(UsageError, match="Shorten"):
+        work.set_cells(3, {"remark": "x" * 501})
+    with pytest.raises(UsageError, match="no longer there"):
+        work.set_cells(10**6, {"remark": "x"})
+    with pytest.raises(UsageError, match="no column"):
+        work.set_cells(3, {"nothing": "x"})
+
+
+def test_chain_form_goes_round(own: Desk) -> None:
+    _, chain = load_plan(own.archive, None, list_editions(own.archive, "chain")[0].sha256)
+    said = judged(form_of(chain), chain, chain.file)
+    assert said.problem is None and replace(said.chain, sha256=chain.sha256) == chain
+    assert keep_chain(own.archive, said.chain, chain.sha256, 0) is None  # nothing changed
+
+
+@pytest.mark.parametrize(
+    ("field", "text", "place"),
+    [
+        ("state.1.lo_mhz", "9,75", "LO state 2 (low H), lo mhz"),  # GHz in a field of MHz
+        ("state.1.lo_mhz", "", "LO state 2 (low H), lo mhz"),
+        ("state.2.name", "low V", "LO state 3 (low V), name"),
+        ("state.0.supply_v", "thirteen", "LO state 1 (low V), supply v"),
+        ("chain.if_min_mhz", "3000", "Chain, if min mhz"),
+        ("cable.velocity_factor", "83", "Cable, velocity factor"),
+        ("state.0.injection", '"high"\n[[lo_state]]', "LO state 1 (low V), injection"),
+    ],
+)
+def test_chain_tells_the_field(own: Desk, field: str, text: str, place: str) -> None:
+    _, chain = load_plan(own.archive, None, list_editions(own.archive, "chain")[0].sha256)
+    said = judged({**form_of(chain), field: text}, chain)
+    assert said.chain is None and said.place == place
+
+
+def test_chain_keeps_keys_that_no_field_shows(own: Desk, tmp_path: Path) -> None:
+    from spectra.plan import load_chain
+
+    text = (
+        (DEMO / "chain.toml").read_text(encoding="utf-8").replace('name = "high V"', 'name = "high V"\nmaker = "ours"')
+    )
+    path = tmp_path / "chain.toml"
+    path.write_text(text, encoding="utf-8")
+    chain = load_chain(path)
+    form = form_of(chain)
+    for key in [key for key in form if key.startswith("state.0.")]:
+        del form[key]
+    said = judged(form, chain)
+    assert said.chain.extra == {"lo_state.1.maker": "ours"}
+
+
+# in a real browser
+
+
+def _edit(browser, row: int, column: str, text: str) -> None:
+    from selenium.webdriver.common.keys import Keys
+
+    cell = f'#table-grid .ag-row[row-id="{row}"] .ag-cell[col-id="{column}"]'
+    browser.driver.execute_script("dash_ag_grid.getApi('table-grid').ensureColumnVisible(arguments[0])", column)
+    browser.one(cell).click()
+    browser.driver.switch_to.active_element.send_keys(text)
+    time.sleep(0.4)
+    browser.driver.switch_to.active_element.send_keys(Keys.ENTER)
+
+
+def _open(browser, path: str = "/table", **how) -> None:
+    browser.open(path, **how)
+    browser.wait(lambda: browser.all("#table-grid .ag-row"), "the rows")
+    browser.idle()
+
+
+@pytest.fixture(scope="module")
+def browser(browse, archive_file: Path, tmp_path_factory: pytest.TempPathFactory):
+    place = tmp_path_factory.mktemp("tables") / "archive.sqlite"
+    shutil.copy(archive_file, place)
+    return browse(place)
+
+
+def _act(browser, what: str, n: str = "") -> None:
+    from selenium.webdriver.common.keys import Keys
+
+    more = f'[data-n="{n}"]' if n else ""
+    browser.one(f'[data-what="{what}"]{more}:not([disabled])').send_keys(Keys.ENTER)  # by keyboard
+
+
+@pytest.mark.slow
+def test_table_by_keyboard_from_fault_to_version(browser) -> None:
+    _open(browser)
+    assert browser.one(".answer .word").text == "In order"
+    _edit(browser, 3, "c5", "eleven")
+    browser.wait(lambda: "Fault in rf_mhz: found 'eleven'" in browser.text("#table-typing-words"), "words while typing")
+    browser.wait(lambda: browser.one(".answer .word").text == "Faults", "the answer")
+    browser.wait(lambda: browser.all('.ag-row[row-id="3"] .cell-fault'), "the mark on the cell")
+    assert "Line 4, rf_mhz" in browser.text("#table-marks")
+    sign = "return getComputedStyle(document.querySelector('.cell-fault'), '::before').content"
+    assert "✕" in browser.driver.execute_script(sign)
+    assert not browser.one('[data-what="save"]').is_enabled()
+    _act(browser, "undo")
+    browser.wait(lambda: browser.one(".answer .word").text == "In order", "the table as it was")
+    browser.wait(lambda: not browser.all(".cell-fault"), "the mark to go")
+    _edit(browser, 3, "c17", SCRIPT)
+    browser.wait(lambda: "1 row changed" in browser.text(".answer"), "the change")
+    _act(browser, "save")
+    browser.wait(lambda: "Saved: 1 row changed" in browser.text("#table-typing-words"), "the save")
+    browser.wait(lambda: len(browser.all("#table-history tbody tr")) == 2, "the version")
+    # the address leads to the version saved, and the script stayed a text
+    browser.driver.refresh()
+    browser.wait(lambda: browser.all("#table-grid .ag-row"), "the rows again")
+    assert browser.driver.execute_script("return document.title") != "1"
+    assert not browser.all("#table-grid img")
+    assert browser.axe() == []
+    assert browser.complaints() == []
+
+
+@pytest.mark.slow
+def test_file_taken_in_and_suggestion_accepted(browser, tmp_path: Path) -> None:
+    _open(browser, "/table")
+    rows = "return dash_ag_grid.getApi('table-grid').getDisplayedRowCount()"
+    before = browser.driver.execute_script(rows)
+    path = tmp_path / "Kittiwake-2-13.5E"
+    path.write_text(SCAN, encoding="utf-8")
+    browser.one("#table-pick").click()
+    browser.one("input.picked").send_keys(str(path))
+    browser.wait(lambda: "scan text" in browser.text("#table-offer"), "the offer")
+    _act(browser, "merge")
+    browser.wait(lambda: browser.driver.execute_script(rows) == before + 1, "the row")
+    assert "1 row added" in browser.text("#table-typing-words")
+    _act(browser, "undo")
+    browser.wait(lambda: browser.driver.execute_script(rows) == before, "the row to go")
+    # what a confirmed sweep shows and the table lacks comes back as a suggestion
+    (shown,) = [s for s in map(browser.desk.capture, _keys(browser.desk)) if s.review.verdict == "confirmed"]
+    line = next(
+        e.row for e in shown.review.identification.roll_call if e.status == "present" and e.offset_hz is not None
+    )
+    select = "const n = dash_ag_grid.getApi('table-grid').getRowNode(arguments[0]); n.setSelected(true)"
+    browser.driver.execute_script(select, str(line - 1))
+    _act(browser, "remove")
+    browser.wait(lambda: browser.driver.execute_script(rows) == before - 1, "the row to go")
+    _act(browser, "suggest")
+    browser.wait(lambda: "1 suggestion" in browser.text("#table-suggestions"), "the suggestion")
+    assert browser.all(".diff ins") and "no row explains it" in browser.text(".diff").lower()
+    assert browser.axe() == []
+    _act(browser, "accept", "1")
+    browser.wait(lambda: "Accepted" in browser.text("#table-suggestions"), "the edit")
+    assert browser.driver.execute_script(rows) == before
+    assert browser.complaints() == []
+
+
+def _keys(desk: Desk) -> list[str]:
+    return [row["key"] for row in desk.captures(_all())[0]]
+
+
+@pytest.mark.slow
+def test_chain_in_the_browser(browser) -> None:
+    from selenium.webdriver.common.keys import Keys
+
+    browser.open("/table/chain")
+    browser.idle()
+    assert browser.one(".answer .word").text == "In order"
+    field = "input#chain-state-1-tolerance_khz, #chain-state-1-tolerance_khz input"
+    browser.one(field).send_keys("x")
+    browser.wait(lambda: "LO state 2 (low H), tolerance khz" in browser.text(".answer"), "the fault")
+    browser.one(field).send_keys(Keys.BACKSPACE, Keys.BACKSPACE)
+    browser.wait(lambda: "Not saved yet" in browser.text(".answer") and browser.all(".answer.good"), "the change")
+    assert browser.axe() == []
+    _act(browser, "save")
+    browser.wait(lambda: len(browser.all("#chain-history tbody tr")) == 2, "the version")
+    assert browser.desk.last_plan()[1].sha256 == list_editions(browser.desk.archive, "chain")[0].sha256
+    assert browser.complaints() == []
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("path", ["/table", "/table/chain"])
+def test_pages_fit_and_can_be_read(browser, path: str) -> None:
+    for scheme in ("light", "dark", "night"):
+        browser.open(path, scheme=scheme)
+        browser.idle()
+        browser.wait(lambda: browser.all(".ag-row, .state"), "the content")
+        if path == "/table":
+            _edit(browser, 5, "c5", "wrong")
+            browser.wait(lambda: browser.all(".cell-fault"), "a mark")
+        assert browser.axe("color-contrast") == []
+    browser.open(path, width=390)
+    browser.idle()
+    assert browser.driver.execute_script("return document.documentElement.scrollWidth") <= 390
+    assert browser.complaints() == []

@@ -11,6 +11,7 @@ from spectra.cli.console import print_findings, print_table, say
 from spectra.cli.options import add_reading_options, reading_options
 from spectra.errors import UsageError
 from spectra.measure.measurement import Carrier, Measurement
+from spectra.measure.standards import likely_standard
 from spectra.units import format_value
 
 EPILOG = """\
@@ -22,6 +23,7 @@ _FLAG_WORDS = {
     "cut_by_span": "cut by the span",
     "below_resolution": "narrower than the sweep resolves",
     "floor_not_seen": "floor not seen",
+    "misfit": "slopes or ripples",
 }
 
 
@@ -154,5 +156,13 @@ def _carrier_row(number: int, carrier: Carrier) -> list[str]:
         format_value(carrier.power_dbm, carrier.power_std_db),
         cn,
         format_value(carrier.cn0_dbhz, carrier.cn0_std_db),
-        ", ".join(_FLAG_WORDS[flag] for flag in carrier.flags),
+        ", ".join(_remarks(carrier)),
     ]
+
+
+def _remarks(carrier: Carrier) -> Iterator[str]:
+    standard = likely_standard(dict(carrier.roll_off_weights or {}))
+    if standard is not None:
+        yield f"standard roll-off {standard[0]} ({standard[1]:.2f})"
+    for flag in carrier.flags:
+        yield _FLAG_WORDS[flag]

@@ -23,7 +23,7 @@ SCHEMA = "sweepmuster/measurement/1"
 
 CarrierKind = Literal["modulated", "cw", "other", "unresolved"]
 CARRIER_KINDS: tuple[str, ...] = get_args(CarrierKind)
-CARRIER_FLAGS = ("shares_edge", "cut_by_span", "below_resolution", "floor_not_seen")
+CARRIER_FLAGS = ("shares_edge", "cut_by_span", "below_resolution", "floor_not_seen", "misfit")
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,6 +33,12 @@ class Carrier:
     C/N is over the floor seen in the gaps, in a noise bandwidth equal to the symbol rate; it lacks the noise that
     arrives inside the transponder and is therefore an upper limit of what a demodulator reports.
     `interval95` holds ``name: (low, high)`` for quantities whose interval is not symmetric.
+
+    A carrier of kind `other` is no raised cosine: it has no symbol rate, its centre is the centroid of its power and
+    its C/N is in a noise bandwidth equal to its occupied bandwidth. The flag `misfit` tells that the shape of a
+    `modulated` carrier departs from a raised cosine as a transponder's response makes it, and that its uncertainties
+    were raised for that. `roll_off_weights` are the posterior weights of the standard roll-offs, given that it is one
+    of them.
     """
 
     kind: CarrierKind
@@ -59,6 +65,7 @@ class Carrier:
     interval95: Mapping[str, tuple[float, float]] = field(default_factory=lambda: MappingProxyType({}))
     false_alarm_probability: float | None = None
     flags: tuple[str, ...] = ()
+    roll_off_weights: Mapping[str, float] | None = None
 
     def __post_init__(self) -> None:
         if self.kind not in CARRIER_KINDS:
@@ -67,11 +74,15 @@ class Carrier:
         if unknown:
             raise ValueError(f"carrier flags {unknown} are none of {CARRIER_FLAGS}")
         object.__setattr__(self, "interval95", MappingProxyType(dict(self.interval95)))
+        if self.roll_off_weights is not None:
+            object.__setattr__(self, "roll_off_weights", MappingProxyType(dict(self.roll_off_weights)))
 
     def __reduce__(self) -> tuple[Any, ...]:
-        values = [getattr(self, name) for name in _CARRIER_KEYS]
-        values[_CARRIER_KEYS.index("interval95")] = dict(self.interval95)
-        return type(self), tuple(values)
+        return type(self), tuple(self._plain(name) for name in _CARRIER_KEYS)
+
+    def _plain(self, name: str) -> Any:
+        value = getattr(self, name)
+        return dict(value) if isinstance(value, Mapping) else value
 
     @property
     def width_hz(self) -> float:
@@ -80,9 +91,7 @@ class Carrier:
 
     def to_dict(self) -> dict[str, Any]:
         """Return the carrier under the keys of the contract, every key always there."""
-        value: dict[str, Any] = jsonable(
-            {name: dict(self.interval95) if name == "interval95" else getattr(self, name) for name in _CARRIER_KEYS}
-        )
+        value: dict[str, Any] = jsonable({name: self._plain(name) for name in _CARRIER_KEYS})
         return value
 
 
@@ -179,7 +188,7 @@ class Measurement:
         """Return the carriers as a table, one row each."""
         import pandas as pd
 
-        columns = [name for name in _CARRIER_KEYS if name not in ("interval95", "flags")]
+        columns = [name for name in _CARRIER_KEYS if name not in ("interval95", "flags", "roll_off_weights")]
         frame = pd.DataFrame([{name: getattr(c, name) for name in columns} for c in self.carriers], columns=columns)
         frame["flags"] = [" ".join(c.flags) for c in self.carriers]
         return frame

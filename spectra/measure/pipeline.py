@@ -7,6 +7,7 @@ import numpy as np
 from spectra.errors import MeasurementError
 from spectra.measure.engine import solve
 from spectra.measure.measurement import Measurement
+from spectra.measure.mend import mended
 from spectra.measure.quality import quality_findings
 from spectra.measure.results import carriers_of, floor_of
 from spectra.sweep import Sweep
@@ -31,7 +32,7 @@ def measured(sweep: Sweep, false_alarms_per_sweep: float) -> Measurement:
             f"at least {LEAST_POINTS}, to part floor and carriers",
             "Sweep again with more points.",
         )
-    solution = solve(sweep, false_alarms_per_sweep)
+    solution = mended(solve(sweep, false_alarms_per_sweep))
     floor, frame = floor_of(solution, sweep.frequency_hz)
     carriers = carriers_of(solution, frame)
     shown = solution.reference_dbm + DB_PER_NEPER * (solution.at.eta + solution.trace.law.mean)

@@ -290,6 +290,43 @@ def _floor_not_seen(sweep: Sweep, floor: Floor, carriers: tuple[Carrier, ...]) -
     )
 
 
+def _no_raised_cosine(sweep: Sweep, carriers: tuple[Carrier, ...]) -> Iterator[Finding]:
+    odd = [k for k, c in enumerate(carriers) if c.kind == "other"]
+    if not odd:
+        return
+    yield Finding(
+        code="quality.no_raised_cosine",
+        severity="note",
+        title=f"{len(odd)} signal(s) of another shape than a filtered digital carrier",
+        explanation=(
+            "No raised cosine fits them, not even through a transponder that slopes or ripples by a decibel. Centroid, "
+            "bandwidths and power are measured without a model; C/N is in the 99 % bandwidth, of what stands above "
+            "the noise. They have no symbol rate and no roll-off."
+        ),
+        evidence=(Evidence("signals", float(len(odd)), None, "1", None),),
+        subjects=_about(sweep, odd),
+        next_steps=(step("Sweep each alone, RBW a hundredth of its width, 100 averages, and look at its shape."),),
+    )
+
+
+def _carrier_misfit(sweep: Sweep, carriers: tuple[Carrier, ...]) -> Iterator[Finding]:
+    bent = [k for k, c in enumerate(carriers) if "misfit" in c.flags]
+    if not bent:
+        return
+    yield Finding(
+        code="quality.carrier_misfit",
+        severity="note",
+        title=f"{len(bent)} carrier(s) slope or ripple",
+        explanation=(
+            "Their tops depart from a raised cosine by up to about a decibel, as the response of a transponder or a "
+            "filter makes it. They are measured as raised cosines, and their uncertainties are raised by the misfit."
+        ),
+        evidence=(Evidence("carriers", float(len(bent)), None, "1", None),),
+        subjects=_about(sweep, bent),
+        next_steps=(step("Compare with a sweep of another day or port: what stays is the transponder's response."),),
+    )
+
+
 RULES: tuple[Rule, ...] = (
     Rule("quality.flat_trace", ("sweep",), _flat_trace),
     Rule("quality.overload", ("sweep",), _overload),
@@ -302,6 +339,8 @@ RULES: tuple[Rule, ...] = (
     Rule("quality.max_hold", ("sweep",), _max_hold),
     Rule("quality.average_assumed", ("sweep", "solution"), _average_assumed),
     Rule("quality.readings_disagree", ("sweep", "solution"), _readings_disagree),
+    Rule("quality.no_raised_cosine", ("sweep", "carriers"), _no_raised_cosine),
+    Rule("quality.carrier_misfit", ("sweep", "carriers"), _carrier_misfit),
     Rule("quality.floor_not_seen", ("sweep", "floor", "carriers"), _floor_not_seen),
 )
 """The rules of one sweep, in the order in which they are told."""

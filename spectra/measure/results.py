@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -13,6 +13,10 @@ from numpy.typing import NDArray
 from spectra.measure.engine import Solution
 from spectra.measure.measurement import Carrier, Floor
 from spectra.measure.model import CW, RC
+from spectra.measure.modelfree import Lump, lump, lumps
+from spectra.measure.profile import RollOffProfile
+from spectra.measure.shape import ShapeVerdict, shape_verdicts
+from spectra.measure.standards import roll_off_weights
 from spectra.signal.filters import ENBW_PER_RBW_GAUSSIAN
 from spectra.signal.raised_cosine import occupied_fraction, x_db_fraction
 from spectra.units import DB_PER_NEPER, FloatArray
@@ -84,26 +88,42 @@ def _observed(solution: Solution, variance: FloatArray) -> NDArray[np.bool_]:
 
 def carriers_of(solution: Solution, frame: _Frame) -> tuple[Carrier, ...]:
     """Return the carriers by rising frequency."""
-    made = [_carrier(frame, k) for k in range(solution.scene.count)]
+    verdicts = shape_verdicts(solution)
+    gathered: set[int] = set()
+    made = []
+    for group in lumps(solution, verdicts):
+        k = int(group[np.argmax(solution.scene.theta[group, 3])])
+        found = lump(solution, group, math.sqrt(float(frame.floor_variance[_middle(solution, k)])))
+        if found is not None:
+            made.append(_other(frame, k, found))
+            gathered.update(int(j) for j in group)
+    made += [_carrier(frame, k, verdicts[k]) for k in range(solution.scene.count) if k not in gathered]
     return tuple(sorted(made, key=lambda carrier: carrier.centre_hz))
 
 
-def _carrier(frame: _Frame, k: int) -> Carrier:
+def _middle(solution: Solution, k: int) -> int:
+    """Return the point at the middle of a carrier."""
+    left, right = solution.scene.theta[k, :2]
+    return int(np.clip(np.searchsorted(solution.trace.x, 0.5 * (left + right)), 0, solution.trace.x.size - 1))
+
+
+def _carrier(frame: _Frame, k: int, verdict: ShapeVerdict) -> Carrier:
     solution = frame.solution
     left, right, _, level = solution.scene.theta[k]
     own = slice(4 * k, 4 * k + 4)
-    covariance = solution.covariance[own, own]
-    at = int(np.clip(np.searchsorted(solution.trace.x, 0.5 * (left + right)), 0, solution.trace.x.size - 1))
+    covariance = solution.covariance[own, own] * verdict.inflation
+    at = _middle(solution, k)
     over = float(level - frame.floor[at])
     # ln(plateau / floor): the floor's own uncertainty is correlated with the plateau's.
     basis, m = solution.trace.basis, 4 * solution.scene.count
     columns = m + basis.interval[at] + np.arange(4)
     cross = float(solution.covariance[4 * k + 3, columns] @ basis.values[:, at])
-    over_variance = max(float(covariance[3, 3] + frame.floor_variance[at] - 2.0 * cross), 0.0)
+    own_variance = float(solution.covariance[4 * k + 3, 4 * k + 3])
+    over_variance = max(own_variance + float(frame.floor_variance[at]) - 2.0 * cross, 0.0) * verdict.inflation
     cut = left < solution.trace.x[0] + 0.5 or right > solution.trace.x[-1] - 0.5
     wide = solution.scene.kind[k] == RC and (_is_wide(solution, k, covariance) or (cut and right - left > 8.0))
     if wide:
-        return _modulated(frame, k, at, over, over_variance, covariance)
+        return _modulated(frame, k, at, over, over_variance, covariance, verdict)
     return _narrow(frame, k, at, over, over_variance, covariance)
 
 
@@ -174,13 +194,22 @@ class _Shape:
     interval95: dict[str, tuple[float, float]]
 
 
-def _shape(frame: _Frame, k: int, over: float, covariance: FloatArray) -> _Shape:
+def _profile(solution: Solution, k: int, inflation: float) -> RollOffProfile | None:
+    """Return the profile of a carrier's roll-off, flattened where its shape departs from a raised cosine."""
+    profile = solution.profiles.get(k)
+    if profile is None or inflation == 1.0:
+        return profile
+    weight = np.maximum(profile.weight, 1e-300) ** (1.0 / inflation)
+    return replace(profile, weight=weight / weight.sum())
+
+
+def _shape(frame: _Frame, k: int, over: float, covariance: FloatArray, inflation: float) -> _Shape:
     """Return the widths of a carrier, by curvature or, where that misleads, by the profile of its roll-off."""
     solution = frame.solution
     left, right, roll_off, _ = (float(v) for v in solution.scene.theta[k])
     hz = solution.spacing_hz
     x_db = _dynamic(solution, k, over)
-    profile = solution.profiles.get(k)
+    profile = _profile(solution, k, inflation)
     if profile is None:
         rate = (right - left) * hz
         rate_std = hz * math.sqrt(max(covariance[0, 0] + covariance[1, 1] - 2.0 * covariance[0, 1], 0.0))
@@ -215,16 +244,27 @@ def _shape(frame: _Frame, k: int, over: float, covariance: FloatArray) -> _Shape
     return _Shape(rate, rate_std, mean, math.sqrt(spread), occupied, x_db, x_width, intervals)
 
 
-def _modulated(frame: _Frame, k: int, at: int, over: float, over_variance: float, covariance: FloatArray) -> Carrier:
+def _modulated(
+    frame: _Frame,
+    k: int,
+    at: int,
+    over: float,
+    over_variance: float,
+    covariance: FloatArray,
+    verdict: ShapeVerdict,
+) -> Carrier:
     solution = frame.solution
     left, right, roll_off, level = (float(v) for v in solution.scene.theta[k])
     hz = solution.spacing_hz
-    shape = _shape(frame, k, over, covariance)
+    shape = _shape(frame, k, over, covariance, verdict.inflation)
     centre_std = 0.5 * hz * math.sqrt(max(covariance[0, 0] + covariance[1, 1] + 2.0 * covariance[0, 1], 0.0))
     flags = _flags(frame, k, at, 0.5 * (right - left) * (1.0 + roll_off))
+    if verdict.misfit:
+        flags.append("misfit")
     seen = "floor_not_seen" not in flags
-    if k in solution.profiles:
-        over_variance += solution.profiles[k].spread(solution.profiles[k].level)[1]
+    profile = _profile(solution, k, verdict.inflation)
+    if profile is not None:
+        over_variance += profile.spread(profile.level)[1]
     cn, cn_std = DB_PER_NEPER * over, DB_PER_NEPER * math.sqrt(over_variance)
     power_gradient = np.array([-1.0 / (right - left), 1.0 / (right - left), 0.0, 1.0])
     power_variance = float(power_gradient @ covariance @ power_gradient) + ENBW_RELATIVE_STD**2
@@ -232,6 +272,7 @@ def _modulated(frame: _Frame, k: int, at: int, over: float, over_variance: float
     scaled = whole and solution.rbw_known  # a density becomes a power through the filter's width
     rate_known = whole and shape.rate_std < _LARGEST_RATE_STD * shape.rate
     roll_off_known = rate_known and shape.roll_off_std < _LARGEST_ROLL_OFF_STD
+    weights = roll_off_weights(roll_off, shape.roll_off_std, profile, verdict.inflation) if whole else None
     intervals = dict(shape.interval95)
     if not rate_known:
         intervals.pop("symbol_rate_bd", None)
@@ -263,6 +304,42 @@ def _modulated(frame: _Frame, k: int, at: int, over: float, over_variance: float
         es_n0_db=cn if seen and rate_known else None,
         es_n0_std_db=cn_std if seen and rate_known else None,
         interval95=intervals,
+        false_alarm_probability=_probability(solution, k),
+        flags=tuple(flags),
+        roll_off_weights=weights,
+    )
+
+
+def _other(frame: _Frame, k: int, found: Lump) -> Carrier:
+    """Return a carrier that is no raised cosine; `k` is the strongest of the pieces that the fit made of it."""
+    solution, hz = frame.solution, frame.solution.spacing_hz
+    at = int(np.clip(np.searchsorted(solution.trace.x, found.centroid), 0, solution.trace.x.size - 1))
+    flags = [flag for flag in _flags(frame, k, at, 0.5 * (found.high - found.low)) if flag != "shares_edge"]
+    if found.low < solution.trace.x[0] or found.high > solution.trace.x[-1]:
+        flags = sorted({*flags, "cut_by_span"})
+    seen, whole = "floor_not_seen" not in flags, "cut_by_span" not in flags
+    told = whole and found.occupied_std < _LARGEST_RATE_STD * found.occupied
+    over_floor = found.power / math.exp(float(frame.floor[at]))
+    floor_std = math.sqrt(float(frame.floor_variance[at]))
+    ratio_std = DB_PER_NEPER * math.hypot(found.power_relative_std, floor_std)
+    cn_std = DB_PER_NEPER * math.hypot(ratio_std / DB_PER_NEPER, found.occupied_std / found.occupied)
+    scaled = whole and solution.rbw_known
+    return Carrier(
+        kind="other",
+        centre_hz=solution.origin_hz + found.centroid * hz,
+        centre_std_hz=found.centroid_std * hz,
+        occupied_bandwidth_hz=found.occupied * hz if told else None,
+        occupied_bandwidth_std_hz=found.occupied_std * hz if told else None,
+        x_db=found.x_db if told else None,
+        x_db_bandwidth_hz=found.x_width * hz if told and found.x_width is not None else None,
+        x_db_bandwidth_std_hz=found.x_width_std * hz if told and found.x_width_std is not None else None,
+        power_dbm=_power(frame, math.log(found.power), 1.0) if scaled else None,
+        power_std_db=DB_PER_NEPER * math.hypot(found.power_relative_std, ENBW_RELATIVE_STD) if scaled else None,
+        cn_db=DB_PER_NEPER * math.log(over_floor / found.occupied) if seen and told else None,
+        cn_std_db=cn_std if seen and told else None,
+        cn_lower_bound_db=None if seen else _lower_bound(frame, k, at),
+        cn0_dbhz=DB_PER_NEPER * math.log(over_floor * hz) if seen and whole else None,
+        cn0_std_db=math.hypot(ratio_std, DB_PER_NEPER * ENBW_RELATIVE_STD) if seen and whole else None,
         false_alarm_probability=_probability(solution, k),
         flags=tuple(flags),
     )

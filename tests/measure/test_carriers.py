@@ -35,6 +35,7 @@ KEYS = [
     "interval95",
     "false_alarm_probability",
     "flags",
+    "roll_off_weights",
 ]
 
 

@@ -1,0 +1,199 @@
+"""Is a fitted carrier a raised cosine? A test of its residuals against smooth departures of shape.
+
+The departures are twelve: six multiplicative ones that a transponder's response makes (Legendre polynomials over the
+carrier's 3 dB width), and three local ones at each edge, which no response makes but another pulse shape does. What
+the fit could take up itself (its four parameters, and the width of the filter) is taken out by a Schur complement, so
+the statistic is the efficient score (Rao 1948, from memory), chi-square of as many degrees as departures were left.
+Points of few readings have heavy tails: the law is matched to the statistic's own mean and variance (Satterthwaite
+1946, from memory; variance of a quadratic form of variates with excess kurtosis, derived).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import special
+
+from spectra.measure.engine import Solution
+from spectra.measure.model import RC
+from spectra.units import DB_PER_NEPER, FloatArray
+
+__all__ = ["FALSE_ALARM", "ShapeVerdict", "shape_verdict", "shape_verdicts"]
+
+FALSE_ALARM = 0.001
+"""Of one clean raised cosine being called `other` (half to each of the two tests)."""
+
+_ORDERS, _HATS = 6, (-1.0, 0.0, 1.0)
+_NUISANCES = 5
+_LEAST_INFORMATION = 0.02  # of a departure's own, that the fit cannot take up
+_LEAST_POINTS = 12.0  # independent ones on a carrier
+_LEAST_RBW = 3.0  # widths of the filter in a carrier: less is the filter's own shape
+_RESPONSE_DB = 1.0  # peak to peak over the carrier, that a transponder's response may have (common practice, no source)
+_MOST_ROLL_OFF = 0.45  # standards end at 0.35, older modems at 0.40 (common practice)
+_U = np.linspace(-0.9, 0.9, 19)
+_RESPONSE = np.array([special.eval_legendre(j, _U) for j in range(1, _ORDERS + 1)])
+
+
+@dataclass(frozen=True, slots=True)
+class ShapeVerdict:
+    """What the residuals of one carrier say.
+
+    Attributes
+    ----------
+    probability : float
+        Of residuals so far from nought if the carrier is a raised cosine.
+    per_degree : float
+        Chi-square per degree of freedom.
+    response_db : float
+        Peak-to-peak of the transponder's response that would explain them, less twice its standard uncertainty.
+    misfit : bool
+        The raised cosine is rejected.
+    other : bool
+        And no mild response of a transponder explains it.
+    gain : float
+        In ln(likelihood), if the departures were fitted.
+    """
+
+    probability: float
+    per_degree: float
+    response_db: float
+    misfit: bool
+    other: bool
+    gain: float = 0.0
+
+    @property
+    def inflation(self) -> float:
+        """By how much the variances of a carrier that stays a raised cosine are to be raised."""
+        return max(1.0, self.per_degree) if self.misfit else 1.0
+
+
+_FINE = ShapeVerdict(1.0, 1.0, 0.0, False, False)
+
+
+def _departures(solution: Solution, k: int, x: FloatArray, jacobian: FloatArray) -> FloatArray:
+    """Return the fit's own directions, then the departures, each as change of ln(mean power), at a carrier's points."""
+    left, right, roll_off = solution.scene.theta[k, :3]
+    width = right - left
+    turn = jacobian[2] / (0.5 * width)
+    low, high = -jacobian[0] - 0.5 * roll_off * turn, jacobian[1] - 0.5 * roll_off * turn  # slopes of the two edges
+    by_sigma = (x - right) * high - (x - left) * low - 0.5 * roll_off * width * turn
+    u = np.clip((2.0 * x - left - right) / width, -1.0, 1.0)
+    reach = max(0.5 * roll_off * width, 1.5 * solution.trace.sigma, 1.0, 0.04 * width)
+    plateau = jacobian[3].max(initial=0.0)
+    rows = [*jacobian, by_sigma]
+    one, two = np.ones(u.size), u
+    for j in range(1, _ORDERS + 1):  # Legendre polynomials by their recurrence
+        rows.append(two * jacobian[3])
+        one, two = two, ((2 * j + 1) * u * two - j * one) / (j + 1)
+    for place, outward in ((left, -1.0), (right, 1.0)):
+        v = outward * (x - place) / reach
+        rows += [np.maximum(1.0 - np.abs(v - hat), 0.0) * plateau for hat in _HATS]
+    return np.array(rows)
+
+
+def _score(information: FloatArray, score: FloatArray, use: slice) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return the whitened score of some departures, the whitening, and the matrix that takes out the fit's own."""
+    own = slice(0, _NUISANCES)
+    taken = np.linalg.solve(information[own, own], information[own, use])
+    left = information[use, use] - information[use, own] @ taken
+    value, vector = np.linalg.eigh(0.5 * (left + left.T))
+    kept = value > _LEAST_INFORMATION
+    whiten = vector[:, kept] / np.sqrt(value[kept])
+    return np.asarray(whiten.T @ (score[use] - taken.T @ score[own])), np.asarray(whiten), np.asarray(taken)
+
+
+def _tail(statistic: float, degrees: int, extra: float) -> float:
+    """Return the upper tail of a quadratic form of mean `degrees` and variance 2 `degrees` + `extra`."""
+    scale = (2.0 * degrees + max(extra, 0.0)) / (2.0 * degrees)
+    return float(special.chdtrc(degrees / scale, max(statistic, 0.0) / scale))
+
+
+def shape_verdict(solution: Solution, k: int) -> ShapeVerdict:
+    """Return what the residuals of carrier `k` of the scene say."""
+    at, trace, law = solution.at, solution.trace, solution.law
+    pairs = slice(int(at.start[k]), int(at.start[k + 1]))
+    index = at.index[pairs]
+    left, right = solution.scene.theta[k, :2]
+    shared = max(law.correlated_points, 1.0)
+    if (right - left) < _LEAST_POINTS * shared or right - left < _LEAST_RBW * solution.rbw_hz / solution.spacing_hz:
+        return _FINE
+    weight = at.weight[index] * (at.total[index] < 1.05 * at.noise[index])  # not where a CW stands
+    rows = _departures(solution, k, trace.x[index], at.jacobian[:, pairs])
+    rows /= np.sqrt(np.maximum((rows * rows) @ weight, 1e-12))[:, None]
+    information = (rows * weight) @ rows.T
+    information[np.diag_indices(len(rows))] += 1e-9
+    score = rows @ (weight * at.misfit[index])
+    every, response = slice(_NUISANCES, len(rows)), slice(_NUISANCES, _NUISANCES + _ORDERS)
+    found, whiten, taken = _score(information, score, every)
+    total, degrees = float(found @ found), found.size
+    if degrees == 0:
+        return _FINE
+    if total < degrees:  # most are fine: no need to go on
+        return ShapeVerdict(0.5, total / degrees, 0.0, False, False, 0.5 * total)
+    shown = whiten.T @ (rows[every] - taken.T @ rows[:_NUISANCES])
+    leverage = (shown * shown).sum(axis=0) * weight
+    kurtosis = 6.0 / law.law.shape * shared * float(leverage @ leverage)
+    relative = 0.0 if law.readings_std is None else law.readings_std / max(law.law.readings, 1.0)
+    extra = kurtosis + (relative * degrees) ** 2
+    probability = _tail(total, degrees, extra)
+    if probability > 0.5 * FALSE_ALARM:
+        return ShapeVerdict(probability, total / degrees, 0.0, False, False, 0.5 * total)
+    mild, mild_whiten, _ = _score(information, score, response)
+    edges = max(degrees - mild.size, 1)
+    strange = _tail(total - float(mild @ mild), edges, extra * edges / degrees) < 0.5 * FALSE_ALARM
+    return ShapeVerdict(
+        probability,
+        total / degrees,
+        swing := _swing(mild, mild_whiten, rows, at.jacobian[3, pairs]),
+        True,
+        bool(strange or swing > _RESPONSE_DB),
+        0.5 * total,
+    )
+
+
+def _swing(mild: FloatArray, whiten: FloatArray, rows: FloatArray, share: FloatArray) -> float:
+    """Return the peak-to-peak response in dB that the residuals ask for, less twice its uncertainty."""
+    size = np.abs(rows[_NUISANCES : _NUISANCES + _ORDERS]).max(axis=1) / max(float(share.max()), 1e-12)
+    turn = (whiten * size[:, None]).T @ _RESPONSE  # (kept, points of _U)
+    curve = mild @ turn
+    high, low = int(np.argmax(curve)), int(np.argmin(curve))
+    std = float(np.linalg.norm(turn[:, high] - turn[:, low]))
+    return DB_PER_NEPER * (float(curve[high] - curve[low]) - 2.0 * std)
+
+
+def _rounder_than_any(solution: Solution, inflation: FloatArray) -> NDArray[np.bool_]:
+    """Say which carriers have a roll-off that no standard has, beyond doubt."""
+    scene = solution.scene
+    left, right, roll_off, _ = scene.theta.T
+    index = 4 * np.arange(scene.count) + 2
+    std = np.sqrt(np.maximum(np.diag(solution.covariance)[index], 0.0) * inflation)
+    least = float(special.ndtri(1.0 - 0.5 * FALSE_ALARM))
+    beyond = (std > 0.0) & (roll_off - least * std > _MOST_ROLL_OFF)
+    for k, profile in solution.profiles.items():
+        below = float(profile.weight[profile.roll_off <= _MOST_ROLL_OFF].sum())
+        beyond[k] = below < 0.5 * FALSE_ALARM
+    seen = 0.5 * roll_off * (right - left) > 1.5 * solution.trace.sigma
+    resolved = right - left > _LEAST_RBW * solution.rbw_hz / solution.spacing_hz
+    return np.asarray((scene.kind == RC) & beyond & seen & resolved)
+
+
+def shape_verdicts(solution: Solution) -> list[ShapeVerdict]:
+    """Return a verdict for each carrier of the scene.
+
+    A raised cosine is called `other` at most `FALSE_ALARM` of the time. Carriers that the sweep does not resolve, or
+    that are cut by the span, are not judged.
+    """
+    scene, x = solution.scene, solution.trace.x
+    verdicts = []
+    for k in range(scene.count):
+        left, right, roll_off, _ = scene.theta[k]
+        half = 0.5 * roll_off * (right - left)
+        whole = left - half > x[0] and right + half < x[-1]
+        verdicts.append(shape_verdict(solution, k) if scene.kind[k] == RC and whole else _FINE)
+    round_ones = _rounder_than_any(solution, np.array([v.inflation for v in verdicts]))
+    return [
+        replace(v, probability=min(v.probability, FALSE_ALARM), misfit=True, other=True) if odd else v
+        for v, odd in zip(verdicts, round_ones, strict=True)
+    ]

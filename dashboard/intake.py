@@ -11,6 +11,7 @@ from flask import Response, jsonify, request
 
 from dashboard.drafts import safe_name
 from dashboard.tables import raw_sheet, sheet_of
+from dashboard.words import count
 from spectra.errors import SpectraError
 
 if TYPE_CHECKING:
@@ -95,9 +96,9 @@ def _offered(path: Path) -> Offered:
 
     if not is_carrier_table(path) and not _like_csv(path):
         table = import_scan_file(path)
-        words = f"scan text, {len(table)} carriers of {table.text['satellite'][0]}"
+        words = f"scan text, {count(len(table), 'carrier')} of {table.text['satellite'][0]}"
         if table.warnings:
-            words += f"; {len(table.warnings)} entries left out or read otherwise"
+            words += f"; {count(len(table.warnings), 'entry', 'entries')} left out or read otherwise"
         return Offered(path.name, words, sheet_of(table_text(table), f"{path.name} taken in"), table)
     from spectra.plan import load_table
 
@@ -108,11 +109,11 @@ def _offered(path: Path) -> Offered:
         found = "no required column is there yet"
         try:
             check = check_table(path)
-            found = f"{len(check.faults)} faults to mend in the grid"
+            found = f"{count(len(check.faults), 'fault')} to mend in the grid"
         except TableError as problem:
             found = _said(problem)
-        return Offered(path.name, f"carrier table, {len(sheet.rows)} rows; {found}", sheet, None)
-    words = f"carrier table, {len(table)} rows in {len(table.lists)} lists"
+        return Offered(path.name, f"carrier table, {count(len(sheet.rows), 'row')}; {found}", sheet, None)
+    words = f"carrier table, {count(len(table), 'row')} in {count(len(table.lists), 'list')}"
     return Offered(path.name, words, sheet_of(table_text(table), f"{path.name} taken in"), table)
 
 

@@ -101,6 +101,14 @@ class Checked:
         """Count of what is probably wrong."""
         return sum(mark.severity == "warning" for mark in self.marks)
 
+    def by_row(self) -> dict[int, list[tuple[str | None, str, str]]]:
+        """Return what is said of each row: column, severity, words."""
+        found: dict[int, list[tuple[str | None, str, str]]] = {}
+        for mark in self.marks:
+            if mark.row is not None:
+                found.setdefault(mark.row, []).append((mark.column, mark.severity, mark.words))
+        return found
+
 
 def sheet_of(text: str, words: str, first: int = 1) -> Sheet:
     """Return the sheet of a table's CSV text as the library writes it, the apostrophes of guarded cells taken off."""

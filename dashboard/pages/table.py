@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from dash import Dash
 
     from dashboard.desk import Desk
-    from dashboard.tables import Mark, Work
+    from dashboard.tables import Checked, Mark, Sheet, Work
 
 _EVERY_MS = 400
 
@@ -172,8 +172,8 @@ def _edit(number: int, edit: Any, settled: str | None) -> html.Li:
     title = f"{number}. {words} {place}: {edit.satellite}, {edit.polarisation}, {edit.rf_mhz:g} MHz"
     cells: list[Any] = []
     for name, (old, new) in edit.changes.items():
-        cells += [html.Del(f"− {name} = {old}")] if old is not None else []
-        cells.append(html.Ins(f"+ {name} = {new}"))
+        cells += [html.Del(f"− {name} = {_plain(old)}")] if old is not None else []
+        cells.append(html.Ins(f"+ {name} = {_plain(new)}"))
     if edit.action == "remove":
         cells.append(html.Del(f"− the row at {edit.rf_mhz:g} MHz"))
     if settled is None:
@@ -187,6 +187,10 @@ def _edit(number: int, edit: Any, settled: str | None) -> html.Li:
         buttons = html.Span(settled, className="settled")
     said = edit.why[:1].upper() + edit.why[1:] + "."
     return html.Li([html.Strong(title), buttons, html.Div(cells, className="cells"), html.P(said, className="why")])
+
+
+def _plain(value: float | str | None) -> str:
+    return f"{value:.10g}" if isinstance(value, float) else str(value)
 
 
 def _intake(work: Work) -> html.Section:
@@ -341,13 +345,13 @@ def _register_steps(app: Dash, desk: Desk) -> None:
         asked = ctx.triggered_id
         with work.lock:
             before, base = work.sheet, work.base
-            marked = {mark.row for mark in work.checked().marks}
+            marks = work.checked()
             said: Any = None
             if asked == "table-act" and act and act.get("what") != "suggest":
                 said = _do(desk, work, act)
             elif asked == GRID:
                 _write_cells(work, edits or [])
-            whole, change = _moved(work, before, marked, own=asked == GRID)
+            whole, change = _moved(work, before, marks, own=asked == GRID)
             return (
                 _answer(work),
                 _tools(work),
@@ -372,32 +376,29 @@ def _write_cells(work: Work, edits: list[dict[str, Any]]) -> None:
             work.set_cells(int(edit["rowId"]), {column: "" if value is None else str(value)})
 
 
-def _moved(work: Work, before: Any, marked: set[int | None], *, own: bool) -> tuple[Any, Any]:
-    """Return the grid anew, or the rows that changed: what was in view stays there."""
+def _moved(work: Work, before: Sheet, marks: Checked, *, own: bool) -> tuple[Any, Any]:
+    """Return the grid anew, or only the rows of which cells, marks or line changed: what was in view stays there."""
     now = work.sheet
     if now.header != before.header:
         return grid(work, work.checked()), no_update
     if now is before and not own:
         return no_update, no_update
     old, new = {row.id: row for row in before.rows}, {row.id: row for row in now.rows}
-    gone = [{"_id": str(id_)} for id_ in old.keys() - new.keys()]
-    fresh = new.keys() - old.keys()
-    in_order = [row.id for row in now.rows] == [row.id for row in before.rows if row.id in new] + [
-        row.id for row in now.rows if row.id not in old
-    ]
-    if not in_order or len(gone) + len(fresh) > 200:
-        return grid(work, work.checked()), no_update
-    if gone or fresh:
-        touched = set(new) - fresh  # the lines below move
-    else:
-        touched = {id_ for id_, row in new.items() if row != old[id_]}
-        touched |= {mark.row for mark in work.checked().marks if mark.row is not None}
-        touched |= {id_ for id_ in marked if id_ is not None and id_ in new}
+    gone, fresh = old.keys() - new.keys(), new.keys() - old.keys()
+    kept = [row.id for row in before.rows if row.id in new]
+    if [row.id for row in now.rows] != kept + [row.id for row in now.rows if row.id in fresh]:
+        return grid(work, work.checked()), no_update  # a row comes back in between
+    was = dict(zip(old, before.starts(), strict=True))
+    line = dict(zip(new, now.starts(), strict=True))
+    said = marks.by_row(), work.checked().by_row()
+    touched = {
+        id_ for id_ in kept if new[id_] != old[id_] or line[id_] != was[id_] or said[0].get(id_) != said[1].get(id_)
+    }
     rows = rows_of(work, work.checked(), touched | fresh)
     change = {
         "update": [row for row in rows if int(row["_id"]) in touched],
         "add": [row for row in rows if int(row["_id"]) in fresh],
-        "remove": gone,
+        "remove": [{"_id": str(id_)} for id_ in gone],
         "async": False,
     }
     return no_update, change

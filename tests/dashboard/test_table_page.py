@@ -156,7 +156,7 @@ def test_changed_frequency_loses_the_step_stated_beside_it(own: Desk) -> None:
 
 def test_import_of_scan_text_and_of_a_table_with_faults(own: Desk, work: Work) -> None:
     told = take_table(own, work.key, "../../Kittiwake-2-13.5E", SCAN.encode())
-    assert told["name"] == "Kittiwake-2-13.5E" and "1 carriers of Kittiwake-2" in told["words"].replace(
+    assert told["name"] == "Kittiwake-2-13.5E" and "1 carrier of Kittiwake-2" in told["words"].replace(
         "Kittiwake 2", "Kittiwake-2"
     )
     (row,) = work.offered.table

@@ -38,7 +38,7 @@ class Carrier:
     its C/N is in a noise bandwidth equal to its occupied bandwidth. The flag `misfit` tells that the shape of a
     `modulated` carrier departs from a raised cosine as a transponder's response makes it, and that its uncertainties
     were raised for that. `roll_off_weights` are the posterior weights of the standard roll-offs, given that it is one
-    of them.
+    of them. `parts` says, for the budget and not in the JSON, how much of a standard uncertainty is due to what.
     """
 
     kind: CarrierKind
@@ -66,6 +66,7 @@ class Carrier:
     false_alarm_probability: float | None = None
     flags: tuple[str, ...] = ()
     roll_off_weights: Mapping[str, float] | None = None
+    parts: Mapping[str, Mapping[str, float]] | None = field(default=None, compare=False)
 
     def __post_init__(self) -> None:
         if self.kind not in CARRIER_KINDS:
@@ -159,6 +160,8 @@ class Measurement:
         What the sweep alone tells of its quality.
     false_alarms_per_sweep : float
         The rate asked for.
+    analyser_noise : mapping, optional
+        What was taken off (`spectra.measure.analyser.without_analyser_noise`).
     """
 
     sweep: Sweep
@@ -170,25 +173,28 @@ class Measurement:
     model_dbm: FloatArray
     findings: tuple[Finding, ...] = ()
     false_alarms_per_sweep: float = 0.01
+    analyser_noise: Mapping[str, Any] | None = None
 
     def to_dict(self) -> dict[str, Any]:
         """Return the measurement under the keys of the contract (`sweepmuster/measurement/1`)."""
         head = self.sweep.to_dict()
         head["readings_per_point"] = jsonable(self.readings_per_point)
         head["readings_std"] = jsonable(self.readings_std)
+        more = {} if self.analyser_noise is None else {"analyser_noise": jsonable(dict(self.analyser_noise))}
         return {
             "schema": SCHEMA,
             "sweep": head,
             "floor": self.floor.to_dict(),
             "carriers": [carrier.to_dict() for carrier in self.carriers],
             "findings": [finding.to_dict() for finding in self.findings],
+            **more,
         }
 
     def to_frame(self) -> pd.DataFrame:
         """Return the carriers as a table, one row each."""
         import pandas as pd
 
-        columns = [name for name in _CARRIER_KEYS if name not in ("interval95", "flags", "roll_off_weights")]
+        columns = [name for name in _CARRIER_KEYS if name not in ("interval95", "flags", "roll_off_weights", "parts")]
         frame = pd.DataFrame([{name: getattr(c, name) for name in columns} for c in self.carriers], columns=columns)
         frame["flags"] = [" ".join(c.flags) for c in self.carriers]
         return frame

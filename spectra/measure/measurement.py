@@ -92,7 +92,7 @@ class Carrier:
 
     def to_dict(self) -> dict[str, Any]:
         """Return the carrier under the keys of the contract, every key always there."""
-        value: dict[str, Any] = jsonable({name: self._plain(name) for name in _CARRIER_KEYS})
+        value: dict[str, Any] = jsonable({name: self._plain(name) for name in _CARRIER_KEYS if name != "parts"})
         return value
 
 

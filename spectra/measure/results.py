@@ -14,6 +14,7 @@ from spectra.measure.engine import Solution
 from spectra.measure.measurement import Carrier, Floor
 from spectra.measure.model import CW, RC
 from spectra.measure.modelfree import Lump, lump, lumps
+from spectra.measure.parts import modulated_parts, plain_parts
 from spectra.measure.profile import RollOffProfile
 from spectra.measure.shape import ShapeVerdict, shape_verdicts
 from spectra.measure.standards import roll_off_weights
@@ -42,6 +43,7 @@ class _Frame:
     floor: FloatArray
     floor_variance: FloatArray
     observed: NDArray[np.bool_]
+    wave_variance: float = 0.0
 
 
 def floor_of(solution: Solution, points: FloatArray) -> tuple[Floor, _Frame]:
@@ -50,8 +52,10 @@ def floor_of(solution: Solution, points: FloatArray) -> tuple[Floor, _Frame]:
     k4 = 4 * scene.count
     level = basis.floor(scene.beta)
     variance = basis.variance(solution.covariance[k4:, k4:])
+    wave_variance = 0.0
     if len(basis.waves):  # cosine and sine of each, known from all that shows the floor
-        variance += 2.0 * len(basis.waves) / float(solution.at.weight @ solution.at.by_noise**2)
+        wave_variance = 2.0 * len(basis.waves) / float(solution.at.weight @ solution.at.by_noise**2)
+        variance += wave_variance
     observed = _observed(solution, variance)
     level_dbm = solution.reference_dbm + DB_PER_NEPER * level
     std_db = DB_PER_NEPER * np.sqrt(variance)
@@ -64,7 +68,7 @@ def floor_of(solution: Solution, points: FloatArray) -> tuple[Floor, _Frame]:
     tilt = float(level_dbm[-1] - level_dbm[0])
     every = [solution.at_points(values, points) for values in (level_dbm, std_db, observed.astype(float))]
     floor = Floor(middle, density, density_std, tilt, every[0], every[1], every[2] > 0.5)
-    return floor, _Frame(solution, level, variance, observed)
+    return floor, _Frame(solution, level, variance, observed, wave_variance)
 
 
 def _observed(solution: Solution, variance: FloatArray) -> NDArray[np.bool_]:
@@ -192,6 +196,7 @@ class _Shape:
     x_db: float | None
     x_width: tuple[float, float] | None
     interval95: dict[str, tuple[float, float]]
+    given: dict[str, float]  # std of the widths, were the roll-off known
 
 
 def _profile(solution: Solution, k: int, inflation: float) -> RollOffProfile | None:
@@ -209,6 +214,10 @@ def _shape(frame: _Frame, k: int, over: float, covariance: FloatArray, inflation
     left, right, roll_off, _ = (float(v) for v in solution.scene.theta[k])
     hz = solution.spacing_hz
     x_db = _dynamic(solution, k, over)
+    known = covariance[:2, :2]
+    if covariance[2, 2] > 0.0:  # at a given roll-off the edges are known better
+        known = known - np.outer(covariance[:2, 2], covariance[:2, 2]) / covariance[2, 2]
+    width_std = math.sqrt(max(float(known[0, 0] + known[1, 1] - 2.0 * known[0, 1]), 0.0)) * hz
     profile = _profile(solution, k, inflation)
     if profile is None:
         rate = (right - left) * hz
@@ -218,11 +227,10 @@ def _shape(frame: _Frame, k: int, over: float, covariance: FloatArray, inflation
         if x_db is not None:
             limit = x_db
             x_width = _width_with_std(lambda a: float(x_db_fraction(a, limit)), rate, roll_off, hz, covariance)
-        return _Shape(rate, rate_std, roll_off, math.sqrt(covariance[2, 2]), occupied, x_db, x_width, {})
-    known = covariance[:2, :2]
-    if covariance[2, 2] > 0.0:  # at a given roll-off the edges are known better
-        known = known - np.outer(covariance[:2, 2], covariance[:2, 2]) / covariance[2, 2]
-    width_std = math.sqrt(max(float(known[0, 0] + known[1, 1] - 2.0 * known[0, 1]), 0.0)) * hz
+        own = math.sqrt(covariance[2, 2])
+        return _Shape(
+            rate, rate_std, roll_off, own, occupied, x_db, x_width, {}, _given(width_std, _occupied(roll_off))
+        )
     rates = profile.width * hz
     rate, rate_spread = profile.spread(rates)
     mean, spread = profile.spread(profile.roll_off)
@@ -241,7 +249,12 @@ def _shape(frame: _Frame, k: int, over: float, covariance: FloatArray, inflation
         "occupied_bandwidth_hz": profile.interval(widths, width_std * float(profile.weight @ share)),
     }
     rate_std = math.hypot(width_std, math.sqrt(rate_spread))
-    return _Shape(rate, rate_std, mean, math.sqrt(spread), occupied, x_db, x_width, intervals)
+    given = _given(width_std, float(profile.weight @ share))
+    return _Shape(rate, rate_std, mean, math.sqrt(spread), occupied, x_db, x_width, intervals, given)
+
+
+def _given(width_std: float, share: float) -> dict[str, float]:
+    return {"symbol_rate_bd": width_std, "occupied_bandwidth_hz": width_std * share}
 
 
 def _modulated(
@@ -281,6 +294,15 @@ def _modulated(
     if not roll_off_known:
         intervals.pop("roll_off", None)
     cn0_std = DB_PER_NEPER * math.sqrt(_cn0_variance(solution, k, at, covariance, over_variance))
+    power_std = DB_PER_NEPER * math.sqrt(max(power_variance, 0.0))
+    stds = {
+        "centre_hz": centre_std,
+        "symbol_rate_bd": shape.rate_std,
+        "roll_off": shape.roll_off_std,
+        "occupied_bandwidth_hz": shape.occupied[1],
+        "cn_db": cn_std,
+        "es_n0_db": cn_std,
+    }
     return Carrier(
         kind="modulated",
         centre_hz=solution.origin_hz + 0.5 * (left + right) * hz,
@@ -295,7 +317,7 @@ def _modulated(
         x_db_bandwidth_hz=shape.x_width[0] if shape.x_width and whole else None,
         x_db_bandwidth_std_hz=shape.x_width[1] if shape.x_width and whole else None,
         power_dbm=_power(frame, level, right - left) if scaled else None,
-        power_std_db=DB_PER_NEPER * math.sqrt(max(power_variance, 0.0)) if scaled else None,
+        power_std_db=power_std if scaled else None,
         cn_db=cn if seen else None,
         cn_std_db=cn_std if seen else None,
         cn_lower_bound_db=None if seen else _lower_bound(frame, k, at),
@@ -307,6 +329,7 @@ def _modulated(
         false_alarm_probability=_probability(solution, k),
         flags=tuple(flags),
         roll_off_weights=weights,
+        parts=modulated_parts(stds, shape.given, frame.floor_variance[at], frame.wave_variance, verdict.inflation),
     )
 
 
@@ -342,6 +365,7 @@ def _other(frame: _Frame, k: int, found: Lump) -> Carrier:
         cn0_std_db=math.hypot(ratio_std, DB_PER_NEPER * ENBW_RELATIVE_STD) if seen and whole else None,
         false_alarm_probability=_probability(solution, k),
         flags=tuple(flags),
+        parts=plain_parts(frame.floor_variance[at], frame.wave_variance),
     )
 
 
@@ -426,4 +450,5 @@ def _narrow(frame: _Frame, k: int, at: int, over: float, over_variance: float, c
         cn0_std_db=DB_PER_NEPER * math.sqrt(cn0_variance) if seen and solution.rbw_known else None,
         false_alarm_probability=_probability(solution, k),
         flags=tuple(flags),
+        parts=plain_parts(frame.floor_variance[at], frame.wave_variance),
     )

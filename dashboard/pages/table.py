@@ -4,19 +4,21 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from dash import ClientsideFunction, Input, Output, State, ctx, dcc, html, no_update
+from dash import ClientsideFunction, Input, Output, State, ctx, dcc, html, no_update, set_props
 from flask import Response
 
 from dashboard import parts
 from dashboard.grid import GRID, column_of, grid, mark_list, rows_of
 from dashboard.intake import Offered, add_intake, take_table, usable_name
-from dashboard.registry import Page, Place, link
+from dashboard.desk import SHORT
+from dashboard.holding import hold
+from dashboard.registry import Page, Place
 from dashboard.suggesting import Proposal, accept, propose
 from dashboard.tables import MOST_TABLE_BYTES
 from dashboard.take import file_name
 from dashboard.versions import edition_list, views
-from dashboard.words import count
-from spectra.archive import list_editions, newest_edition
+from dashboard.words import count, day, name_of_visit
+from spectra.archive import VisitSearch, list_editions, newest_edition
 from spectra.archive.editions import plan_key
 from spectra.errors import UsageError
 
@@ -24,9 +26,11 @@ if TYPE_CHECKING:
     from dash import Dash
 
     from dashboard.desk import Desk
+    from dashboard.holding import Held
     from dashboard.tables import Checked, Mark, Sheet, Work
 
 _EVERY_MS = 400
+_VISITS = 30
 
 
 def layout(desk: Desk, place: Place) -> Any:
@@ -51,11 +55,12 @@ def layout(desk: Desk, place: Place) -> Any:
                 about="What confirmed sweeps of the archive say of the table as it stands above. Nothing changes "
                 "before you accept it, row by row.",
             ),
-            html.Div([_intake(work), _history(desk, work)], className="halves"),
-            *[dcc.Store(id=f"table-{name}") for name in ("act", "typing", "told", "kept", "job")],
+            html.Div([_intake(work), html.Div([_history(desk, work), _use(desk)])], className="halves"),
+            *[dcc.Store(id=f"table-{name}") for name in ("act", "typing", "told", "kept", "job", "held-job")],
             dcc.Store(id="table-work", data=work.key),
             dcc.Store(id="table-state", data=_state(work)),
             dcc.Interval(id="table-tick", interval=_EVERY_MS, disabled=True),
+            dcc.Interval(id="table-held-tick", interval=_EVERY_MS, disabled=True),
         ],
         className="table",
     )
@@ -235,6 +240,31 @@ def _history(desk: Desk, work: Work) -> html.Section:
     )
 
 
+def _use(desk: Desk) -> html.Section:
+    found = desk.visits(VisitSearch(), offset=0, limit=_VISITS).rows
+    names = {row["key"][:SHORT]: f"{name_of_visit(row)}, {day(row['last_at'])}" for row in found}
+    inside: list[Any] = [html.P("No visit is stored yet.", className="empty")]
+    if names:
+        inside = [
+            parts.pick("table-visit", "Visit, the newest first", names, None),
+            html.Div(_tool("Hold it against the version above", "hold", kind="button second")),
+            html.Div(id="table-held", **{"aria-live": "polite"}),
+        ]
+    about = (
+        "New visits take the newest version by themselves. A stored visit can be held against it too: that adds "
+        "results, and the old ones stay."
+    )
+    return parts.sheet("Use it for a visit", *inside, about=about)
+
+
+def _held(done: Held) -> html.Div:
+    lines = [
+        html.Li([html.Strong(each.name), ": ", "; ".join(map(str, each.changes)) or "as it was"])
+        for each in done.captures
+    ]
+    return html.Div([html.Ul(lines), dcc.Link("Open the visit", href=f"/visit/{done.visit[:SHORT]}")])
+
+
 def _do(desk: Desk, work: Work, act: dict[str, Any]) -> str | None:
     """Take one step that a button asks for; return words for the reader where there is something to say."""
     what, n = act.get("what"), int(act.get("n") or 0)
@@ -295,6 +325,7 @@ def register(app: Dash, desk: Desk) -> None:
     _add_routes(app, desk)
     _register_steps(app, desk)
     _register_suggestions(app, desk)
+    _register_use(app, desk)
 
     @app.callback(
         Output("table-typing-words", "children"),
@@ -347,7 +378,7 @@ def _register_steps(app: Dash, desk: Desk) -> None:
             before, base = work.sheet, work.base
             marks = work.checked()
             said: Any = None
-            if asked == "table-act" and act and act.get("what") != "suggest":
+            if asked == "table-act" and act and act.get("what") not in ("suggest", "hold"):
                 said = _do(desk, work, act)
             elif asked == GRID:
                 _write_cells(work, edits or [])
@@ -437,12 +468,53 @@ def _register_suggestions(app: Dash, desk: Desk) -> None:
             words = f"{job.done} of {count(job.total, 'confirmed sweep')} looked at …" if job.total else "One moment …"
             return html.P(words, role="status"), False
         if job.problem is not None:
+            set_props("table-tick", {"disabled": True})
             raise job.problem
         work = desk.tables.take(key)
         if work.proposal is not job.result:
             work.proposal = job.result
             work.settled.clear()
         return _suggestions(work), True
+
+
+def _register_use(app: Dash, desk: Desk) -> None:
+    @app.callback(
+        Output("table-held-job", "data"),
+        Output("table-held-tick", "disabled"),
+        Output("table-held", "children"),
+        Input("table-act", "data"),
+        State("table-visit", "data"),
+        State("table-work", "data"),
+        prevent_initial_call=True,
+    )
+    def _begin(act: dict[str, Any] | None, visit: str | None, key: str) -> tuple[Any, Any, Any]:
+        if not act or act.get("what") != "hold" or not visit:
+            return no_update, no_update, no_update
+        work = desk.tables.take(key)
+        plan = work.base
+        if work.unsaved or plan is None:
+            raise UsageError(work.name, None, "changes that are not saved", "a saved version", "Save it first.")
+        job = desk.jobs.begin("holding against a table", lambda job: hold(desk, visit, plan, job.tell))
+        return job.key, False, html.P("Measuring and identifying anew …", role="status")
+
+    @app.callback(
+        Output("table-held", "children", allow_duplicate=True),
+        Output("table-held-tick", "disabled", allow_duplicate=True),
+        Output("table-history", "children", allow_duplicate=True),
+        Input("table-held-tick", "n_intervals"),
+        State("table-held-job", "data"),
+        State("table-work", "data"),
+        prevent_initial_call=True,
+    )
+    def _follow(_: Any, job_key: str | None, key: str) -> tuple[Any, bool, Any]:
+        job = desk.jobs.get(job_key or "")
+        if job is None or not job.finished:
+            return no_update, job is None, no_update
+        if job.problem is not None:
+            set_props("table-held-tick", {"disabled": True})
+            raise job.problem
+        base = desk.tables.take(key).base
+        return _held(job.result), True, edition_list(list_editions(desk.archive, "plan"), base, "/table")
 
 
 def _add_routes(app: Dash, desk: Desk) -> None:
@@ -479,11 +551,6 @@ def _told(hand_out: Any) -> Any:
         return found
 
     return answer
-
-
-def table_link(sha256: str) -> str:
-    """Return the address of a version."""
-    return link("/table", version=sha256[:16])
 
 
 PAGE = Page("table", "/table", "Carrier table", layout, register, nav=4)

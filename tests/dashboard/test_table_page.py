@@ -16,6 +16,7 @@ from dashboard.app import make_app
 from dashboard.chains import form_of, judged, keep_chain
 from dashboard.desk import Desk
 from dashboard.grid import column_of, rows_of
+from dashboard.holding import hold
 from dashboard.intake import take_table
 from dashboard.suggesting import accept, propose
 from dashboard.tables import MOST_TABLE_BYTES, Work
@@ -124,6 +125,23 @@ def test_saving_makes_a_version_and_leaves_results_alone(own: Desk, work: Work) 
     again.base, again.since = work.base, work.since
     assert again.save(own.archive).sha256 == base
     assert list_editions(own.archive, "plan")[0].sha256 == base and own.last_plan()[0].sha256 == base
+
+
+def test_visit_held_against_a_version_keeps_its_old_results(own: Desk, work: Work) -> None:
+    visit = own.visits(VisitSearch(), offset=0, limit=1).rows[0]["key"]
+    base, before = work.base, own.review(visit)
+    shown = next(row["key"] for row in own.visit_list(visit) if row["verdict"] == "confirmed")
+    old = own.archive.capture(shown)["results"][0]
+    row = next(e.row for e in own.capture(shown).review.identification.roll_call if e.status == "present")
+    work.remove_rows([each.id for line, each in zip(work.sheet.starts(), work.sheet.rows, strict=True) if line == row])
+    work.save(own.archive)
+    held = hold(own, visit, work.base, lambda done, total: None)
+    changed = next(each for each in held.captures if each.key == shown)
+    assert changed.changes and len(held.captures) == len(before.captures)
+    results = own.archive.capture(shown)["results"]
+    assert [result["plan"] for result in results] == [work.base, base] and results[1] == old
+    after = own.review(visit)
+    assert after.visit.table.sha256 == work.base and len(after.visit.table) == len(before.visit.table) - 1
 
 
 def test_two_at_one_table_lose_nothing(own: Desk, work: Work) -> None:
@@ -376,6 +394,10 @@ def test_table_by_keyboard_from_fault_to_version(browser) -> None:
     _act(browser, "save")
     browser.wait(lambda: "Saved: 1 row changed" in browser.text("#table-typing-words"), "the save")
     browser.wait(lambda: len(browser.all("#table-history tbody tr")) == 2, "the version")
+    # a stored visit, held against it: only a remark is another, so all is as it was
+    _act(browser, "hold")
+    browser.wait(lambda: browser.text("#table-held").count("as it was") == 3, "the visit")
+    browser.wait(lambda: "3 results" in browser.one("#table-history tbody tr").text, "its results")
     # the address leads to the version saved, and the script stayed a text
     browser.driver.refresh()
     browser.wait(lambda: browser.all("#table-grid .ag-row"), "the rows again")

@@ -5,9 +5,11 @@ from __future__ import annotations
 import argparse
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 from spectra.cli.batch import gather, print_batch, run_batch
 from spectra.cli.console import print_findings, print_table, say
+from spectra.cli.measure_more import More, add_more_arguments, more_of, print_more, wanted_of
 from spectra.cli.options import add_reading_options, reading_options
 from spectra.errors import UsageError
 from spectra.measure.measurement import Carrier, Measurement
@@ -39,12 +41,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="RATE",
         help="false carriers per sweep to allow (default 0.01)",
     )
+    add_more_arguments(parser)
     add_reading_options(parser)
 
 
 def execute(arguments: argparse.Namespace) -> int:
     """Measure every file; exit code 2 where one could not be used."""
     from spectra.measure import measure
+    from spectra.measure.analyser import without_analyser_noise
     from spectra.readers import load_capture
 
     options = reading_options(arguments)
@@ -52,24 +56,45 @@ def execute(arguments: argparse.Namespace) -> int:
         raise UsageError(
             "--false-alarms", None, f"{arguments.false_alarms:g}", "a rate between 0 and 1", "Leave it out for 0.01."
         )
+    wanted = wanted_of(arguments)
     files = gather(arguments.files)
+    own = _analyser_floor(arguments, options)
     plot = _plot_path(arguments.plot, files)
 
-    def work(path: Path) -> Iterator[Measurement]:
-        for sweep in load_capture(path, **options).sweeps:
-            yield measure(sweep, false_alarms_per_sweep=arguments.false_alarms)
+    def work(path: Path) -> Iterator[More]:
+        capture = load_capture(path, **options)
+        for sweep in capture.sweeps:
+            measurement = measure(sweep, false_alarms_per_sweep=arguments.false_alarms)
+            if own is not None:
+                measurement = without_analyser_noise(measurement, own)
+            yield more_of(measurement, wanted, capture.context)
 
     batch = run_batch(files, work, "measuring")
     if arguments.json:
         print_batch(batch)
     else:
-        for number, (_, measurement) in enumerate(batch.results):
+        for number, (_, more) in enumerate(batch.results):
             if number:
                 print()
-            print_measurement(measurement)
+            print_measurement(more.measurement)
+            print_more(more)
     if plot is not None:
-        _write_plots([measurement for _, measurement in batch.results], plot)
+        _write_plots([more.measurement for _, more in batch.results], plot)
     return 2 if batch.failed else 0
+
+
+def _analyser_floor(arguments: argparse.Namespace, options: dict[str, Any]) -> Measurement | None:
+    """Return the measurement of the analyser alone, if one was named."""
+    from spectra.measure import measure
+    from spectra.readers import load_capture
+
+    if arguments.analyser_floor is None:
+        return None
+    sweeps = load_capture(Path(arguments.analyser_floor), **options).sweeps
+    if len(sweeps) != 1:
+        found = f"{arguments.analyser_floor} with {len(sweeps)} sweeps"
+        raise UsageError("--analyser-floor", None, found, "one sweep", "Save the one of the terminated input alone.")
+    return measure(sweeps[0], false_alarms_per_sweep=arguments.false_alarms)
 
 
 def _plot_path(name: str | None, files: list[Path]) -> Path | None:

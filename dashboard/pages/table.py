@@ -9,16 +9,27 @@ from flask import Response
 
 from dashboard import parts
 from dashboard.grid import GRID, column_of, grid, mark_list, rows_of
-from dashboard.intake import Offered, add_intake, take_table, usable_name
-from dashboard.desk import SHORT
 from dashboard.holding import hold
+from dashboard.intake import Offered, add_intake, take_table, usable_name
 from dashboard.registry import Page, Place
-from dashboard.suggesting import Proposal, accept, propose
+from dashboard.suggesting import accept, propose
+from dashboard.tableparts import (
+    editor,
+    held,
+    history,
+    intake_zone,
+    offer,
+    suggest_button,
+    suggestions,
+    table_answer,
+    tools,
+    use_zone,
+)
 from dashboard.tables import MOST_TABLE_BYTES
 from dashboard.take import file_name
 from dashboard.versions import edition_list, views
-from dashboard.words import count, day, name_of_visit
-from spectra.archive import VisitSearch, list_editions, newest_edition
+from dashboard.words import count
+from spectra.archive import list_editions, newest_edition
 from spectra.archive.editions import plan_key
 from spectra.errors import UsageError
 
@@ -26,11 +37,9 @@ if TYPE_CHECKING:
     from dash import Dash
 
     from dashboard.desk import Desk
-    from dashboard.holding import Held
     from dashboard.tables import Checked, Mark, Sheet, Work
 
 _EVERY_MS = 400
-_VISITS = 30
 
 
 def layout(desk: Desk, place: Place) -> Any:
@@ -46,16 +55,16 @@ def layout(desk: Desk, place: Place) -> Any:
                 "stays as it was: saving makes a new version.",
             ),
             views("table"),
-            html.Div(_answer(work), id="table-answer", **{"aria-live": "polite"}),
-            _editor(work),
+            html.Div(table_answer(work), id="table-answer", **{"aria-live": "polite"}),
+            editor(work),
             parts.sheet(
                 "Suggestions from sweeps",
-                html.Div(_suggest_button()),
-                html.Div(_suggestions(work), id="table-suggestions", **{"aria-live": "polite"}),
+                html.Div(suggest_button()),
+                html.Div(suggestions(work), id="table-suggestions", **{"aria-live": "polite"}),
                 about="What confirmed sweeps of the archive say of the table as it stands above. Nothing changes "
                 "before you accept it, row by row.",
             ),
-            html.Div([_intake(work), html.Div([_history(desk, work), _use(desk)])], className="halves"),
+            html.Div([intake_zone(work), html.Div([history(desk, work), use_zone(desk)])], className="halves"),
             *[dcc.Store(id=f"table-{name}") for name in ("act", "typing", "told", "kept", "job", "held-job")],
             dcc.Store(id="table-work", data=work.key),
             dcc.Store(id="table-state", data=_state(work)),
@@ -75,194 +84,6 @@ def _wanted(desk: Desk, place: Place) -> str | None:
 
 def _state(work: Work) -> dict[str, Any]:
     return {"work": work.key, "version": None if work.base is None else work.base[:16], "new": None}
-
-
-def _answer(work: Work) -> html.Section:
-    checked = work.checked()
-    rows = count(checked.rows or len(work.sheet.rows), "carrier")
-    unsaved = f" Not saved yet: {work.changes()}." if work.unsaved else ""
-    if not work.sheet.rows:
-        return parts.answer(
-            "Empty", f"The table has no carrier yet: add a row, or take in a file.{unsaved}", kind="open"
-        )
-    if checked.trouble is not None or not checked.loads:
-        first = next((mark for mark in checked.marks if mark.severity == "fault"), None)
-        at = "" if first is None or first.line is None else f", the first on line {first.line}"
-        sentence = f"{work.name} cannot be used yet: {count(checked.faults, 'fault')}{at}.{unsaved}"
-        return parts.answer("Faults", sentence, kind="bad")
-    lists = count(checked.lists, "list")
-    if checked.faults or checked.warnings:
-        said = [count(n, word) for n, word in ((checked.faults, "fault"), (checked.warnings, "warning")) if n]
-        sentence = f"{work.name} can be used: {rows} in {lists}; look at {' and '.join(said)}.{unsaved}"
-        return parts.answer("Usable", sentence, kind="fair" if not checked.faults else "open")
-    return parts.answer("In order", f"{work.name} is in order: {rows} in {lists}, no fault.{unsaved}", kind="good")
-
-
-def _editor(work: Work) -> html.Div:
-    return html.Div(
-        [
-            html.Section(
-                [
-                    html.H2("Rows", className="unseen"),
-                    html.Div(_tools(work), id="table-tools", className="tools"),
-                    html.Div(grid(work, work.checked()), id="table-grid-place"),
-                    html.P(
-                        "Arrows move, typing or Enter edits, Enter or Tab keeps, Escape leaves as it was; the space "
-                        "bar chooses a row.",
-                        className="about",
-                    ),
-                ],
-                className="sheet",
-            ),
-            html.Section(
-                [
-                    html.H2("What the check says"),
-                    html.P(
-                        "Type in a cell: what is wrong with it stands here at once.",
-                        id="table-typing-words",
-                        className="typing",
-                        role="status",
-                    ),
-                    html.Div(mark_list(work.sheet, work.checked()), id="table-marks"),
-                ],
-                className="sheet side",
-            ),
-        ],
-        className="editor",
-    )
-
-
-def _tools(work: Work) -> list[Any]:
-    back = f"Undo: {work.sheet.words}" if work.at else "Nothing to undo"
-    on = work.at < len(work.states) - 1
-    forth = f"Redo: {work.states[work.at + 1].words}" if on else "Nothing to redo"
-    return [
-        _tool("Add row", "add"),
-        _tool("Take out chosen rows", "remove", off=not work.sheet.rows),
-        _tool("Undo", "undo", title=back, off=not work.at),
-        _tool("Redo", "redo", title=forth, off=not on),
-        html.Span(className="gap"),
-        *(
-            [html.A("Export as CSV", href=f"/table.csv?version={work.base[:16]}", className="tool", download="")]
-            if work.base
-            else []
-        ),
-        _tool("Save as new version", "save", kind="button", off=not work.unsaved or not work.checked().loads),
-    ]
-
-
-def _tool(words: str, what: str, *, n: str = "", title: str = "", off: bool = False, kind: str = "tool") -> html.Button:
-    more = {"data-act": "table-act", "data-what": what, **({"data-n": n} if n else {})}
-    return html.Button(words, className=kind, type="button", disabled=off, title=title or None, **more)
-
-
-def _suggest_button() -> html.Button:
-    return _tool("Ask for suggestions", "suggest", kind="button second")
-
-
-def _suggestions(work: Work) -> Any:
-    proposal: Proposal | None = work.proposal
-    if proposal is None:
-        return None
-    looked = f"{proposal.used} of {count(proposal.looked, 'confirmed sweep')} ({proposal.chain}) speak of this table"
-    if not proposal.edits:
-        return html.P(f"Nothing to suggest: {looked}.")
-    items = [_edit(number, edit, work.settled.get(number)) for number, edit in enumerate(proposal.edits, 1)]
-    return html.Div([html.P(f"{count(len(items), 'suggestion')}: {looked}."), html.Ul(items, className="diff")])
-
-
-def _edit(number: int, edit: Any, settled: str | None) -> html.Li:
-    place = "a new row" if edit.line is None else f"line {edit.line}"
-    words = {"add": "Add", "change": "Change", "remove": "Take out"}[edit.action]
-    title = f"{number}. {words} {place}: {edit.satellite}, {edit.polarisation}, {edit.rf_mhz:g} MHz"
-    cells: list[Any] = []
-    for name, (old, new) in edit.changes.items():
-        cells += [html.Del(f"− {name} = {_plain(old)}")] if old is not None else []
-        cells.append(html.Ins(f"+ {name} = {_plain(new)}"))
-    if edit.action == "remove":
-        cells.append(html.Del(f"− the row at {edit.rf_mhz:g} MHz"))
-    if settled is None:
-        buttons: Any = html.Div(
-            [_tool("Accept", "accept", n=str(number)), _tool("Refuse", "refuse", n=str(number))],
-            className="buttons",
-            role="group",
-            **{"aria-label": f"Suggestion {number}"},
-        )
-    else:
-        buttons = html.Span(settled, className="settled")
-    said = edit.why[:1].upper() + edit.why[1:] + "."
-    return html.Li([html.Strong(title), buttons, html.Div(cells, className="cells"), html.P(said, className="why")])
-
-
-def _plain(value: float | str | None) -> str:
-    return f"{value:.10g}" if isinstance(value, float) else str(value)
-
-
-def _intake(work: Work) -> html.Section:
-    button = html.Button(
-        "Choose a file", className="button second", type="button", id="table-pick", **{"data-pick": "files"}
-    )
-    return html.Section(
-        [
-            html.H2("Take in a table"),
-            html.P(
-                "A carrier table (CSV, as your spreadsheet saves it), or open DVB scan text named like "
-                "Kittiwake-2-13.5E.",
-                className="about",
-            ),
-            html.Div(button, className="row"),
-            html.Div(className="bar", **{"data-bar": ""}),
-            html.P(className="said", role="status", **{"data-said": ""}),
-            html.Ul(className="lines", **{"data-lines": ""}),
-            html.Div(_offer(work), id="table-offer", **{"aria-live": "polite"}),
-            html.P(dcc.Link("Begin with an empty table", href="/table?new=1")),
-        ],
-        className="sheet zone",
-        **{"data-drop": f"/table-drop/{work.key}", "data-told": "table-told"},
-    )
-
-
-def _offer(work: Work) -> Any:
-    offered: Offered | None = work.offered
-    if offered is None:
-        return None
-    buttons = [_tool("Put it in place of the table above", "replace", kind="button")]
-    if offered.table is not None and work.checked().loads and work.sheet.rows:
-        buttons.append(_tool("Add what the table above lacks", "merge", kind="button second"))
-    return html.Div([html.P([html.Strong(offered.name), f": {offered.words}."]), html.Div(buttons, className="row")])
-
-
-def _history(desk: Desk, work: Work) -> html.Section:
-    return parts.sheet(
-        "Versions",
-        html.Div(edition_list(list_editions(desk.archive, "plan"), work.base, "/table"), id="table-history"),
-        about="The newest first. Opening an older one and saving it brings it back; nothing is lost either way.",
-    )
-
-
-def _use(desk: Desk) -> html.Section:
-    found = desk.visits(VisitSearch(), offset=0, limit=_VISITS).rows
-    names = {row["key"][:SHORT]: f"{name_of_visit(row)}, {day(row['last_at'])}" for row in found}
-    inside: list[Any] = [html.P("No visit is stored yet.", className="empty")]
-    if names:
-        inside = [
-            parts.pick("table-visit", "Visit, the newest first", names, None),
-            html.Div(_tool("Hold it against the version above", "hold", kind="button second")),
-            html.Div(id="table-held", **{"aria-live": "polite"}),
-        ]
-    about = (
-        "New visits take the newest version by themselves. A stored visit can be held against it too: that adds "
-        "results, and the old ones stay."
-    )
-    return parts.sheet("Use it for a visit", *inside, about=about)
-
-
-def _held(done: Held) -> html.Div:
-    lines = [
-        html.Li([html.Strong(each.name), ": ", "; ".join(map(str, each.changes)) or "as it was"])
-        for each in done.captures
-    ]
-    return html.Div([html.Ul(lines), dcc.Link("Open the visit", href=f"/visit/{done.visit[:SHORT]}")])
 
 
 def _do(desk: Desk, work: Work, act: dict[str, Any]) -> str | None:
@@ -384,13 +205,13 @@ def _register_steps(app: Dash, desk: Desk) -> None:
                 _write_cells(work, edits or [])
             whole, change = _moved(work, before, marks, own=asked == GRID)
             return (
-                _answer(work),
-                _tools(work),
+                table_answer(work),
+                tools(work),
                 mark_list(work.sheet, work.checked()),
                 whole,
                 change,
-                _suggestions(work),
-                _offer(work),
+                suggestions(work),
+                offer(work),
                 no_update
                 if work.base == base
                 else edition_list(list_editions(desk.archive, "plan"), work.base, "/table"),
@@ -474,7 +295,7 @@ def _register_suggestions(app: Dash, desk: Desk) -> None:
         if work.proposal is not job.result:
             work.proposal = job.result
             work.settled.clear()
-        return _suggestions(work), True
+        return suggestions(work), True
 
 
 def _register_use(app: Dash, desk: Desk) -> None:
@@ -514,7 +335,7 @@ def _register_use(app: Dash, desk: Desk) -> None:
             set_props("table-held-tick", {"disabled": True})
             raise job.problem
         base = desk.tables.take(key).base
-        return _held(job.result), True, edition_list(list_editions(desk.archive, "plan"), base, "/table")
+        return held(job.result), True, edition_list(list_editions(desk.archive, "plan"), base, "/table")
 
 
 def _add_routes(app: Dash, desk: Desk) -> None:

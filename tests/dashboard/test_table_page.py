@@ -404,6 +404,8 @@ def test_table_by_keyboard_from_fault_to_version(browser) -> None:
     assert browser.driver.execute_script("return document.title") != "1"
     assert not browser.all("#table-grid img")
     assert browser.axe() == []
+    elsewhere = [url for url in browser.asked() if not url.startswith((browser.base, "data:", "blob:", "chrome:"))]
+    assert elsewhere == []
     assert browser.complaints() == []
 
 

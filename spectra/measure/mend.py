@@ -51,12 +51,14 @@ def _candidates(solution: Solution) -> list[list[int]]:
         return []
     left, right, _, level = theta.T
     width = right - left
-    near = np.abs(left[1:] - right[:-1]) < _GAP * (width[1:] + width[:-1]) + 0.5
-    alike = np.abs(np.diff(level)) < _STEP_DB / DB_PER_NEPER
-    runs = np.flatnonzero(np.diff(np.r_[0, (near & alike & (kind[1:] == RC) & (kind[:-1] == RC)).astype(int), 0]))
-    found = [list(range(int(a), int(b) + 1)) for a, b in zip(runs[::2], runs[1::2], strict=True)]
-    found.sort(key=len, reverse=True)
     shared = np.minimum(right[:, None], right) - np.maximum(left[:, None], left)  # (carrier, piece)
+    guest = ((shared > 0.8 * width) & (width < 0.5 * width[:, None])).any(axis=0)
+    own = np.flatnonzero(~guest & (kind == RC))  # by frequency
+    near = np.abs(left[own[1:]] - right[own[:-1]]) < _GAP * (width[own[1:]] + width[own[:-1]]) + 0.5
+    alike = np.abs(np.diff(level[own])) < _STEP_DB / DB_PER_NEPER
+    runs = np.flatnonzero(np.diff(np.r_[0, (near & alike).astype(int), 0]))
+    found = [[int(k) for k in own[a : b + 1]] for a, b in zip(runs[::2], runs[1::2], strict=True)]
+    found.sort(key=len, reverse=True)
     inside = (shared > 0.8 * width) & (level < level[:, None] - _WEAKER_DB / DB_PER_NEPER)
     inside &= (width > _WIDE * width[:, None]) & (width < width[:, None]) & (kind == RC) & (kind[:, None] == RC)
     return found + [[int(k), int(j)] for k, j in np.argwhere(inside)]

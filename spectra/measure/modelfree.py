@@ -27,6 +27,7 @@ _TAIL = 0.005  # beta/2
 _PIECE_GAP = 0.15  # of the whole width, within which a smaller piece belongs to it
 _PIECE_WIDTH = 0.5
 _CROSSED = 0.25  # of a piece, that lies inside the others
+_GUEST_WIDTH = 0.25  # of the whole, below which what stands inside on top is a signal of its own
 _GRID = 2001
 _X_DB = 26.0
 
@@ -56,7 +57,7 @@ def lumps(solution: Solution, verdicts: Sequence[ShapeVerdict]) -> list[NDArray[
             weaker = (right - left < _PIECE_WIDTH * own) & (level < level[group].max())
             inside = (low < last) & (high > first)
             shared = np.minimum(right, right[group].max()) - np.maximum(left, left[group].min())
-            crossed = shared > _CROSSED * (right - left)
+            crossed = (shared > _CROSSED * (right - left)) & (right - left > _GUEST_WIDTH * own)
             more = group | (touch & (weaker | crossed | (odd & inside)))
             if np.array_equal(more, group):
                 break

@@ -169,7 +169,7 @@ def table(
         body.append(html.Tr(cells, className="" if classes is None else classes[number], **extra))
     return html.Div(
         html.Table([html.Caption(caption), html.Thead(first), html.Tbody(body)]),
-        className="grid",
+        className="grid cards",
         tabIndex="0",
         role="region",
         **{"aria-label": caption},

@@ -42,7 +42,7 @@ def _when(point: TrendPoint) -> Any:
 def oscillator_figure(trend: Trend, look: Look) -> go.Figure:
     """Return the figure of a trend; readings of different LNBs have marks of different shape."""
     warm = [p for p in trend.points if p.temperature_c is not None and p.captured_at is not None]
-    figure = Drawing(look, uirevision="oscillator")
+    figure = Drawing(look, uirevision="oscillator", legend={"y": -0.24})
     timed = sorted((p for p in trend.points if p.captured_at is not None and p.lo_error_hz is not None), key=_when)
     lnbs = list(dict.fromkeys(p.lnb for p in timed))
     for k, lnb in enumerate(lnbs):
@@ -77,7 +77,7 @@ def oscillator_figure(trend: Trend, look: Look) -> go.Figure:
             )
         )
     figure.lay_out(
-        xaxis={"title": "taken (UTC)", "anchor": "y2" if warm else "y", "type": "date"},
+        xaxis={"title": "taken (UTC)", "anchor": "y2" if warm else "y", "type": "date", "tickangle": 0, "nticks": 5},
         yaxis={"title": "LO error / kHz", "domain": (0.32, 1.0) if warm else (0.0, 1.0)},
     )
     if warm:

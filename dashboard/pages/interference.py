@@ -83,7 +83,6 @@ def _emissions(watched: Watched, place: Place, address: str, code: str) -> html.
         caption="One line an emission",
         right=(0,),
     )
-    made.className = "grid cards"
     drawn = emissions_figure(log, look(place.scheme))
     words = f"When each of {count(len(rows), 'emission')} was seen; the shape of a mark tells the way it comes in."
     name = "interference-timeline"

@@ -200,13 +200,11 @@ def _sweeps(desk: Desk, draft: Draft) -> Any:
     states = _states(desk, draft)
     contexts = {file.path.name.lower(): file.context for file in draft.of("context")}
     rows = [_sweep(file, contexts.get(f"{file.path.name.lower()}.toml"), states) for file in draft.of("sweep")]
-    made = parts.table(
+    return parts.table(
         ["File", "Port", "LO state", "Taken as", "Stage of the work"],
         rows,
         caption="One line a sweep file; what its notes tell is filled in",
     )
-    made.className = "grid cards"
-    return made
 
 
 def _sweep(file: Dropped, context: Any, states: list[str]) -> list[Any]:

@@ -128,7 +128,6 @@ def _carriers(chosen: Comparison, address: str, number: int) -> html.Section:
         caption="Carrier by carrier",
         right=(3,),
     )
-    made.className = "grid cards"
     csv = parts.csv_link(f"{address}/polarisation", "pairs", Place(query={"pair": str(number + 1)}))
     return parts.sheet("Carriers", made, html.P(csv))
 

@@ -248,7 +248,7 @@ def _cursor_words(view: Mapping[str, Any], sweep: Sweep) -> list[Any]:
 def _carriers(shown: Shown, number: int, measurement: Measurement, chosen: int | None) -> Any:
     entries, state = _entries(shown, number), state_of(shown)
     rows = [_row(shown, k, c, entries.get(k), state) for k, c in enumerate(measurement.carriers)]
-    made = parts.table(
+    return parts.table(
         ["No.", "Centre", "Symbol rate", "Occupied", "C/N", "In the table"],
         rows,
         caption="Choose one to bring it out in the picture",
@@ -257,8 +257,6 @@ def _carriers(shown: Shown, number: int, measurement: Measurement, chosen: int |
         choose=("sweep-chosen", [str(k) for k in range(len(rows))]),
         empty="No carrier stands out of the floor.",
     )
-    made.className = "grid cards"
-    return made
 
 
 def _row(shown: Shown, k: int, c: Carrier, entry: RollCallEntry | None, state: LoState | None) -> list[Any]:

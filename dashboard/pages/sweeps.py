@@ -122,7 +122,6 @@ def _shown(desk: Desk, query: Mapping[str, Any], page: int) -> list[Any]:
         right=(3, 4),
         empty="No sweep fits. Take a filter away.",
     )
-    made.className = "grid cards"
     csv = html.A(
         "These sweeps as CSV", href=link("/csv/sweeps", **filtered, table="sweeps"), className="take", download=""
     )

@@ -77,7 +77,6 @@ def _shown(desk: Desk, text: str, page: int) -> list[Any]:
         right=(2,),
         empty="No terminal fits.",
     )
-    made.className = "grid cards"
     csv = html.A(
         "Terminals as CSV", href=link("/csv/terminals", text=text, table="terminals"), className="take", download=""
     )

@@ -161,7 +161,6 @@ def _captures(desk: Desk, visit: Mapping[str, Any], review: VisitReview) -> html
         right=(4, 5),
         classes=["quiet" if row["name"] in aside else "" for row in rows],
     )
-    made.className = "grid cards"
     link_ = parts.csv_link(f"/visit/{visit['key'][:SHORT]}", "sweeps")
     return parts.sheet("Sweeps", made, html.P(link_))
 

@@ -128,7 +128,6 @@ def _shown(found: Listed, query: Mapping[str, Any], page: int) -> list[Any]:
         empty="No visit fits. Take a filter away.",
         classes=["visit"] * len(rows),
     )
-    table.className = "grid cards"
     return [
         table,
         parts.pager("/", filtered, page, _ROWS, found.total),

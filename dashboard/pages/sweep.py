@@ -14,6 +14,7 @@ from dashboard.desk import SHORT
 from dashboard.figures.sweep import View, carrier_lines, level_at, sweep_figure, sweep_words
 from dashboard.registry import Page, Place, Table, link
 from dashboard.scheme import current_look
+from dashboard.viewing import MOVES, next_view, view_of
 from dashboard.words import context_facts, frequency, interval_words, minute, name_of_visit, told, value
 from spectra.errors import SpectraError
 
@@ -29,9 +30,6 @@ if TYPE_CHECKING:
 _SURE = ("confirmed", "probable", "contradicted")
 _MOST_OVER = 40
 _SHOW = "residuals rf"
-_STEP = 0.5
-"""Part of the shown span that one press of a button moves or zooms by."""
-_MOVES = ("in", "out", "left", "right", "all")
 
 
 # what is shown
@@ -59,24 +57,6 @@ def _entries(shown: Shown, number: int) -> dict[int, RollCallEntry]:
     found = shown.review.identification
     entries = () if found is None else found.roll_call
     return {e.carrier: e for e in entries if e.sweep == number and e.carrier is not None and e.status == "present"}
-
-
-def view_of(query: Mapping[str, Any]) -> dict[str, Any]:
-    """Return the view that an address or a store tells, as plain values; what makes no sense is left out."""
-
-    def number(name: str) -> float | None:
-        try:
-            found = float(query.get(name) or "nan")
-        except (TypeError, ValueError):
-            return None
-        return found if abs(found) < 1e6 else None
-
-    start, stop = number("from"), number("to")
-    if start is None or stop is None or not stop > start:
-        start = stop = None
-    carrier = number("carrier")
-    chosen = None if carrier is None else int(carrier)
-    return {"from": start, "to": stop, "carrier": chosen, "a": number("a"), "b": number("b")}
 
 
 def layout(desk: Desk, place: Place) -> Any:
@@ -382,66 +362,6 @@ def _drawn(desk: Desk, shown: Shown, number: int, view: Mapping[str, Any], show:
     return sweep_figure(measurement, current_look(), how, state_of(shown) if "rf" in show else None)
 
 
-def next_view(view: Mapping[str, Any], span_mhz: tuple[float, float], trigger: str, sent: Any) -> dict[str, Any]:
-    """Return the view after something was done.
-
-    Parameters
-    ----------
-    view : mapping
-        The view before, as of `view_of`.
-    span_mhz : tuple
-        First and last frequency of the sweep.
-    trigger : str
-        What was done: ``figure`` (dragged in the picture), ``click`` (in it), ``chosen`` (a carrier), ``a`` or ``b``
-        (a cursor's frequency), or one of the buttons.
-    sent : object
-        What came with it.
-    """
-    found = dict(view)
-    low, high = (found["from"], found["to"]) if found["from"] is not None else span_mhz
-    if trigger == "figure":
-        low, high = _dragged(sent or {}, (low, high), span_mhz)
-    elif trigger in _MOVES:
-        low, high = _moved(trigger, low, high, span_mhz)
-    elif trigger == "chosen":
-        found["carrier"] = None if sent is None or int(sent) == found["carrier"] else int(sent)
-    elif trigger in ("a", "b"):
-        found[trigger] = view_of({trigger: str(sent or "").replace(",", ".")})[trigger]
-    elif trigger == "click":
-        point = ((sent or {}).get("points") or [{}])[0]
-        if point.get("customdata") is not None:
-            found["carrier"] = int(point["customdata"])
-        elif isinstance(point.get("x"), int | float):
-            # first A, then B, then A anew
-            name = "b" if found["a"] is not None and found["b"] is None else "a"
-            found[name] = round(float(point["x"]), 4)
-            if name == "a":
-                found["b"] = None
-    low, high = max(low, span_mhz[0]), min(high, span_mhz[1])
-    whole = low <= span_mhz[0] and high >= span_mhz[1]
-    found["from"], found["to"] = (None, None) if whole or not high > low else (low, high)
-    return found
-
-
-def _dragged(sent: Mapping[str, Any], now: tuple[float, float], whole: tuple[float, float]) -> tuple[float, float]:
-    if "xaxis.range[0]" in sent:
-        low, high = sorted((float(sent["xaxis.range[0]"]), float(sent["xaxis.range[1]"])))
-        return low, high
-    return whole if sent.get("xaxis.autorange") else now
-
-
-def _moved(move: str, low: float, high: float, whole: tuple[float, float]) -> tuple[float, float]:
-    middle, width = (low + high) / 2.0, high - low
-    if move == "all":
-        return whole
-    if move in ("in", "out"):
-        half = width * (0.25 if move == "in" else 1.0)
-        return middle - half, middle + half
-    step = width * (_STEP if move == "right" else -_STEP)
-    step = min(max(step, whole[0] - low), whole[1] - high)
-    return low + step, high + step
-
-
 def _triggers(sent: Mapping[str, Any]) -> list[str]:
     """Return what was done since last time: several things at once where the answer before was still on its way."""
     names = {"sweep-dragged.data": "figure", "sweep-figure.clickData": "click"}
@@ -474,7 +394,7 @@ def register(app: Dash, desk: Desk) -> None:
         Input("sweep-b", "value"),
         Input("sweep-show", "data"),
         Input("sweep-over", "data"),
-        *(Input(f"sweep-{move}", "n_clicks") for move in _MOVES),
+        *(Input(f"sweep-{move}", "n_clicks") for move in MOVES),
         State("sweep-view", "data"),
         State("sweep-which", "data"),
         prevent_initial_call=True,

@@ -10,8 +10,8 @@ import pytest
 
 from dashboard import shell
 from dashboard.jobs import Jobs
-from dashboard.pages.sweep import next_view, view_of
 from dashboard.registry import Page, find_pages, link, match
+from dashboard.viewing import next_view, view_of
 from spectra.archive import Search, list_captures
 from spectra.errors import UsageError
 

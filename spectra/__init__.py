@@ -18,6 +18,9 @@ if TYPE_CHECKING:
     from spectra.identify import identify as identify
     from spectra.identify.identification import Identification as Identification
     from spectra.measure import measure as measure
+    from spectra.measure.analyser import without_analyser_noise as without_analyser_noise
+    from spectra.measure.budget import budget as budget
+    from spectra.measure.margin import margin as margin
     from spectra.measure.measurement import Carrier as Carrier
     from spectra.measure.measurement import Measurement as Measurement
     from spectra.plan import load_chain as load_chain
@@ -52,6 +55,7 @@ _HOME = {
     "Settings": "spectra.sweep",
     "SpectraError": "spectra.errors",
     "Sweep": "spectra.sweep",
+    "budget": "spectra.measure.budget",
     "compare": "spectra.findings",
     "Visit": "spectra.visit",
     "VisitReview": "spectra.visit",
@@ -60,11 +64,13 @@ _HOME = {
     "load_chain": "spectra.plan",
     "load_table": "spectra.plan",
     "load_visit": "spectra.visit",
+    "margin": "spectra.measure.margin",
     "measure": "spectra.measure",
     "read_sweep": "spectra.readers",
     "read_sweeps": "spectra.readers",
     "review_visit": "spectra.visit",
     "simulate": "spectra.simulate",
+    "without_analyser_noise": "spectra.measure.analyser",
 }
 
 __all__ = ["__version__", *sorted(_HOME)]

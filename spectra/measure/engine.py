@@ -164,6 +164,7 @@ def solve(sweep: Sweep, false_alarms: float) -> Solution:
         work.relaw()
         _settle(work, 3)
     if settle_waves(work):
+        work.asked.clear()  # what looked like two may have been one through a rippled line
         work.relaw()
         _settle(work, 2)
     if unbend(work):

@@ -82,17 +82,24 @@ def _near(work: Work, k: int, rbw: float) -> bool:
 
 
 def _bridge(work: Work) -> bool:
-    """Make one of two carriers that only a CW seems to part."""
+    """Make one of two carriers that only a CW, or a narrow carrier on top, seems to part."""
     changed = False
+    price = 0.5 * work.least**2 + 3.0
     for k in range(1, work.scene.count - 1):
         theta, kind = work.scene.theta, work.scene.kind
-        if k + 1 >= kind.size or list(kind[k - 1 : k + 2]) != [RC, CW, RC]:
+        if k + 1 >= kind.size or kind[k - 1] != RC or kind[k + 1] != RC:
             continue
-        if theta[k + 1, 0] - theta[k - 1, 1] > 12.0 * work.trace.sigma + 4.0:
+        bare = theta[k + 1, 0] - theta[k - 1, 1] - (theta[k, 1] - theta[k, 0])
+        if bare > 12.0 * work.trace.sigma + 4.0:
             continue
-        one = merged(theta[k - 1], theta[k + 1], (RC, RC), work.rbw_hz / work.spacing_hz)
-        price = 0.5 * work.least**2 + 3.0
-        changed |= work.replace_if([k - 1, k, k + 1], [RC, CW], [one, theta[k]], -price, hopeless=4.0 * price)
+        least = min(theta[k - 1, 1] - theta[k - 1, 0], theta[k + 1, 1] - theta[k + 1, 0])
+        on_top = theta[k, 3] > max(theta[k - 1, 3], theta[k + 1, 3]) and theta[k, 1] - theta[k, 0] < 0.4 * least
+        if kind[k] == RC and not on_top:
+            continue
+        one, top = merged(theta[k - 1], theta[k + 1], (RC, RC), work.rbw_hz / work.spacing_hz), theta[k].copy()
+        if kind[k] == RC:  # what it shows above the one it stands on
+            top[3] += np.log(max(1.0 - np.exp(one[3] - top[3]), 0.05))
+        changed |= work.replace_if([k - 1, k, k + 1], [RC, int(kind[k])], [one, top], -price, hopeless=4.0 * price)
     return changed
 
 

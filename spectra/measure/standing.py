@@ -18,9 +18,9 @@ from spectra.units import DB_PER_NEPER, FloatArray
 
 __all__ = ["reshape", "settle_waves"]
 
-_SHORTEST_HZ, _LONGEST_HZ = 12e6, 300e6
+_SHORTEST_HZ, _LONGEST_HZ = 1.5e6, 300e6
 _LEAST_POINTS, _LEAST_RBW, _LEAST_PERIODS = 4.0, 3.0, 1.5
-_PRICE = 10.0  # ln(odds) against a sine: its size, its phase and the search for its period
+_PRICE = 12.0  # ln(odds) against a sine: its size, its phase and the search for its period
 _MOST_NEPERS = 0.7  # a mismatch that ripples by 6 dB peak to peak is no line any more
 _MOST_WAVES = 2
 _STIFF = 1e4  # over the strength that stands for a decibel of ripple

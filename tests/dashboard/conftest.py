@@ -190,5 +190,8 @@ def browse(chromium):
         return Browser(chromium, serving.address, desk)
 
     yield begin
+    chromium.get("about:blank")  # asks for nothing more before its server ends; the next module begins with clean logs
+    for kind in ("browser", "performance"):
+        chromium.get_log(kind)
     for end in ends:
         end()

@@ -376,6 +376,7 @@ def _act(browser, what: str, n: str = "") -> None:
 
 @pytest.mark.slow
 def test_table_by_keyboard_from_fault_to_version(browser) -> None:
+    browser.asked()  # of the modules before
     _open(browser)
     assert browser.one(".answer .word").text == "In order"
     _edit(browser, 3, "c5", "eleven")

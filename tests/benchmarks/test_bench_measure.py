@@ -12,6 +12,11 @@ import numpy as np
 import pytest
 
 from spectra.measure import measure
+from spectra.measure.fit import fit
+from spectra.measure.floor import first_floors
+from spectra.measure.model import RC, Scene
+from spectra.measure.seeds import seed_carriers
+from spectra.measure.work import Work
 from spectra.signal.blurred import carrier_shape
 
 _PATH = Path(__file__).parents[1] / "campaigns" / "measure_scenes.py"
@@ -39,6 +44,50 @@ def test_measure(benchmark, name):
     _, signals, sweep = made(*SIZES[name])
     found = benchmark.pedantic(measure, args=(sweep,), rounds=3, warmup_rounds=1)
     assert abs(len(found.carriers) - len(signals)) <= 2
+
+
+def test_joint_fit_beside_lmfit(benchmark):
+    """The joint fit alone against lmfit on the same trace, carriers and starting points: the ratio is kept."""
+    lmfit = pytest.importorskip("lmfit", reason="lmfit is the outside reference of this ratio")
+    sweep = made(*SIZES["1001 points, 20 carriers"])[2]
+    work = Work(sweep, 0.01)
+    trace = work.trace
+    beta, strength = first_floors(trace.basis, trace.x, trace.y, trace.law, trace.information, work.spacing_hz)[0]
+    kind, theta = seed_carriers(trace, trace.basis.floor(beta), work.law.correlation, work.least, work.widest)
+    keep = kind == RC
+    empty = Scene(np.empty(0, dtype=np.intp), np.empty((0, 4)), beta, strength)
+    start = empty.with_carriers(kind[keep], theta[keep])
+    ours = benchmark.pedantic(fit, args=(trace, start), kwargs={"rounds": 12}, rounds=5, warmup_rounds=1)[0]
+    parameters = lmfit.Parameters()
+    ends = trace.basis.floor(beta)[[0, -1]]
+    parameters.add("low", value=float(ends[0]))
+    parameters.add("high", value=float(ends[1]))
+    for k, (left, right, roll_off, level) in enumerate(start.theta):
+        for name, value, low, high in (
+            ("l", left, -np.inf, np.inf),
+            ("w", right - left, 0.05, np.inf),
+            ("a", roll_off, 0.0, 0.6),
+            ("p", level, -np.inf, np.inf),
+        ):
+            parameters.add(f"{name}{k}", value=float(value), min=low, max=high)
+
+    def residual(values):
+        place = trace.x / trace.x[-1]
+        total = np.exp(values["low"].value * (1.0 - place) + values["high"].value * place)
+        for k in range(start.count):
+            left, width = values[f"l{k}"].value, values[f"w{k}"].value
+            shape = carrier_shape(trace.x, left + 0.5 * width, width, values[f"a{k}"].value, trace.sigma)
+            total = total + np.exp(values[f"p{k}"].value) * shape
+        return (trace.y - np.log(total)) * np.sqrt(trace.information)
+
+    begun = time.perf_counter()
+    theirs = lmfit.minimize(residual, parameters, method="leastsq", max_nfev=6000)
+    by_lmfit = time.perf_counter() - begun
+    centres = np.array([theirs.params[f"l{k}"].value + 0.5 * theirs.params[f"w{k}"].value for k in range(start.count)])
+    own = 0.5 * (ours.theta[:, 0] + ours.theta[:, 1])
+    assert np.median(np.abs(own - centres)) < 0.5  # the same answer, in points
+    if benchmark.stats is not None:
+        benchmark.extra_info["lmfit_over_fit"] = by_lmfit / benchmark.stats.stats.min
 
 
 def test_ratio_to_lmfit(benchmark):

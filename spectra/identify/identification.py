@@ -53,7 +53,7 @@ class Thresholds:
 
     confirmed_none: float = 9.0
     confirmed_next: float = 3.0
-    confirmed_kin: float = 2.35
+    confirmed_kin: float = 2.7
     confirmed_roll_call: float = 0.43
     confirmed_matched: float = 5.0
     probable_none: float = 3.0

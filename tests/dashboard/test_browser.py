@@ -5,14 +5,8 @@ A browser that is missing skips with the reason; where CI is set it fails.
 
 from __future__ import annotations
 
-import json
-import os
-import shutil
-import time
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass
-from importlib.resources import files
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -23,153 +17,34 @@ from dashboard.server import Serving
 from spectra.archive import list_captures, open_archive
 
 pytestmark = pytest.mark.slow
-_FLAGS = (
-    *("--headless=new", "--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking"),
-    *("--disable-component-update", "--disable-sync", "--disable-dev-shm-usage", "--no-default-browser-check"),
-)
-_PATIENCE_S = 60.0
 DEMO = Path(__file__).parents[2] / "captures_demo"
 DROPPED = ("2_right_narrow.csv", "5_co_port.csv", "5_cross_port.csv")
 
 
-def _missing(what: str) -> None:
-    message = f"{what} is not installed; the tests of the dashboard in a browser need it"
-    if os.environ.get("CI") == "true":
-        pytest.fail(message)
-    pytest.skip(message)
+@pytest.fixture(scope="module")
+def empty(browse: Any, tmp_path_factory: pytest.TempPathFactory) -> Any:
+    return browse(tmp_path_factory.mktemp("empty") / "archive.sqlite")
 
 
 @pytest.fixture(scope="module")
-def driver(tmp_path_factory: pytest.TempPathFactory):
-    browser = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
-    steering = shutil.which("chromedriver")
-    if browser is None or steering is None:
-        _missing("Chromium with its driver")
-    try:
-        from selenium import webdriver
-    except ImportError:
-        _missing("selenium")
-    options = webdriver.ChromeOptions()
-    options.binary_location = browser
-    for flag in (*_FLAGS, f"--user-data-dir={tmp_path_factory.mktemp('profile')}"):
-        options.add_argument(flag)
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
-    options.add_experimental_option("prefs", {"download.default_directory": str(tmp_path_factory.mktemp("downloads"))})
-    driver = webdriver.Chrome(options=options, service=webdriver.ChromeService(steering))
-    yield driver
-    driver.quit()
-
-
-@dataclass
-class Browser:
-    """A browser on a running dashboard."""
-
-    driver: object
-    base: str
-    desk: Desk
-
-    def open(self, path: str, width: int = 1280, scheme: str = "light") -> None:
-        metrics = {"width": width, "height": 900, "deviceScaleFactor": 1, "mobile": False}
-        self.driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", metrics)
-        cookie = {"name": "sweepmuster_scheme", "value": scheme, "url": self.base}
-        self.driver.execute_cdp_cmd("Network.setCookie", cookie)
-        self.driver.get(self.base + path.lstrip("/"))
-        self.wait(lambda: self.all("#page h1"), f"the page {path}")
-
-    def all(self, selector: str) -> list:
-        from selenium.webdriver.common.by import By
-
-        return self.driver.find_elements(By.CSS_SELECTOR, selector)
-
-    def one(self, selector: str):
-        return self.wait(lambda: self.all(selector), selector)[0]
-
-    def text(self, selector: str = "#page") -> str:
-        return self.one(selector).get_attribute("textContent")
-
-    def wait(self, condition: Callable[[], object], what: str):
-        from selenium.common.exceptions import StaleElementReferenceException
-
-        until = time.monotonic() + _PATIENCE_S
-        while time.monotonic() < until:
-            try:
-                found = condition()
-            except StaleElementReferenceException:
-                found = None
-            if found:
-                return found
-            time.sleep(0.05)
-        raise AssertionError(f"waited in vain for {what}; the page says: {self.text()[:600]}")
-
-    def idle(self) -> None:
-        """Wait until nothing is loading and the drawings are there."""
-        script = (
-            "return !document.querySelector('[data-dash-is-loading=\"true\"]') && "
-            "[...document.querySelectorAll('.graph')].every(g => g.querySelector('.main-svg'))"
-        )
-        self.wait(lambda: self.driver.execute_script(script), "the page to settle")
-
-    def complaints(self) -> list[str]:
-        return [e["message"] for e in self.driver.get_log("browser") if e["level"] in ("SEVERE", "WARNING")]
-
-    def asked(self) -> list[str]:
-        """Addresses that were asked for since last time."""
-        found = []
-        for entry in self.driver.get_log("performance"):
-            message = json.loads(entry["message"])["message"]
-            if message["method"] == "Network.requestWillBeSent":
-                found.append(message["params"]["request"]["url"])
-        return found
-
-    def axe(self, *rules: str) -> list[str]:
-        """Return what WCAG 2.1 A and AA find fault with; by some rules alone where they are named."""
-        if not self.driver.execute_script("return Boolean(window.axe)"):
-            script = files("axe_core_python").joinpath("axe.min.js").read_text(encoding="utf-8")
-            self.driver.execute_script(script)
-        only = {"type": "tag", "values": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa"]}
-        if rules:
-            only = {"type": "rule", "values": list(rules)}
-        options = {"runOnly": only, "resultTypes": ["violations"]}
-        found = self.driver.execute_async_script("axe.run(document, arguments[0]).then(arguments[1])", options)
-        return [
-            f"{v['id']}: {v['help']}: {[(n['target'], n.get('failureSummary', '')[:200]) for n in v['nodes']][:3]}"
-            for v in found["violations"]
-        ]
-
-
-def _serve(driver, archive: Path) -> Iterator[Browser]:
-    desk = Desk(open_archive(archive), processes=1)
-    serving = Serving(make_app(desk).server, "127.0.0.1", 0)
-    stop = serving.start()
-    yield Browser(driver, serving.address, desk)
-    stop()
-    desk.close()
+def filled(browse: Any, archive_file: Path) -> Any:
+    return browse(archive_file)
 
 
 @pytest.fixture(scope="module")
-def empty(driver, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Browser]:
-    yield from _serve(driver, tmp_path_factory.mktemp("empty") / "archive.sqlite")
-
-
-@pytest.fixture(scope="module")
-def filled(driver, archive_file: Path) -> Iterator[Browser]:
-    yield from _serve(driver, archive_file)
-
-
-@pytest.fixture(scope="module")
-def keys(filled: Browser) -> dict[str, str]:
+def keys(filled: Any) -> dict[str, str]:
     rows = list_captures(filled.desk.archive)
     visit = filled.desk.archive.capture(rows[0]["key"])["visit"]
     return {"visit": visit[:16], **{row["name"]: row["key"][:16] for row in rows}}
 
 
-def _drop(browser: Browser, paths: list[Path]) -> None:
+def _drop(browser: Any, paths: list[Path]) -> None:
     """Choose files as the operating system's dialogue would hand them over."""
     browser.one("#new-pick-files").click()
     browser.one("input.picked").send_keys("\n".join(str(path) for path in paths))
 
 
-def test_main_job_from_dropped_files_to_the_verdict(empty: Browser) -> None:
+def test_main_job_from_dropped_files_to_the_verdict(empty: Any) -> None:
     from selenium.webdriver.common.keys import Keys
 
     empty.open("/")
@@ -205,7 +80,7 @@ def test_main_job_from_dropped_files_to_the_verdict(empty: Browser) -> None:
     _stays_here(empty)
 
 
-def _stays_here(browser: Browser) -> None:
+def _stays_here(browser: Any) -> None:
     elsewhere = [
         url
         for url in browser.asked()
@@ -214,7 +89,7 @@ def _stays_here(browser: Browser) -> None:
     assert elsewhere == []
 
 
-def test_files_dropped_with_the_mouse(empty: Browser) -> None:
+def test_files_dropped_with_the_mouse(empty: Any) -> None:
     empty.open("/new")
     empty.idle()
     script = """
@@ -229,7 +104,7 @@ def test_files_dropped_with_the_mouse(empty: Browser) -> None:
     assert empty.complaints() == []
 
 
-def test_sweep_by_mouse_and_keyboard(filled: Browser, keys: dict[str, str]) -> None:
+def test_sweep_by_mouse_and_keyboard(filled: Any, keys: dict[str, str]) -> None:
     from selenium.webdriver.common.keys import Keys
 
     filled.open(f"/visit/{keys['visit']}/sweep/{keys['5_co_port.csv']}")
@@ -260,12 +135,12 @@ def test_sweep_by_mouse_and_keyboard(filled: Browser, keys: dict[str, str]) -> N
     _stays_here(filled)
 
 
-def _range(browser: Browser) -> float:
+def _range(browser: Any) -> float:
     script = "const r = document.querySelector('#sweep-figure .js-plotly-plot').layout.xaxis.range; return r[1] - r[0]"
     return browser.driver.execute_script(script)
 
 
-def test_roll_call_switches_hypotheses(filled: Browser, keys: dict[str, str]) -> None:
+def test_roll_call_switches_hypotheses(filled: Any, keys: dict[str, str]) -> None:
     filled.open(f"/visit/{keys['visit']}/rollcall/{keys['5_co_port.csv']}")
     filled.idle()
     assert "present" in filled.text("#rollcall-called")
@@ -283,7 +158,7 @@ PAGES = (
 
 
 @pytest.mark.parametrize("path", PAGES)
-def test_page_is_accessible_quiet_and_fits(filled: Browser, keys: dict[str, str], path: str) -> None:
+def test_page_is_accessible_quiet_and_fits(filled: Any, keys: dict[str, str], path: str) -> None:
     for name, key in keys.items():
         path = path.replace(f"{{{name}}}", key)
     filled.open(path)
@@ -299,7 +174,7 @@ def test_page_is_accessible_quiet_and_fits(filled: Browser, keys: dict[str, str]
     _stays_here(filled)
 
 
-def test_log_in_in_a_browser(driver, archive_file: Path) -> None:
+def test_log_in_in_a_browser(filled: Any, archive_file: Path) -> None:
     """The form of the log in page passes the guard's own check of the origin, as browsers send it."""
     from selenium.webdriver.common.keys import Keys
 
@@ -307,7 +182,8 @@ def test_log_in_in_a_browser(driver, archive_file: Path) -> None:
     desk = Desk(open_archive(archive_file), processes=1)
     serving = Serving(make_app(desk, Guard(password=hash_password(password))).server, "127.0.0.1", 0)
     stop = serving.start()
-    browser = Browser(driver, serving.address, desk)
+    driver = filled.driver
+    browser = type(filled)(driver, serving.address, desk)
     driver.get(serving.address + "sweeps")
     browser.one("#password").send_keys("not this one", Keys.ENTER)
     browser.wait(lambda: "That is not the password." in browser.text("body"), "the refusal")
@@ -320,7 +196,7 @@ def test_log_in_in_a_browser(driver, archive_file: Path) -> None:
     desk.close()
 
 
-def test_pictures_and_tables_can_be_taken(filled: Browser, keys: dict[str, str]) -> None:
+def test_pictures_and_tables_can_be_taken(filled: Any, keys: dict[str, str]) -> None:
     filled.open(f"/visit/{keys['visit']}/sweep/{keys['5_co_port.csv']}")
     filled.idle()
     folder = Path(filled.driver.capabilities["chrome"]["userDataDir"]).parent

@@ -9,7 +9,6 @@ Half of the trials show two to four listed carriers, half five or more; measurem
 
 from __future__ import annotations
 
-import csv
 import importlib.util
 import sys
 from collections import Counter
@@ -20,7 +19,6 @@ from typing import Any
 
 import numpy as np
 
-from spectra import __version__
 from spectra.capture import Context
 from spectra.identify import identify
 
@@ -114,15 +112,8 @@ def main(arguments: list[str]) -> None:
     count = int(arguments[0]) if arguments else 300
     seed = int(arguments[1]) if len(arguments) > 1 else 1
     world = trials.World.build(trials.load_plans())
-    records = []
-    with Path(__file__).with_suffix(".csv").open("w", encoding="utf-8", newline="") as out:
-        out.write(f"# sweepmuster {__version__}, seed {seed}, {count} trials, those that ask for a sweep\n")
-        writer = csv.DictWriter(out, COLUMNS)
-        writer.writeheader()
-        for record in run(world, count, seed):
-            writer.writerow(record)
-            out.flush()
-            records.append(record)
+    note = f"seed {seed}, {count} trials, those that ask for a sweep"
+    records = trials.keep(Path(__file__).with_suffix(".csv"), note, COLUMNS, run(world, count, seed))
     for name, value in summary(records).items():
         sys.stdout.write(f"{name}: {value:g}\n")
     sys.stdout.write(f"{Counter((r['verdict'], r['verdict_together'], r['right_together']) for r in records)}\n")

@@ -6,15 +6,18 @@ dtv-scan-tables; satellites get numbers, so that no name of the package appears 
 
 from __future__ import annotations
 
+import csv
 import dataclasses
 import re
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
+from spectra import __version__
 from spectra.measure.measurement import Carrier, Floor, Measurement
 from spectra.plan.chain import LoState, ReceiveChain
 from spectra.plan.table import CarrierTable, PlanList
@@ -436,12 +439,23 @@ def reliability(records: list[dict[str, object]], listed: float = 0.9) -> list[d
     return table
 
 
+def keep(path: Path, note: str, columns: Sequence[str], found: Iterable[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Write records to a table as they come, under the version and a note, and return them."""
+    records = []
+    with path.open("w", encoding="utf-8", newline="") as out:
+        out.write(f"# sweepmuster {__version__}, {note}\n")
+        writer = csv.DictWriter(out, columns)
+        writer.writeheader()
+        for one in found:
+            writer.writerow(one)
+            out.flush()
+            records.append(one)
+    return records
+
+
 def main(arguments: list[str]) -> None:
     """Run a campaign: ``identify_trials.py [trials] [seed] [least] [most]``; the table lies beside this file."""
-    import csv
     import sys
-
-    from spectra import __version__
 
     count, seed, least, most = ([int(each) for each in arguments] + [2000, 1, 5, 0][len(arguments) :])[:4]
     world = World.build(load_plans())

@@ -10,7 +10,6 @@ every list of the true orbital position left out.
 
 from __future__ import annotations
 
-import csv
 import importlib.util
 import sys
 from collections import Counter
@@ -21,7 +20,6 @@ from typing import Any
 
 import numpy as np
 
-from spectra import __version__
 from spectra.identify import identify
 from spectra.measure import measure
 from spectra.simulate import Analyser, Emission, ReceiveLine, Spectrum, sweep_spectrum
@@ -119,15 +117,8 @@ def main(arguments: list[str]) -> None:
     count = int(arguments[0]) if arguments else 300
     seed = int(arguments[1]) if len(arguments) > 1 else 1
     world = trials.World.build(trials.load_plans())
-    records = []
-    with Path(__file__).with_suffix(".csv").open("w", encoding="utf-8", newline="") as out:
-        out.write(f"# sweepmuster {__version__}, seed {seed}, {count} trials\n")
-        writer = csv.DictWriter(out, COLUMNS)
-        writer.writeheader()
-        for record in run(world, count, seed):
-            writer.writerow(record)
-            out.flush()
-            records.append(record)
+    note = f"seed {seed}, {count} trials"
+    records = trials.keep(Path(__file__).with_suffix(".csv"), note, COLUMNS, run(world, count, seed))
     for name, value in summary(records).items():
         sys.stdout.write(f"{name}: {value:g}\n")
     sys.stdout.write(f"{Counter((r['verdict'], r['right']) for r in records)}\n")

@@ -1,15 +1,11 @@
-"""Words, numbers and times as files write them. No outside source: common practice of the trade in six languages."""
+"""Words and numbers as files write them. No outside source: common practice of the trade in six languages."""
 
 from __future__ import annotations
-
-from datetime import UTC, datetime, timedelta, timezone
 
 import pytest
 
 from spectra.readers.cells import classify, find_unit, number
 from spectra.readers.facts import average_type_of
-from spectra.readers.layouts import READERS
-from spectra.readers.times import time_of
 from spectra.readers.words import detector_of, key_of, trace_mode_of
 
 KEYS = {
@@ -444,70 +440,3 @@ def test_cells(cell: str, kind: str, unit: str) -> None:
 )
 def test_units_in_names(name: str, unit: str | None) -> None:
     assert find_unit(name)[0] == unit
-
-
-CLOCK = datetime(2026, 3, 2, 10, 0, 5, tzinfo=UTC)
-
-
-@pytest.mark.parametrize(
-    "text",
-    [
-        "2026-03-02 10:00:05",
-        "2026-03-02T10:00:05Z",
-        "2026-03-02T12:00:05+02:00",
-        "2026/03/02 10:00:05",
-        "02.03.2026 10:00:05",
-        "Mon Mar 02 10:00:05 2026",
-        "2 March 2026 10:00:05",
-        "02-Mar-2026 10:00:05",
-        "Monday, 2 March 2026 10:00:05",
-        "2. März 2026 10:00:05",
-        "2 de marzo de 2026 10:00:05",
-        "2 mars 2026 10:00:05",
-        "2026-03-02 10:00:05 UTC",
-        "March 2, 2026 10:00:05 AM",
-        "20260302 10:00:05",
-        "2026-03-02 05:00:05 -0500",
-    ],
-)
-def test_times(text: str) -> None:
-    assert time_of(text)[0] == CLOCK
-
-
-@pytest.mark.parametrize("text", ["03/04/2026 10:00:00", "soon", "2026-13-41 10:00:00", "", "10:00:00", "99:99"])
-def test_times_that_are_none_or_could_be_two(text: str) -> None:
-    assert time_of(text)[0] is None
-
-
-def test_time_zone_of_the_file_counts_and_its_lack_is_told() -> None:
-    assert time_of("2026-03-02 12:00:05", timezone(timedelta(hours=2))) == (CLOCK, "")
-    assert "UTC" in time_of("2026-03-02 10:00:05")[1]
-    assert "00:00" in time_of("2 March 2026")[1]
-    assert time_of("07/29/15 12:12:29")[0] == datetime(2015, 7, 29, 12, 12, 29, tzinfo=UTC)
-
-
-def test_each_layout_is_sniffed_as_its_own() -> None:
-    """Each sniffer on a specimen of its own and on those of all others: the surest must be its own."""
-    from spectra.readers.layouts import choose_reader
-
-    across = ",".join(str(-90 - i % 7) for i in range(20))
-    specimens = {
-        "sweepmuster-csv": "# sweepmuster sweep 1\nfrequency_hz,level_dbm\n1.0,-90.0\n2.0,-91.0\n",
-        "sm1809": "FileType X\nFreqStart 1\nFreqStop 2\nDataPoints 20\n\n10:00:00," + across + "\n",
-        "signal-list": "Signal,Frequency,Level,Remark\n1,1173.4,-81,a\n2,1180.1,-84,b\n",
-        "segment-rows": "1000,2000,50," + across + "\n2000,3000,50," + across + "\n",
-        "rows-across": "Start,1,MHz\n10:00:00," + across + "\n10:00:01," + across + "\n",
-        "frequency-level-rows": "MHz,dBm\n1,-90\n2,-91\n3,-90\n",
-        "level-rows": "Start: 1 MHz\nStop: 2 MHz\n-90.1\n-91.2\n-90.3\n",
-    }
-    assert list(specimens) == [reader.name for reader in READERS]
-    for name, text in specimens.items():
-        reader, certainty = choose_reader(text)
-        assert reader.name == name
-        assert 0.0 < certainty <= 1.0
-
-
-@pytest.mark.parametrize("text", ["", "\n", "\x00", "\ufeff", "\u2212" * 50, "1", ",", '"', "a:b=c;d", "9" * 20000])
-def test_sniffers_never_raise(text: str) -> None:
-    for reader in READERS:
-        assert 0.0 <= reader.sniff(text) <= 1.0

@@ -28,6 +28,10 @@ if TYPE_CHECKING:
     from spectra.archive.listing import baselines as baselines
     from spectra.archive.listing import list_terminals as list_terminals
     from spectra.archive.listing import list_visits as list_visits
+    from spectra.archive.notes import VisitNotes as VisitNotes
+    from spectra.archive.notes import keep_notes as keep_notes
+    from spectra.archive.notes import last_notes as last_notes
+    from spectra.archive.notes import list_notes as list_notes
     from spectra.archive.query import Search as Search
     from spectra.archive.query import count_captures as count_captures
     from spectra.archive.query import list_captures as list_captures
@@ -51,6 +55,10 @@ _HOME = {
     "Search": "query",
     "VisitSearch": "listing",
     "StoredLog": "emissions",
+    "VisitNotes": "notes",
+    "keep_notes": "notes",
+    "last_notes": "notes",
+    "list_notes": "notes",
     "add_paths": "importer",
     "baselines": "listing",
     "content_sha256": "export",

@@ -93,6 +93,8 @@ def keep_edition(
     at = rfc3339(saved_at or datetime.now(UTC))
     with told(archive.where), writing(archive.engine) as connection:
         if since is not None:
+            if connection.dialect.name == "postgresql":  # of two who save at once the second sees the first
+                connection.execute(sa.text("SELECT pg_advisory_xact_lock(hashtext('sweepmuster editions'))"))
             same = (EDITION.c.kind == kind, EDITION.c.parent == parent, EDITION.c.id > since)
             if connection.execute(sa.select(EDITION.c.sha256).where(*same, EDITION.c.sha256 != file.sha256)).first():
                 raise ArchiveError(

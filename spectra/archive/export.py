@@ -18,6 +18,7 @@ import sqlalchemy as sa
 
 from spectra import __version__
 from spectra.archive.database import reading, told
+from spectra.archive.notes import list_notes, take_notes
 from spectra.archive.query import LIST_COLUMNS, Search, list_captures, whole_captures
 from spectra.archive.record import CaptureRecord, EntryRecord, RawFile, ResultRecord, canonical
 from spectra.archive.schema import HEAD, VISIT
@@ -150,11 +151,15 @@ def _fill_bundle(archive: Archive, bundle: zipfile.ZipFile, search: Search) -> i
             visits[capture["visit"]] = None
         bundle.writestr(_entry(f"captures/{capture['key']}.json"), canonical(capture))
         count += 1
+    notes = [note for note in list_notes(archive) if note.visit in visits]
+    for note in notes:
+        for file in note.attachments:
+            put_blob(file.sha256)
     held = []
     for kind, sha256 in plans:
-        file = archive.plan_file(sha256, kind)
-        put_blob(file.raw.sha256)
-        values = {"file": file.raw.name, "blob": file.raw.sha256, "rows": file.rows, "name": file.name}
+        plan = archive.plan_file(sha256, kind)
+        put_blob(plan.raw.sha256)
+        values = {"file": plan.raw.name, "blob": plan.raw.sha256, "rows": plan.rows, "name": plan.name}
         held.append({"kind": kind, "sha256": sha256, **values})
     manifest = {
         "schema": BUNDLE_SCHEMA,
@@ -163,6 +168,7 @@ def _fill_bundle(archive: Archive, bundle: zipfile.ZipFile, search: Search) -> i
         "captures": count,
         "plans": sorted(held, key=canonical),
         "visits": _visits(archive, visits),
+        "notes": [note.to_dict() for note in notes],
     }
     bundle.writestr(_entry("manifest.json"), canonical(manifest))
     return count
@@ -227,6 +233,11 @@ def _take_in(archive: Archive, bundle: zipfile.ZipFile, place: str) -> tuple[int
     for name in sorted(names):
         capture = json.loads(_read(bundle, name, place))
         fresh += _take_capture(archive, bundle, capture, visits, plans, place)
+    for note in manifest.get("notes", ()):  # not in bundles of earlier versions
+        kept = {
+            item["sha256"]: RawFile(item["file"], _blob(bundle, item["sha256"], place)) for item in note["attachments"]
+        }
+        take_notes(archive, note, kept)
     return fresh, len(names)
 
 
@@ -285,6 +296,7 @@ def _take_capture(
 def content_sha256(archive: Archive) -> str:
     """Return a hash of all that an archive holds, whatever ids and order its database gave it."""
     parts = sorted(canonical(capture) for capture in whole_captures(archive))
+    parts += sorted(canonical(note.to_dict()) for note in list_notes(archive))
     digest = hashlib.sha256()
     for part in parts:
         digest.update(part.encode("utf-8") + b"\n")

@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from spectra import __version__
+from spectra.archive.notes import keep_notes, last_notes
 from spectra.archive.record import EntryRecord, RawFile, canonical, entry_key, records_of
 from spectra.archive.store import Archive, VisitRow, plan_files
 from spectra.errors import SpectraError, UsageError
@@ -259,6 +260,15 @@ def _add_chunk(
             result.known += len(stored) - sum(stored)
             ready = []
         yield
+    if reviews:
+        _keep_attachments(archive, plan, visit.key)
+
+
+def _keep_attachments(archive: Archive, plan: VisitPlan, visit: str) -> None:
+    """Keep the photos and texts that ``visit.toml`` names, unless something was written to the visit already."""
+    found = [(RawFile(item.path.name, item.path.read_bytes()), item.caption) for item in plan.written.attachments]
+    if found and last_notes(archive, visit) is None:
+        keep_notes(archive, visit, attachments=found)
 
 
 def _key(plan: VisitPlan, entry: CaptureEntry) -> str | None:

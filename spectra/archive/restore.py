@@ -17,7 +17,8 @@ import sqlalchemy as sa
 
 from spectra.archive.curves import floor_of
 from spectra.archive.database import reading, told
-from spectra.archive.schema import CAPTURE, RAW, VISIT
+from spectra.archive.notes import last_notes, lay_over
+from spectra.archive.schema import CAPTURE, NOTE, RAW, VISIT
 from spectra.archive.store import Archive, capture_value
 from spectra.capture import Capture, context_from_mapping
 from spectra.cautions import CATALOGUE
@@ -91,7 +92,7 @@ def restore_visit(archive: Archive, key: str, folder: Path | None = None) -> Vis
     """Return a stored visit judged anew on its stored results; arguments and errors as for `restore_capture`.
 
     Captures that were replaced by others with a better context are left out. Table and chain are those of the newest
-    result that has both.
+    result that has both. What was written to the visit since (see `spectra.archive.notes`) is laid over it.
     """
     row = visit_row(archive, key)
     values = visit_captures(archive, row["key"])
@@ -118,7 +119,8 @@ def restore_visit(archive: Archive, key: str, folder: Path | None = None) -> Vis
         table_path=table_path,
         chain_path=chain_path,
     )
-    return judge(visit, reviews)
+    notes = last_notes(archive, row["key"])
+    return judge(visit if notes is None else lay_over(archive, visit, notes, folder), reviews)
 
 
 def visit_row(archive: Archive, key: str) -> dict[str, Any]:
@@ -152,11 +154,13 @@ def captures_of_file(archive: Archive, sha256: str) -> list[dict[str, Any]]:
 
 
 def visit_state(archive: Archive, key: str) -> tuple[int, str]:
-    """Return how many captures count for a visit, and a hash that changes when one or its current result does."""
+    """Return how many captures count for a visit, and a hash that changes when one, its result or the notes do."""
     query = sa.select(CAPTURE.c.result).where(CAPTURE.c.visit == key, CAPTURE.c.replaced.is_(False))
     with told(archive.where), reading(archive.engine) as connection:
         results = connection.execute(query).scalars().all()
-    return len(results), hashlib.sha256("\n".join(sorted(str(r) for r in results)).encode()).hexdigest()
+        notes = connection.execute(sa.select(NOTE.c.key).where(NOTE.c.visit == key)).scalars().all()
+    stamp = "\n".join(sorted(str(r) for r in (*results, *notes)))
+    return len(results), hashlib.sha256(stamp.encode()).hexdigest()
 
 
 def visit_captures(archive: Archive, key: str) -> list[dict[str, Any]]:

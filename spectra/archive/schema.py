@@ -17,13 +17,14 @@ __all__ = [
     "FINDING",
     "HEAD",
     "METADATA",
+    "NOTE",
     "PLAN",
     "RAW",
     "RESULT",
     "VISIT",
 ]
 
-HEAD = "0002"
+HEAD = "0003"
 """Revision that this version of the program reads and writes."""
 
 METADATA = sa.MetaData(
@@ -87,6 +88,17 @@ VISIT = sa.Table(
     sa.Column("head", sa.Text, nullable=False),  # JSON: head and limits
 )
 """Visits, as their folder and ``visit.toml`` named them."""
+
+NOTE = sa.Table(
+    "note",
+    METADATA,
+    sa.Column("key", sa.String(64), primary_key=True),
+    sa.Column("visit", sa.ForeignKey("visit.key"), nullable=False),
+    sa.Column("saved_at", sa.String(32), nullable=False),
+    sa.Column("body", sa.Text, nullable=False),  # JSON: texts, limits, attachments by the hash of their bytes
+    sa.Index(None, "visit", "saved_at"),
+)
+"""What somebody wrote to a visit for its report, every version of it; the newest counts."""
 
 CAPTURE = sa.Table(
     "capture",

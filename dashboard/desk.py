@@ -13,7 +13,8 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 from dashboard.drafts import Drafts
 from dashboard.jobs import Jobs
-from dashboard.papers import Papers
+from dashboard.keeping import begin_paper
+from dashboard.papers import Paper, Papers
 from dashboard.tables import Works
 from spectra.archive import (
     Archive,
@@ -306,6 +307,10 @@ class Desk:
             return None
         folder = self._files_of(row["key"], stamp)
         return self._reviews.get((row["key"], stamp), lambda: restore_visit(self.archive, row["key"], folder))
+
+    def paper(self, visit: str, key: str | None = None) -> Paper:
+        """Return the report on a visit in the making: the one named, or one that begins with what the archive keeps."""
+        return begin_paper(self.archive, self.papers, visit, key)
 
     def _files_of(self, visit: str, stamp: str) -> Path:
         return self.folder / "visits" / f"{visit[:SHORT]}-{stamp[:SHORT]}"

@@ -1,4 +1,4 @@
-"""Reports in the making: texts, photos and limits that are not in the archive, and the files to hand over.
+"""Reports in the making: texts, photos and limits before they are kept, and the files to hand over.
 
 Texts and limits are written down as a ``visit.toml`` and read by the library, which judges them; photos lie beside it.
 """
@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING, Any
 
 from dashboard.drafts import safe_name
 from dashboard.take import file_name
+from spectra.archive.notes import NOTE_TEXTS
 from spectra.errors import UsageError
 from spectra.visit.visitfile import NAME, read_visit_file
 
@@ -29,8 +30,7 @@ if TYPE_CHECKING:
 
 __all__ = ["LIMITS", "MOST_PHOTO_BYTES", "TEXTS", "Paper", "Papers", "Photo", "rendered"]
 
-TEXTS = ("title", "asked", "customer", "technician", "place", "reference", "remark")
-"""What of the visit's head can be written here; whose terminal it is stays as it was stored."""
+TEXTS = NOTE_TEXTS
 LIMITS = (
     "verdict",
     "lo_error_max_khz",
@@ -60,13 +60,18 @@ class Photo:
 
 @dataclass(slots=True)
 class Paper:
-    """The report on one visit, in the making."""
+    """The report on one visit, in the making.
+
+    `since` is the key of the version of the archive that it began from; `changed` says whether there is more now.
+    """
 
     key: str
     visit: str
     folder: Path
     texts: dict[str, str] | None = None
     photos: list[Photo] = field(default_factory=list)
+    since: str | None = None
+    changed: bool = False
     began: float = field(default_factory=time.monotonic)
     lock: threading.RLock = field(default_factory=threading.RLock)
     _made: tuple[Any, VisitReview] | None = None
@@ -99,20 +104,24 @@ class Paper:
             path.write_bytes(data)
             photo = Photo(number, clean, shown=ending == ".txt" or len(data) <= _SHOWN_BYTES)
             self.photos.append(photo)
+            self.changed = True
             return photo
 
     def remove(self, number: int) -> None:
         """Leave a photo out again."""
         with self.lock:
             self.photos = [photo for photo in self.photos if photo.number != number]
+            self.changed = True
 
     def write(self, form: Mapping[str, Any]) -> None:
         """Take over texts and captions from the form (``text.title``, ``caption.3``)."""
         with self.lock:
             said = {key: str(form.get(f"text.{key}") or "")[: _LONGEST.get(key, 300)] for key in TEXTS}
+            before = (self.texts, [photo.caption for photo in self.photos])
             self.texts = {key: text.strip() for key, text in said.items()}
             for photo in self.photos:
                 photo.caption = str(form.get(f"caption.{photo.number}", photo.caption) or "")[:300].strip()
+            self.changed |= before != (self.texts, [photo.caption for photo in self.photos])
 
     def review(self, stored: VisitReview, limits: Mapping[str, str]) -> VisitReview:
         """Return the review with these texts and photos, judged by these limits (none: the stored ones).
@@ -141,7 +150,7 @@ class Paper:
                 stored.visit,
                 head=head,
                 limits=said.limits if limits else stored.visit.limits,
-                attachments=(*stored.visit.attachments, *said.attachments),
+                attachments=said.attachments,  # those kept with the visit are among them
             )
             # texts and photos change no judgement; only other limits do
             made = judge(visit, stored.captures) if limits else replace(stored, visit=visit)

@@ -11,11 +11,13 @@ from flask import Response, request
 
 from dashboard import parts
 from dashboard.intake import add_intake
-from dashboard.papers import LIMITS, MOST_PHOTO_BYTES, TEXTS, rendered
+from dashboard.keeping import keep_paper, limits_said, take_version
+from dashboard.papers import LIMITS, MOST_PHOTO_BYTES, rendered
 from dashboard.registry import Page, Place, link
+from dashboard.reportparts import form_of, kept, own_limits, photo_list, photos
 from dashboard.words import count, name_of_visit
+from spectra.archive.notes import list_notes
 from spectra.errors import SpectraError, UsageError
-from spectra.report.words import languages
 
 if TYPE_CHECKING:
     from dash import Dash
@@ -24,24 +26,7 @@ if TYPE_CHECKING:
     from dashboard.papers import Paper
     from spectra.visit import VisitReview
 
-_LANGUAGES = {"en": "English", "de": "Deutsch"}
 _FORMS = {"html": "Page (HTML)", "pdf": "PDF", "zip": "Evidence (ZIP)"}
-_TEXT_WORDS = {
-    "title": ("Title", "Commissioning of terminal A"),
-    "asked": ("What was asked", "Is it ready for the operator's line-up?"),
-    "customer": ("Customer", ""),
-    "technician": ("Done by", ""),
-    "place": ("Place", "berth, port"),
-    "reference": ("Reference", "order or ticket"),
-    "remark": ("Remark", "what the numbers do not tell"),
-}
-_LIMIT_WORDS = {
-    "lo_error_max_khz": ("LO error at most, kHz", "empty: the tolerance of the receive chain"),
-    "isolation_min_db": ("Isolation at least, dB", "empty: not asked for"),
-    "floor_tilt_max_db": ("Tilt of the floor at most, dB", "empty: not asked for"),
-    "service_cn_min_db": ("C/N of own carriers at least, dB", "empty: present is enough"),
-    "faults_max": ("Faults at most", "empty: none"),
-}
 _PREVIEW_POLICY = (
     "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'; "
     "frame-ancestors 'self'; sandbox"
@@ -54,9 +39,7 @@ def layout(desk: Desk, place: Place) -> Any:
     stored = desk.review(visit["key"])
     if stored is None:
         return _too_many(visit)
-    paper = desk.papers.get(place.query.get("paper"))
-    if paper is None or paper.visit != visit["key"]:
-        paper = desk.papers.begin(visit["key"])
+    paper = desk.paper(visit["key"], place.query.get("paper"))
     query = _query(place.query, paper)
     return html.Div(
         [
@@ -68,8 +51,14 @@ def layout(desk: Desk, place: Place) -> Any:
                     html.Section(_frame(visit["key"], query), id="report-preview", className="sheet preview"),
                     html.Div(
                         [
-                            html.Div(_form(stored, paper, query), **{"data-form": "report-form"}),
-                            _photos(paper),
+                            html.Section(
+                                _kept(desk, paper, query),
+                                id="report-versions",
+                                className="sheet",
+                                **{"aria-label": "Kept"},
+                            ),
+                            html.Div(form_of(stored, paper, query), id="report-fields", **{"data-form": "report-form"}),
+                            photos(paper),
                         ]
                     ),
                 ],
@@ -103,15 +92,12 @@ def _query(said: Mapping[str, Any], paper: Paper) -> dict[str, str]:
     return query
 
 
-def _limits(query: Mapping[str, str]) -> dict[str, str]:
-    """Return the user's own limits; empty where the stored ones count."""
-    if query.get("own") != "1":
-        return {}
-    return {"verdict": "confirmed", **{key: query[key] for key in LIMITS if query.get(key)}}
+def _kept(desk: Desk, paper: Paper, query: Mapping[str, str]) -> list[Any]:
+    return kept(paper, list_notes(desk.archive, paper.visit), query.get("own") == "1")
 
 
 def _answer(paper: Paper, stored: VisitReview, query: Mapping[str, str]) -> Any:
-    statement = paper.review(stored, _limits(query)).statement
+    statement = paper.review(stored, own_limits(query)).statement
     more = html.Details(
         [
             html.Summary(f"Why: {count(len(statement.reasons), 'point')}"),
@@ -143,124 +129,6 @@ def _frame(visit: str, query: Mapping[str, str]) -> list[Any]:
     ]
 
 
-def _form(stored: VisitReview, paper: Paper, query: Mapping[str, str]) -> list[Any]:
-    limits = stored.visit.limits
-    held = {
-        "verdict": limits.verdict,
-        "lo_error_max_khz": None if limits.lo_error_max_hz is None else f"{limits.lo_error_max_hz / 1e3:g}",
-        **{name: getattr(limits, name) for name in ("isolation_min_db", "floor_tilt_max_db", "service_cn_min_db")},
-        "faults_max": limits.faults_max or None,
-    }
-    if query.get("own") == "1":
-        held = dict(_limits(query))
-    known = {code: _LANGUAGES.get(code, code) for code in languages()}
-    language = _select("language", known, query["language"])
-    verdicts = {"confirmed": "confirmed", "probable": "probable or better"}
-    return [
-        parts.sheet(None, parts.entry("Language of the report", language)),
-        parts.sheet(
-            "Held against",
-            html.Div(
-                [
-                    parts.entry("Satellite at least", _select("limit.verdict", verdicts, str(held.get("verdict")))),
-                    *[
-                        parts.entry(words, _text(f"limit.{key}", _shown(held.get(key)), "decimal"), why=why)
-                        for key, (words, why) in _LIMIT_WORDS.items()
-                    ],
-                ],
-                className="fields",
-            ),
-            about="Your limits of acceptance. They stand in this page's address, and change nothing that is stored.",
-        ),
-        parts.sheet(
-            "Texts",
-            html.Div([_words(key, stored, paper) for key in TEXTS], className="fields"),
-            about="They go into the report and its evidence; the archive keeps what the visit came with.",
-        ),
-    ]
-
-
-def _shown(value: Any) -> str:
-    return "" if value is None else f"{value:g}" if isinstance(value, int | float) else str(value)
-
-
-def _words(key: str, stored: VisitReview, paper: Paper) -> html.Div:
-    label, hint = _TEXT_WORDS[key]
-    value = (paper.texts or {}).get(key, "") if paper.texts is not None else getattr(stored.visit.head, key) or ""
-    name = f"text.{key}"
-    if key == "remark":
-        field: Any = dcc.Textarea(id="report-text-remark", name=name, value=value, placeholder=hint, className="field")
-        return parts.entry(label, field)
-    return parts.entry(label, _text(name, value, "text", hint))
-
-
-def _text(name: str, value: str, mode: str, hint: str = "") -> dcc.Input:
-    return dcc.Input(
-        id=f"report-{name.replace('.', '-')}",
-        name=name,
-        type="text",
-        inputMode=mode,
-        value=value,
-        placeholder=hint,
-        className="field",
-        maxLength=300,
-        autoComplete="off",
-    )
-
-
-def _select(name: str, options: Mapping[str, str], chosen: str) -> html.Select:
-    return html.Select(
-        [html.Option(words, value=key, selected=key == chosen) for key, words in options.items()],
-        id=f"report-{name.replace('.', '-')}",
-        name=name,
-        className="field",
-    )
-
-
-def _photos(paper: Paper) -> html.Section:
-    button = html.Button(
-        "Choose photos or texts", className="button second", type="button", id="report-pick", **{"data-pick": "files"}
-    )
-    return html.Section(
-        [
-            html.H2("Photos and further texts"),
-            html.P(
-                "JPEG, PNG or .txt; up to 1.5 MB each is shown, a larger one is named with its hash.", className="about"
-            ),
-            html.Div(button, className="row"),
-            html.Div(className="bar", **{"data-bar": ""}),
-            html.P(className="said", role="status", **{"data-said": ""}),
-            html.Ul(className="lines", **{"data-lines": ""}),
-            html.Div(_photo_list(paper), id="report-photos", **{"data-form": "report-form"}),
-        ],
-        className="sheet zone",
-        **{"data-drop": f"/paper-drop/{paper.key}", "data-told": "report-told"},
-    )
-
-
-def _photo_list(paper: Paper) -> Any:
-    items = [
-        html.Li(
-            [
-                parts.entry(f"Caption of {photo.name}", _text(f"caption.{photo.number}", photo.caption, "text")),
-                html.Button(
-                    "Leave out",
-                    className="take",
-                    type="button",
-                    **{
-                        "data-act": "report-act",
-                        "data-what": "leave",
-                        "data-n": str(photo.number),
-                        "aria-label": f"Leave out {photo.name}",
-                    },
-                ),
-            ]
-        )
-        for photo in paper.photos
-    ]
-    return html.Ul(items, className="photos") if items else None
-
-
 def register(app: Dash, desk: Desk) -> None:
     """Let answer, preview and downloads follow the form; hand out the files."""
     _add_routes(app, desk)
@@ -271,6 +139,8 @@ def register(app: Dash, desk: Desk) -> None:
         Output("report-preview", "children"),
         Output("report-photos", "children"),
         Output("report-state", "data"),
+        Output("report-versions", "children"),
+        Output("report-fields", "children"),
         Input("report-later", "data"),
         Input("report-told", "data"),
         Input("report-act", "data"),
@@ -278,25 +148,36 @@ def register(app: Dash, desk: Desk) -> None:
         State("report-paper", "data"),
         prevent_initial_call=True,
     )
-    def _follow(form: Any, _: Any, act: Any, query: dict[str, str], which: dict[str, str]) -> tuple[Any, ...]:
+    def _follow(form: Any, _: Any, act: Any, query: dict[str, Any], which: dict[str, str]) -> tuple[Any, ...]:
         from dash import ctx, no_update
 
         paper = desk.papers.take(which["paper"])
         stored = desk.review(paper.visit)
         if stored is None:
             raise UsageError("the visit", None, "too many sweeps", "fewer", "Make the report on the command line.")
-        listed: Any = _photo_list(paper)
+        listed: Any = photo_list(paper)
+        fields: Any = no_update  # whoever is writing keeps the field
         if ctx.triggered_id == "report-later" and form:
             paper.write(form)
             query = _query(_said(form, query), paper)
-            listed = no_update  # whoever is writing a caption keeps the field
+            listed = no_update
         elif ctx.triggered_id == "report-act" and act:
-            paper.remove(int(act.get("n") or 0))
-            listed = _photo_list(paper)
+            query = _done(desk, paper, stored, query, act)
+            stored = desk.review(paper.visit) or stored
+            listed, fields = photo_list(paper), form_of(stored, paper, query)
         answer = _answer(paper, stored, query)
         # the address of the preview has to change for the browser to ask again
-        fresh = {**query, "n": str(int(query.get("n") or 0) + 1)}
-        return answer, _takes(paper.visit, query), _frame(paper.visit, fresh), listed, fresh
+        # what the address no longer tells has to go from it
+        fresh = {**dict.fromkeys(("own", *LIMITS)), **query, "n": str(int(query.get("n") or 0) + 1)}
+        return (
+            answer,
+            _takes(paper.visit, query),
+            _frame(paper.visit, fresh),
+            listed,
+            fresh,
+            _kept(desk, paper, query),
+            fields,
+        )
 
     app.clientside_callback(
         ClientsideFunction("sweepmuster_table", "later"), Output("report-later", "data"), Input("report-form", "data")
@@ -304,6 +185,21 @@ def register(app: Dash, desk: Desk) -> None:
     app.clientside_callback(
         ClientsideFunction("sweepmuster", "keep"), Output("report-kept", "data"), Input("report-state", "data")
     )
+
+
+def _done(
+    desk: Desk, paper: Paper, stored: VisitReview, query: dict[str, str], act: Mapping[str, Any]
+) -> dict[str, str]:
+    """Do what a button asks for; return what the address tells then."""
+    plain = {"language": query["language"], "n": query.get("n", "")}
+    if act.get("what") == "keep":
+        keep_paper(desk.archive, paper, stored, own_limits(query))
+        return _query(plain, paper) | {"n": plain["n"]}
+    if act.get("what") == "version":
+        limits = limits_said(take_version(desk.archive, paper, str(act.get("n"))))
+        return _query({**plain, **limits, **({"own": "1"} if limits else {})}, paper) | {"n": plain["n"]}
+    paper.remove(int(act.get("n") or 0))
+    return query
 
 
 def _said(form: Mapping[str, Any], before: Mapping[str, str]) -> dict[str, Any]:
@@ -338,8 +234,8 @@ def _file(desk: Desk, visit: str, what: str, said: Mapping[str, Any], preview: b
     stored = desk.review(row["key"])
     if stored is None:
         raise UsageError("the visit", None, "too many sweeps", "fewer", "Make the report on the command line.")
-    paper = desk.papers.get(said.get("paper")) or desk.papers.begin(row["key"])
-    review = paper.review(stored, _limits(_query(said, paper))) if paper.visit == row["key"] else stored
+    paper = desk.paper(row["key"], said.get("paper"))
+    review = paper.review(stored, own_limits(_query(said, paper)))
     name, kind, data = rendered(review, what, str(said.get("language") or "en"))
     headers = {} if preview else {"Content-Disposition": f'attachment; filename="{name}"'}
     if kind == "text/html":

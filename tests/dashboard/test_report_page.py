@@ -12,6 +12,7 @@ from pathlib import Path
 
 import pytest
 
+from dashboard.keeping import keep_paper, limits_said, take_version
 from dashboard.papers import Paper, rendered
 from spectra.archive import VisitSearch
 from spectra.errors import SpectraError, UsageError
@@ -125,6 +126,43 @@ def test_photos_are_told_by_their_bytes(desk, paper: Paper, tmp_path: Path) -> N
     assert {path.name for path in paper.folder.iterdir()} <= {"radome.png", "2 radome.png", "note.txt", "visit.toml"}
 
 
+def test_report_is_kept_with_its_visit(desk, paper: Paper, visit: str) -> None:
+    paper.write({"text.title": "Spring service", "text.remark": HOSTILE})
+    paper.add("mast.png", _png())
+    paper.write({"text.title": "Spring service", "text.remark": HOSTILE, "caption.1": "Mast"})
+    assert paper.changed
+    first = keep_paper(desk.archive, paper, desk.review(visit), {"verdict": "confirmed", "isolation_min_db": "20,5"})
+    assert not paper.changed
+    stored = desk.review(visit)
+    assert (stored.visit.head.title, stored.visit.head.remark) == ("Spring service", HOSTILE)
+    assert stored.visit.limits.isolation_min_db == 20.5 and stored.visit.limits.stated
+    # whoever opens the page next, here or elsewhere, begins with it
+    again = desk.paper(visit)
+    assert [(photo.name, photo.caption) for photo in again.photos] == [("mast.png", "Mast")]
+    text = rendered(again.review(stored, {}), "html", "de")[2].decode("utf-8")
+    assert "Spring service" in text and text.count("data:image/png;base64,") == 1 and "<script" not in text
+    # two at once: the second is told, and nothing is lost
+    other = desk.paper(visit)
+    other.write({"text.title": "Another's"})
+    again.write({"text.title": "Mine"})
+    second = keep_paper(desk.archive, other, desk.review(visit), {})
+    with pytest.raises(SpectraError, match="somebody else"):
+        keep_paper(desk.archive, again, desk.review(visit), {})
+    assert (again.texts or {})["title"] == "Mine" and desk.review(visit).visit.head.title == "Another's"
+    # what was can be had again: undo
+    fresh = desk.paper(visit)
+    assert limits_said(take_version(desk.archive, fresh, first.key)) == {
+        "verdict": "confirmed",
+        "isolation_min_db": "20.5",
+    }
+    assert fresh.changed and (fresh.texts or {})["title"] == "Spring service" and fresh.since == second.key
+    with pytest.raises(SpectraError):
+        take_version(desk.archive, fresh, "f" * 64)
+    # the rest of the module goes on with a visit that has none of this
+    with desk.archive.engine.begin() as connection:
+        connection.exec_driver_sql("DELETE FROM note")
+
+
 def test_photos_come_in_by_their_address(client, paper: Paper) -> None:
     answer = client.post(f"/paper-drop/{paper.key}?name=a.png", data=_png())
     assert answer.json == {"name": "a.png", "words": "goes with the report", "problem": None}
@@ -177,9 +215,25 @@ def test_report_in_the_browser(browse, archive_file: Path, tmp_path: Path) -> No
         lambda: browser.all(".answer .word") and browser.one(".answer .word").text == "Not accepted", "it again"
     )
     assert browser.one("#report-language").get_attribute("value") == "de"
+    # kept with the visit: the address says no more of it, and the page alone brings it back
+    browser.one("#report-keep").click()
+    browser.wait(lambda: "Kept with the visit, " in browser.text("#report-versions"), "it to be kept")
+    browser.wait(lambda: "lo_error" not in browser.driver.current_url, "the address")
+    browser.open(f"/visit/{visit}/report")
+    browser.idle()
+    assert browser.one(".answer .word").text == "Not accepted"
+    assert browser.one('[name="limit.lo_error_max_khz"]').get_attribute("value") == "10"
+    assert "Caption of mast.png" in browser.text("#report-photos")
     browser.one("#report-photos .take").click()
     browser.wait(lambda: not browser.all("#report-photos .take"), "the photo to go")
+    browser.wait(lambda: "Not kept yet" in browser.text("#report-versions"), "that it is not kept")
+    # back to what was kept: undo
+    browser.one("#report-versions summary").click()
+    browser.one('#report-versions [data-what="version"]').click()
+    browser.wait(lambda: browser.all("#report-photos .take"), "the photo again")
     assert browser.complaints() == []
+    with browser.desk.archive.engine.begin() as connection:  # the archive is shared
+        connection.exec_driver_sql("DELETE FROM note")
 
 
 @pytest.mark.slow

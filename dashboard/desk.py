@@ -31,6 +31,7 @@ from spectra.archive import (
     restore_visit,
 )
 from spectra.archive.editions import follow
+from spectra.archive.notes import kept_titles
 from spectra.archive.restore import visit_row, visit_state
 from spectra.errors import ArchiveError
 from spectra.identify.engine import call_roll
@@ -161,7 +162,10 @@ class Desk:
 
     def visits(self, search: VisitSearch, *, offset: int, limit: int) -> Listed:
         """Return one page of the visits."""
-        return list_visits(self.archive, search, offset=offset, limit=limit)
+        found = list_visits(self.archive, search, offset=offset, limit=limit)
+        titles = kept_titles(self.archive, [row["key"] for row in found.rows])
+        rows = tuple({**row, "kept_title": titles.get(row["key"])} for row in found.rows)
+        return Listed(rows, found.total)
 
     def captures(self, search: Search) -> tuple[list[dict[str, Any]], int]:
         """Return one page of the captures, and how many there are in all."""
@@ -290,7 +294,8 @@ class Desk:
 
     def visit(self, key: str) -> dict[str, Any]:
         """Return what is stored of a visit itself, by its key or the beginning of it."""
-        return visit_row(self.archive, key)
+        row = visit_row(self.archive, key)
+        return {**row, "kept_title": kept_titles(self.archive, [row["key"]]).get(row["key"])}
 
     def visit_list(self, key: str) -> list[dict[str, Any]]:
         """Return the list view of a visit's captures, the newest first, as many as are looked at as one visit."""

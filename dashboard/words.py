@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping
 from datetime import datetime
 from typing import Any
@@ -117,8 +118,12 @@ def found_words(faults: int, warnings: int) -> str:
 
 def name_of_visit(row: Mapping[str, Any]) -> str:
     """Return what a visit is called: its title, else vessel and terminal, else its folder."""
+    if row.get("kept_title"):
+        return str(row["kept_title"])
     head = row.get("head") or {}
-    if isinstance(head, Mapping) and head.get("title"):
+    if isinstance(head, str):  # as the archive keeps it
+        head = json.loads(head).get("head") or {}
+    if head.get("title"):
         return str(head["title"])
     named = " · ".join(part for part in (row.get("vessel"), row.get("terminal")) if part)
     return named or str(row.get("folder") or "A visit")

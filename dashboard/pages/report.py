@@ -43,7 +43,7 @@ def layout(desk: Desk, place: Place) -> Any:
     query = _query(place.query, paper)
     return html.Div(
         [
-            parts.heading("Report", trail=[("Visits", "/")], about=name_of_visit({**visit, "head": _head(stored)})),
+            parts.heading("Report", trail=[("Visits", "/")], about=name_of_visit(visit)),
             html.Div(_answer(paper, stored, query), id="report-answer", **{"aria-live": "polite"}),
             html.Div(_takes(visit["key"], query), id="report-takes", className="row report-takes"),
             html.Div(
@@ -73,10 +73,6 @@ def layout(desk: Desk, place: Place) -> Any:
             dcc.Store(id="report-kept"),
         ]
     )
-
-
-def _head(stored: VisitReview) -> dict[str, Any]:
-    return {"title": stored.visit.head.title}
 
 
 def _too_many(visit: Mapping[str, Any]) -> html.Div:

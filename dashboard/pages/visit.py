@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
@@ -24,7 +25,7 @@ def layout(desk: Desk, place: Place) -> Any:
     """Return the page."""
     visit = desk.visit(place.path["visit"])
     review = desk.review(visit["key"])
-    heading = parts.heading(name_of_visit(_with_head(visit)), trail=[("Visits", "/")], about=_about(visit, review))
+    heading = parts.heading(name_of_visit(visit), trail=[("Visits", "/")], about=_about(visit, review))
     if review is None:
         return html.Div([heading, _too_many(desk, visit, place)])
     return html.Div(
@@ -43,15 +44,9 @@ def layout(desk: Desk, place: Place) -> Any:
     )
 
 
-def _with_head(visit: Mapping[str, Any]) -> dict[str, Any]:
-    import json
-
-    return {**visit, "head": json.loads(visit["head"])["head"]}
-
-
 def _about(visit: Mapping[str, Any], review: VisitReview | None) -> str:
-    head = _with_head(visit)["head"]
-    said = [head.get("asked") or "", visit["folder"]]
+    asked = json.loads(visit["head"])["head"].get("asked") if review is None else review.visit.head.asked
+    said = [asked or "", visit["folder"]]
     if review is not None:
         when = review.when()
         first, last = day(when["first_capture_at"]), day(when["last_capture_at"])
@@ -208,7 +203,7 @@ def table(desk: Desk, place: Place) -> Table:
         *("key", "captured_at", "name", "verdict", "satellite", "polarisation", "lo_state"),
         *("lo_error_hz", "lo_error_std_hz", "carriers", "faults", "warnings"),
     )
-    return Table(f"{name_of_visit(_with_head(visit))} sweeps", head, [[row[name] for name in head] for row in rows])
+    return Table(f"{name_of_visit(visit)} sweeps", head, [[row[name] for name in head] for row in rows])
 
 
 PAGE = Page("visit", "/visit/<visit>", "Overview", layout, tab=1, tables={"sweeps": table})

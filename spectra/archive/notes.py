@@ -24,7 +24,17 @@ from spectra.archive.store import Archive
 from spectra.errors import ArchiveError
 from spectra.visit.visit import Attachment, Limits, Visit
 
-__all__ = ["NOTE_TEXTS", "KeptFile", "VisitNotes", "keep_notes", "last_notes", "lay_over", "list_notes", "take_notes"]
+__all__ = [
+    "NOTE_TEXTS",
+    "KeptFile",
+    "VisitNotes",
+    "keep_notes",
+    "kept_titles",
+    "last_notes",
+    "lay_over",
+    "list_notes",
+    "take_notes",
+]
 
 NOTE_TEXTS = ("title", "asked", "customer", "technician", "place", "reference", "remark")
 """What of a visit's head can be written anew; whose terminal it is stays as it was stored."""
@@ -168,6 +178,14 @@ def last_notes(archive: Archive, visit: str) -> VisitNotes | None:
     """Return the newest version of what was written to a visit; None where nothing was."""
     found = list_notes(archive, visit)
     return found[0] if found else None
+
+
+def kept_titles(archive: Archive, visits: Sequence[str]) -> dict[str, str]:
+    """Return the titles that the newest notes give to visits; those without one are left out."""
+    query = sa.select(NOTE.c.visit, NOTE.c.body).where(NOTE.c.visit.in_(visits)).order_by(NOTE.c.saved_at, NOTE.c.key)
+    with told(archive.where), reading(archive.engine) as connection:
+        newest = {row.visit: json.loads(row.body)["texts"].get("title") for row in connection.execute(query)}
+    return {visit: title for visit, title in newest.items() if title}
 
 
 def take_notes(archive: Archive, said: Mapping[str, Any], files: Mapping[str, RawFile]) -> bool:

@@ -12,12 +12,14 @@ from flask import Response, request
 from dashboard import parts
 from dashboard.intake import add_intake
 from dashboard.keeping import keep_paper, limits_said, take_version
+from dashboard.language import current_wording
 from dashboard.papers import LIMITS, MOST_PHOTO_BYTES, rendered
 from dashboard.registry import Page, Place, link
 from dashboard.reportparts import form_of, kept, own_limits, photo_list, photos
 from dashboard.words import count, name_of_visit
 from spectra.archive.notes import list_notes
 from spectra.errors import SpectraError, UsageError
+from spectra.report.firstpage import answer_of, remark_texts
 
 if TYPE_CHECKING:
     from dash import Dash
@@ -93,14 +95,15 @@ def _kept(desk: Desk, paper: Paper, query: Mapping[str, str]) -> list[Any]:
 
 
 def _answer(paper: Paper, stored: VisitReview, query: Mapping[str, str]) -> Any:
-    statement = paper.review(stored, own_limits(query)).statement
+    review, words = paper.review(stored, own_limits(query)), current_wording()
+    said, reasons = answer_of(review, words), remark_texts(review, words)
     more = html.Details(
         [
-            html.Summary(f"Why: {count(len(statement.reasons), 'point')}"),
-            html.Ul([html.Li(r) for r in statement.reasons]),
+            html.Summary(f"Why: {count(len(reasons), 'point')}"),
+            html.Ul([html.Li(reason) for reason in reasons]),
         ]
     )
-    return parts.answer(statement.answer, statement.sentence, more=more if statement.reasons else None)
+    return parts.answer(review.statement.answer, said.sentence, more=more if reasons else None)
 
 
 def _takes(visit: str, query: Mapping[str, str]) -> list[Any]:

@@ -10,9 +10,11 @@ from dash import dcc, html
 
 from dashboard import parts
 from dashboard.desk import SHORT
+from dashboard.language import current_wording
 from dashboard.registry import Page, Place, Table
 from dashboard.words import count, day, found_words, kilohertz, minute, name_of_visit, seen, value
 from spectra.archive import Search
+from spectra.report.firstpage import answer_of, remark_texts
 
 if TYPE_CHECKING:
     from dashboard.desk import Desk
@@ -59,14 +61,15 @@ def _about(visit: Mapping[str, Any], review: VisitReview | None) -> str:
 
 
 def _answer(review: VisitReview) -> html.Section:
-    reasons = review.statement.reasons
+    words = current_wording()
+    said, reasons = answer_of(review, words), remark_texts(review, words)
     more: Any = None
     if reasons:
         more = html.Details(
             [html.Summary(f"Why: {count(len(reasons), 'point')}"), html.Ul([html.Li(reason) for reason in reasons])],
             open=review.statement.answer in ("not accepted", "cannot tell") and len(reasons) <= 4,
         )
-    return parts.answer(review.statement.answer, review.statement.sentence, more=more)
+    return parts.answer(review.statement.answer, said.sentence, more=more)
 
 
 def _numbers(review: VisitReview) -> html.Section:

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from spectra.visit.acceptance import Criterion
     from spectra.visit.review import VisitReview
 
-__all__ = ["caution_title", "criterion_name", "first_page", "verdict_word"]
+__all__ = ["answer_of", "caution_title", "criterion_name", "first_page", "remark_texts", "verdict_word"]
 
 _MOST_REMARKS = 5
 _MOST_STEPS = 3  # the page has to end with the signatures
@@ -46,7 +46,7 @@ def first_page(review: VisitReview, words: Wording) -> Sheet:
         Heading(words("asked.title"), 3),
         Paragraph(_asked(review, words)),
         Heading(words("answer.title"), 3),
-        _answer(review, words),
+        answer_of(review, words),
         _numbers(review, words),
         Heading(words("remarks.title"), 3),
         _remarks(review, words),
@@ -105,7 +105,8 @@ def _asked(review: VisitReview, words: Wording) -> str:
     )
 
 
-def _answer(review: VisitReview, words: Wording) -> Answer:
+def answer_of(review: VisitReview, words: Wording) -> Answer:
+    """Return the answer of the first page: its word, its sentence, its tone."""
     answer = review.statement.answer
     key = answer.replace(" ", "_")
     failed = [criterion_name(c, words) for c in review.criteria if c.answer == "no"]
@@ -113,7 +114,7 @@ def _answer(review: VisitReview, words: Wording) -> Answer:
     sentence = words(
         f"answer.{key}_sentence",
         count=len(review.criteria),
-        remarks=len(_remark_texts(review, words)),
+        remarks=len(remark_texts(review, words)),
         failed=len(failed),
         open=len(unsure),
         names="; ".join(failed if answer == "not accepted" else unsure),
@@ -186,7 +187,7 @@ def _isolation(review: VisitReview, values: dict[str, Any], words: Wording) -> N
     return Number(words("numbers.isolation"), value, _from(detail, names, words), _m("isolation", words))
 
 
-def _remark_texts(review: VisitReview, words: Wording) -> list[str]:
+def remark_texts(review: VisitReview, words: Wording) -> list[str]:
     """Return what stands against the answer: unmet points, faults and warnings, what is missing, what is unusable."""
     points = [
         f"{criterion_name(c, words)}: {words(f'criteria.answer_{c.answer}')}; {words.phrase(c.why)}"
@@ -216,7 +217,7 @@ def _of_craft(finding: Finding) -> bool:
 
 
 def _remarks(review: VisitReview, words: Wording) -> Block:
-    texts = _remark_texts(review, words)
+    texts = remark_texts(review, words)
     if not texts:
         return Paragraph(words("remarks.none"))
     shown = [(text, "") for text in texts[:_MOST_REMARKS]]

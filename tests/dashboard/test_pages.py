@@ -14,6 +14,8 @@ from dashboard.registry import Page, find_pages, link, match
 from dashboard.viewing import next_view, view_of
 from spectra.archive import Search, list_captures
 from spectra.errors import UsageError
+from spectra.report import build_report
+from spectra.report.model import Answer
 
 SPAN = (950.0, 2150.0)
 
@@ -142,3 +144,11 @@ def test_jobs_tell_progress_and_failure() -> None:
     jobs._pool.shutdown(wait=True)
     assert job.finished and (job.done, job.total) == (1, 2) and isinstance(job.problem, UsageError)
     assert jobs.get(job.key) is job and jobs.get("other") is None
+
+
+def test_answer_counts_remarks_as_the_report_does(desk, shown, keys) -> None:
+    """Expected: the first page of the report on the same visit, as the reports' own room builds it."""
+    (answer,) = [b for b in build_report(desk.review(keys["visit"])).sheets[0].blocks if isinstance(b, Answer)]
+    assert "remark(s)" in answer.sentence
+    for page in ("", "/report"):
+        assert json.dumps(answer.sentence) in shown(f"/visit/{keys['visit']}{page}")

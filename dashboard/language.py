@@ -1,0 +1,170 @@
+"""The language of the pages: English as written; another is a catalogue, ``wording/<code>.toml``, as that of reports.
+
+Pages are written in English. What goes to the browser passes through here: texts that the catalogue knows are replaced,
+with the figures and names in them taken over; what it does not know, the catalogue of the reports may (findings, steps,
+cautions), and what neither knows stays English. Texts of the user's own stand in elements of `own`, and stay.
+"""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from collections.abc import Callable, Iterable
+from functools import lru_cache
+from importlib.resources import files
+from typing import TYPE_CHECKING, Any
+
+from dash.development.base_component import Component
+from flask import has_request_context, request
+
+if TYPE_CHECKING:
+    from spectra.report.words import Wording
+
+__all__ = ["LANGUAGES", "LANGUAGE_COOKIE", "OWN", "current_language", "current_wording", "say", "translated"]
+
+LANGUAGE_COOKIE = "sweepmuster_language"
+LANGUAGES = {"en": "English", "de": "Deutsch"}
+OWN = "own"
+"""Class of elements whose text is the user's own: it is never replaced."""
+_SAID = ("children", "title", "placeholder", "label", "aria-label", "data-title")
+_DRAWN = ("title", "name", "text", "hovertemplate", "hovertext", "ticktext", "labels")
+_SPLIT = re.compile(r"( · |; |<br>|</?b>|<extra></extra>)")
+_NO_WORDS = re.compile(r"[^A-Za-z]*|[A-Z]{1,2}[0-9/]*|https?:.*")
+
+
+def current_language() -> str:
+    """Return the code of the language that the browser at hand asks for; English where nothing was chosen."""
+    if not has_request_context():
+        return "en"
+    chosen = request.cookies.get(LANGUAGE_COOKIE, "")
+    return chosen if chosen in LANGUAGES else "en"
+
+
+def current_wording() -> Wording:
+    """Return the reports' wording in that language."""
+    from spectra.report.words import wording
+
+    return wording(current_language())
+
+
+@lru_cache(maxsize=4)
+def _catalogue(language: str) -> tuple[dict[str, str], tuple[tuple[re.Pattern[str], str], ...]]:
+    """Return the phrases without and with names in braces; those as patterns, the longest first."""
+    path = files("dashboard") / "wording" / f"{language}.toml"
+    phrases: dict[str, str] = tomllib.loads(path.read_text(encoding="utf-8"))["phrase"]
+    made = []
+    for phrase, translation in sorted(phrases.items(), key=lambda item: -len(item[0])):
+        parts = re.split(r"\{([a-z]+)\}", phrase)
+        if len(parts) > 1:
+            texts = [f"(?P<{part}>.+?)" if number % 2 else re.escape(part) for number, part in enumerate(parts)]
+            made.append((re.compile("".join(texts), re.DOTALL), translation))
+    return phrases, tuple(made)
+
+
+@lru_cache(maxsize=20_000)
+def say(text: str, language: str) -> str:
+    """Return a text in a language, the spaces around it kept; itself where no catalogue knows it."""
+    core = text.strip()
+    if language == "en" or _NO_WORDS.fullmatch(core):
+        return text
+    told = _told(core, language)
+    if told is None:
+        return text
+    head = text[: len(text) - len(text.lstrip())]
+    return head + told + text[len(text.rstrip()) :]
+
+
+def _told(core: str, language: str) -> str | None:
+    from spectra.report.words import wording
+
+    phrases, patterns = _catalogue(language)
+    if core in phrases:
+        return phrases[core]
+    for pattern, translation in patterns:
+        found = pattern.fullmatch(core)
+        if found is not None:
+            # what stands in the place of a name may be a phrase itself: a count, a verdict
+            return translation.format(**{name: say(part, language) for name, part in found.groupdict().items()})
+    elsewhere = wording(language).phrase(core)
+    if elsewhere != core:
+        return elsewhere
+    parts = _SPLIT.split(core)
+    return "".join(say(part, language) for part in parts) if len(parts) > 1 else None
+
+
+def translated(value: Any, language: str) -> Any:
+    """Return components with their texts in a language; they are changed in place, plain values are left alone."""
+    if language == "en":
+        return value
+    _walk(value, lambda text: say(text, language))
+    return value
+
+
+def _walk(value: Any, told: Callable[[str], str]) -> None:
+    if isinstance(value, Component):
+        _of_component(value, told)
+    elif isinstance(value, list | tuple):
+        for item in value:
+            _walk(item, told)
+
+
+def _of_component(part: Component, told: Callable[[str], str]) -> None:
+    if OWN in str(getattr(part, "className", "") or "").split():
+        return
+    for name in _SAID:
+        said = getattr(part, name, None)
+        if isinstance(said, str):
+            setattr(part, name, told(said))
+        elif name == "children" and isinstance(said, list | tuple):
+            part.children = [told(item) if isinstance(item, str) else item for item in said]
+            _walk(part.children, told)
+        elif isinstance(said, Component):
+            _of_component(said, told)
+    if getattr(part, "figure", None) is not None:
+        part.figure = drawn(part.figure, told)
+    for column in getattr(part, "columnDefs", None) or ():
+        for name in ("headerName", "headerTooltip"):
+            if isinstance(column.get(name), str):
+                column[name] = told(column[name])
+
+
+def drawn(figure: Any, told: Callable[[str], str]) -> Any:
+    """Return a figure with its words replaced: titles, names, what shows on hover."""
+    plain = figure if isinstance(figure, dict) else figure.to_plotly_json()
+
+    def walk(value: Any, name: str = "") -> Any:
+        if isinstance(value, dict):
+            return {key: walk(item, key) for key, item in value.items()}
+        if isinstance(value, str):
+            return told(value) if name in _DRAWN else value
+        if isinstance(value, list | tuple) and name in (*_DRAWN, "data", "annotations", "shapes"):
+            return [walk(item, name) for item in value]
+        return value
+
+    return walk(plain)
+
+
+def answered(value: Any, properties: Iterable[str], language: str) -> Any:
+    """Return what a callback answers, in a language: components, figures, and texts that are children."""
+    if language == "en":
+        return value
+    names = list(properties)
+    many = isinstance(value, list | tuple) and len(value) == len(names) and len(names) > 1
+    made = [_part(item, name, language) for item, name in zip(value if many else [value], names, strict=False)]
+    return tuple(made) if many else made[0] if made else value
+
+
+def _part(value: Any, name: str, language: str) -> Any:
+    def told(text: str) -> str:
+        return say(text, language)
+
+    if name == "children":
+        if isinstance(value, str):
+            return told(value)
+        if isinstance(value, list | tuple):
+            value = [told(item) if isinstance(item, str) else item for item in value]
+        _walk(value, told)
+        return value
+    if name == "figure" and value is not None and type(value).__name__ != "NoUpdate":
+        return drawn(value, told)
+    return value

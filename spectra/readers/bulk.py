@@ -14,6 +14,7 @@ import warnings
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import partial
 from itertools import accumulate, pairwise
 from typing import Any
 
@@ -157,29 +158,29 @@ def _pandas(
         options["float_precision"] = "round_trip"
 
     parts = _parts(data, start, end, _workers(end - start) if exact else 1)
-    upto = list(accumulate(_lines(data, *part) for part in parts))
-    columns = tuple(np.empty(upto[-1]) for _ in range(width))
 
-    def fill(part: tuple[int, int], at: int, stop: int) -> bool:
+    def fill(columns: tuple[FloatArray, ...], part: tuple[int, int], at: int, stop: int) -> bool:
         source: Any = _Slices(data, *part)
+        finite = True
         with pd.read_csv(source, **options) as chunks:
             for frame in chunks:
                 for i, column in enumerate(columns):
-                    column[at : at + len(frame)] = frame[i].to_numpy()
+                    values = frame[i].to_numpy()
+                    finite = finite and math.isfinite(float(values.sum()))  # here, while they are at hand
+                    column[at : at + len(frame)] = values
                 at += len(frame)
-        return at == stop
+        return finite and at == stop
 
-    try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("error")
-            if len(parts) == 1:
-                whole = fill(parts[0], 0, upto[0])
-            else:  # the newer parser leaves the interpreter free, so two cores halve the time
-                with ThreadPoolExecutor(len(parts)) as pool:
-                    whole = all(pool.map(fill, parts, [0, *upto], upto))
-    except (ValueError, UnicodeError, Warning, OverflowError):
-        return None  # something irregular: the exact path finds out what
-    if not whole or not all(math.isfinite(float(column.sum())) for column in columns):
+    with warnings.catch_warnings(), ThreadPoolExecutor(len(parts)) as pool:
+        warnings.simplefilter("error")
+        run = map if len(parts) == 1 else pool.map  # the newer parser leaves the interpreter free
+        try:
+            upto = list(accumulate(run(partial(_lines, data), parts)))
+            columns = tuple(np.empty(upto[-1]) for _ in range(width))
+            whole = all(run(partial(fill, columns), parts, [0, *upto], upto))
+        except (ValueError, UnicodeError, Warning, OverflowError):
+            return None  # something irregular: the exact path finds out what
+    if not whole:
         return None
     pace.whole = True
     return columns, end
@@ -206,8 +207,9 @@ def _workers(size: int) -> int:
     return max(1, min(os.cpu_count() or 1, _MOST_WORKERS, size // _LARGE))
 
 
-def _lines(data: bytes, start: int, end: int) -> int:
+def _lines(data: bytes, part: tuple[int, int]) -> int:
     """Return how many lines stand between two places, the last perhaps without an end."""
+    start, end = part
     raw = np.frombuffer(data, np.uint8, end - start, start)
     ends = sum(int(np.count_nonzero(raw[at : at + _MOST_STEP] == 10)) for at in range(0, raw.size, _MOST_STEP))
     return ends + int(raw[-1] != 10)

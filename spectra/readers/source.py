@@ -193,9 +193,9 @@ def _wanted_member(name: str) -> bool:
 def _source(name: str, data: bytes, raw: bytes) -> Source:
     if _blank(data):
         raise SweepFormatError(name, None, "an empty file", "a sweep saved as text", "Save the trace again.")
-    text, encoding, notes = to_utf8(data, name)
-    source = Source(name, text, raw, encoding, notes)
+    source = Source(name, data, raw, "")
     source.start_hash()
+    source.data, source.encoding, source.notes = to_utf8(data, name)
     return source
 
 

@@ -27,17 +27,20 @@ __all__ = ["FALSE_ALARM", "LEAST_READINGS", "Answer", "SeriesFit", "Step", "fit_
 
 Answer = Literal["none", "drift", "step", "not_told_apart", "warm_up", "too_few"]
 
-FALSE_ALARM = 0.04
-"""Chance, at most, that a constant oscillator is said to have changed: the slope's 3 %, and the step's part."""
+FALSE_ALARM = 0.06
+"""Chance, at most, that a constant oscillator is said to have changed.
+
+The slope's 4.6 %, the step's part, and what a scatter estimated from the same readings adds."""
 
 LEAST_READINGS = 6
 PRIOR_SIZE = 10.0
 
-_SLOPE_LEVEL, _SLOPE_SCORE = 0.03, 2.17  # two-sided
+_SLOPE_LEVEL, _SLOPE_SCORE = 0.0455, 2.0  # two-sided
 _STEP_CHI2 = 13.0  # of the best of some tens of places; reached by noise in about one series of 250
 _NEXT_STEP_CHI2 = 18.0
-_STEP_ODDS, _DRIFT_ODDS_WEAK, _DRIFT_ODDS_STRONG = 1.3, 1.3, -4.5  # ln(odds of step against drift)
-_WEAK_CHI2, _PER_CHI2 = 18.0, 0.8
+_STEP_ODDS, _DRIFT_ODDS_WEAK, _DRIFT_ODDS_STRONG = 1.0, 2.5, -4.8  # ln(odds of step against drift)
+_WEAK_CHI2, _PER_CHI2 = 14.0, 0.6  # of the best step: from where on, and how much, drift must be the clearer one
+_CLEAR_STEP_CHI2 = 18.0  # a weaker one is not told as a step
 _SWING_CHI2 = 9.2  # two columns at 1 %
 _OUTLIER = 4.5
 _MOST_OUT = 0.15
@@ -66,6 +69,7 @@ class SeriesFit:
     rate, rate_std : float or None
         Slope a day with everything else fitted beside it; its std already holds the excess.
     rate_interval95 : (low, high) or None
+        Where drift and step are not told apart: with and without the step beside it.
     steps : tuple of Step
     level, level_std : float or None
         Fitted value at the last reading, the swing left out.
@@ -272,7 +276,7 @@ def _judged(series: Series, excess: float, whole: Series) -> SeriesFit:
         answer = "not_told_apart"
         if odds < max(limit, _DRIFT_ODDS_STRONG):
             answer = "drift"
-        elif odds > _STEP_ODDS:
+        elif odds > _STEP_ODDS and best > _CLEAR_STEP_CHI2:
             answer = "step"
     found = _steps(series, steps, first) if answer == "step" else ()
     if answer == "not_told_apart":
@@ -388,7 +392,11 @@ def _told(
         answer=answer,
         rate=rate,
         rate_std=rate_std,
-        rate_interval95=(rate - factor * rate_std, rate + factor * rate_std),
+        rate_interval95=(
+            _either_way(series, (rate, rate_std), steps)
+            if answer == "not_told_apart"
+            else (rate - factor * rate_std, rate + factor * rate_std)
+        ),
         steps=steps,
         level=float(at_end[0] @ theta),
         level_std=math.sqrt(max(float(ends[0, 0]), 0.0)),
@@ -405,6 +413,27 @@ def _told(
         odds_step=odds,
         slope_score=slope_score,
     )
+
+
+def _either_way(series: Series, alone: tuple[float, float], steps: tuple[Step, ...]) -> tuple[float, float]:
+    """Return the 95 % interval of the rate where nobody knows whether a step stands beside it.
+
+    Two normal laws of equal weight, one with the step fitted beside the slope.
+    """
+    columns = [slope_column(series.day), *((series.day >= step.before_day).astype(np.float64) for step in steps)]
+    theta, covariance, _ = solve(series, np.column_stack(columns))
+    m = series.known.shape[1]
+    mean = np.array([alone[0], theta[m]])
+    std = np.array([alone[1], math.sqrt(float(covariance[m, m]))])
+    ends = []
+    for share in (0.025, 0.975):
+        low, high = float((mean - 6.0 * std).min()), float((mean + 6.0 * std).max())
+        for _ in range(60):
+            middle = 0.5 * (low + high)
+            below = float(np.mean([0.5 * math.erfc(z) for z in (mean - middle) / (std * math.sqrt(2.0))]))
+            low, high = (middle, high) if below < share else (low, middle)
+        ends.append(0.5 * (low + high))
+    return ends[0], ends[1]
 
 
 def _swing(names: tuple[str, ...], theta: FloatArray, covariance: FloatArray) -> tuple[float | None, float | None]:

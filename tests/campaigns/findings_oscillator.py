@@ -44,7 +44,7 @@ DENSITY = -140.0
 CASES = ("right", "wrong state", "other polarisation", "mirrored")
 COLUMNS = (
     "trial", "case", "verdict", "lo_error_hz", "found_hz", "std_hz", "limit_hz", "wrong_state", "other_polarisation",
-    "inverted", "answer",
+    "inverted", "answer", "shown",
 )  # fmt: skip
 
 
@@ -152,6 +152,7 @@ def run(count: int, seed: int) -> Iterator[dict[str, Any]]:
             "answer": findings["oscillator.out_of_tolerance"].answer
             if "oscillator.out_of_tolerance" in findings
             else "",
+            "shown": len(shown),
         }
 
 

@@ -14,6 +14,7 @@ from spectra.findings.comparison import Pair, Polarisation
 from spectra.findings.polarisation import Pooled, swap_of
 from spectra.findings.polarisation_feed import RainContext, Sign
 from spectra.findings.polarisation_formulas import axial_ratio_db
+from spectra.findings.polarisation_gain import PortGain, port_gain
 from spectra.findings.polarisation_levels import Shape
 from spectra.findings.polarisation_pair import CarrierIsolation, ListedShape, Port, PortPair, compare_ports
 from spectra.findings.polarisation_skew import Skew, Variation, angle_variation, fit_skew, signed_candidates
@@ -179,6 +180,7 @@ class _Couple:
     one: _Side
     other: _Side
     pairs: tuple[PortPair, ...]
+    gains: tuple[PortGain, ...]
     pooled: Pooled
     skew: Skew | None
     variation: Variation | None
@@ -216,13 +218,12 @@ def polarisation_facts(
             for measurement in one.measurements:
                 partner = _best_overlap(measurement, other.measurements)
                 if partner is not None:
-                    found.append(
-                        compare_ports(
-                            _port(one, measurement, table, satellite, lo_error, beam, absent),
-                            _port(other, partner, table, satellite, lo_error, beam, absent),
-                        )
+                    pair = compare_ports(
+                        _port(one, measurement, table, satellite, lo_error, beam, absent),
+                        _port(other, partner, table, satellite, lo_error, beam, absent),
                     )
-            done.append(_couple(one, other, tuple(found), purity_db))
+                    found.append(port_gain(pair))
+            done.append(_couple(one, other, found, purity_db))
         return done
 
     done = compared(False)
@@ -236,7 +237,7 @@ def polarisation_facts(
     facts: dict[str, Any] = {
         "swap": swap,
         "pooled": first.pooled if first.pairs else None,
-        "gain_by": "from the floors, both ports taken as equally noisy",
+        "gain": first.gains[0] if first.gains else None,
         "isolation_limit_db": isolation_limit_db,
         "skew": first.skew if linear else None,
         "sign": Sign(signed),
@@ -248,7 +249,10 @@ def polarisation_facts(
     return pairs, _whole(first, signed, purity_db, linear), facts
 
 
-def _couple(one: _Side, other: _Side, pairs: tuple[PortPair, ...], purity_db: tuple[float, float]) -> _Couple:
+def _couple(
+    one: _Side, other: _Side, found: Sequence[tuple[PortGain, PortPair]], purity_db: tuple[float, float]
+) -> _Couple:
+    pairs, gains = tuple(pair for _, pair in found), tuple(gain for gain, _ in found)
     carriers = tuple(itertools.chain.from_iterable(pair.carriers for pair in pairs))
     counted = [c for c in carriers if c.counts and c.leak_hz is not None and c.leak_std_hz]
     ratio, ratio_std = 0.0, math.inf
@@ -272,7 +276,7 @@ def _couple(one: _Side, other: _Side, pairs: tuple[PortPair, ...], purity_db: tu
         sweeps[0].settings.rbw_hz if sweeps else None,
         min(rates, default=None),
     )
-    return _Couple(one, other, pairs, pooled, fit_skew(carriers, purity_db), angle_variation(carriers))
+    return _Couple(one, other, pairs, gains, pooled, fit_skew(carriers, purity_db), angle_variation(carriers))
 
 
 def _is_linear(couple: _Couple, table: CarrierTable | None, satellite: str | None) -> bool:
@@ -357,11 +361,11 @@ def _whole(
 
 
 def _gain(couple: _Couple) -> Polarisation:
-    if not couple.pairs:
+    if not couple.gains:
         return Polarisation()
-    first = couple.pairs[0]
+    first = couple.gains[0]
     return Polarisation(
-        gain_difference_db=first.gain_db, gain_difference_std_db=first.gain_std_db, gain_difference_by="floors"
+        gain_difference_db=first.gain_db, gain_difference_std_db=first.gain_std_db, gain_difference_by=first.by
     )
 
 

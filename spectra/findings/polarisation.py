@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from spectra.finding import Evidence, Finding, NextStep, Subjects, step
+from spectra.findings.polarisation_gain import PortGain
 from spectra.findings.polarisation_pair import CarrierIsolation
 
 __all__ = [
@@ -90,7 +91,7 @@ def _mhz(hz: float) -> str:
     return f"{hz / 1e6:.3f} MHz"
 
 
-def isolation(pooled: Pooled, gain_by: str) -> Iterable[Finding]:
+def isolation(pooled: Pooled, gain: PortGain) -> Iterable[Finding]:
     """Tell the isolation over all carriers, the worst one, and what was not counted."""
     numbers, bounds = pooled.numbers, pooled.bounds
     left_out = [c for c in pooled.carriers if not c.counts]
@@ -116,6 +117,8 @@ def isolation(pooled: Pooled, gain_by: str) -> Iterable[Finding]:
         Evidence("carriers_with_number", float(len(numbers))),
         Evidence("carriers_with_bound", float(len(bounds))),
         Evidence("carriers_not_counted", float(len(left_out))),
+        Evidence("port_gain_by_floors", gain.floors_db, gain.floors_std_db, "dB"),
+        Evidence("port_gain_by_carriers", gain.carriers_db, gain.carriers_std_db, "dB"),
     ]
     worst = min(numbers, key=lambda c: c.isolation_db or 0.0, default=None)
     if worst is not None:
@@ -128,7 +131,7 @@ def isolation(pooled: Pooled, gain_by: str) -> Iterable[Finding]:
     words = (
         f"From {len(pooled.counted)} carrier(s), {len(numbers)} with a leak that is seen and "
         f"{len(bounds)} with a bound. "
-        f"Gain difference of the ports taken out: {gain_by}. "
+        f"Gain difference of the ports taken out: {gain.words}. "
     )
     if left_out:
         reasons = dict.fromkeys(c.why for c in left_out)

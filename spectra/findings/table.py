@@ -94,7 +94,7 @@ RULES: tuple[Rule, ...] = (
 PAIR_RULES: tuple[Rule, ...] = (
     Rule("polarisation.ports_swapped", ("swap",), polarisation.ports_swapped),
     Rule("polarisation.isolation_acceptance", ("pooled", "isolation_limit_db"), polarisation.isolation_acceptance),
-    Rule("polarisation.isolation", ("pooled", "gain_by"), polarisation.isolation),
+    Rule("polarisation.isolation", ("pooled", "gain"), polarisation.isolation),
     Rule("polarisation.skew_error", ("pooled", "skew", "sign", "purity_db"), polarisation_feed.skew_error),
     Rule("polarisation.not_alignment", ("pooled", "variation", "skew"), polarisation_feed.not_alignment),
     Rule("polarisation.axial_ratio", ("pooled", "circular"), polarisation_feed.axial_ratio),

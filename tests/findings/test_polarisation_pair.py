@@ -177,6 +177,39 @@ def test_port_gain_is_taken_out(chain) -> None:
     assert result.polarisation.isolation_db == pytest.approx(18.0, abs=1.0)
 
 
+def test_port_gain_by_carriers_where_one_port_is_noisier(chain) -> None:
+    """The other port has 4 dB more noise and 2 dB more gain: its floor would say 6 dB (powers, derived).
+
+    A feed that is turned lets equal parts go both ways (10 log10 tan^2, textbook), which the simulated pair obeys.
+    """
+    one, other = port_pair(12.0, 3)
+    noisy = sweep_spectrum(
+        Spectrum(DENSITY + 4.0, emissions=emissions("H", 12.0)),
+        Analyser(1.2e9, 1.34e9, 801, 2e5, averages=40, readings=10),
+        71,
+        file="1.csv",
+    )
+    louder = spectra.Sweep(noisy.frequency_hz, noisy.level_dbm + 2.0, noisy.settings, noisy.origin)
+    result = spectra.compare([one, Capture((louder,), other.context, other.name)], plan_table(), chain)
+    whole = result.polarisation
+    assert whole.gain_difference_by == "carriers"
+    assert whole.gain_difference_db == pytest.approx(2.0, abs=3.0 * whole.gain_difference_std_db)
+    assert 0.05 < whole.gain_difference_std_db < 1.0
+    assert whole.isolation_db == pytest.approx(12.0, abs=1.0)
+    told = codes(result)["polarisation.isolation"]
+    assert "table lists on one port only" in told.explanation and "not equally noisy" in told.explanation
+    by = {e.name: e.value for e in told.evidence}
+    assert by["port_gain_by_floors"] == pytest.approx(6.0, abs=0.3)
+    for home in ("reference", "other"):
+        mine = [p.isolation_db for p in result.pairs if p.home == home and p.isolation_db is not None]
+        assert np.mean(mine) == pytest.approx(12.0, abs=1.5)
+
+
+def test_port_gain_stays_with_the_floors_where_both_agree(turned) -> None:
+    whole = turned.polarisation
+    assert whole.gain_difference_by == "floors" and whole.gain_difference_db == pytest.approx(0.0, abs=0.3)
+
+
 def test_rain_in_the_context_is_weighed(chain) -> None:
     result = spectra.compare(port_pair(18.0, 11, weather="heavy rain", antenna_elevation_deg=35.0), plan_table(), chain)
     assert codes(result)["polarisation.rain"].answer == "no"

@@ -6,7 +6,7 @@ import math
 import tempfile
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -15,6 +15,7 @@ from spectra.archive.query import Search, whole_captures
 from spectra.archive.store import Archive
 from spectra.capture import Context, context_from_mapping
 from spectra.findings.emissions import Emissions, Look, Sighting, track
+from spectra.findings.interference_sets import has_a_place
 
 if TYPE_CHECKING:
     from spectra.plan.chain import LoState, ReceiveChain
@@ -269,7 +270,8 @@ def _unlisted(
         if f["code"].startswith("interference.") and f["code"] not in _GUESTS
         for carrier in f["subjects"]["carriers"]
     }
-    near = 1.5 * (measurement["sweep"]["rbw_hz"] or 0.0)
+    rbw = measurement["sweep"]["rbw_hz"] or 0.0
+    near = 1.5 * rbw
     for index, c in enumerate(measurement["carriers"]):
         if left is not None and (c["centre_hz"], c["kind"]) not in left:
             continue
@@ -280,8 +282,11 @@ def _unlisted(
             kind = "hump"
         std = c["centre_std_hz"] or 1e3
         width = c["occupied_bandwidth_hz"] or c["x_db_bandwidth_hz"] or 0.0
+        if rbw and not has_a_place(c["centre_std_hz"], width, rbw):
+            continue
         rf, rf_std = places.rf(c["centre_hz"], std)
-        yield Sighting(0, c["centre_hz"], std, rf, rf_std, width, c["power_dbm"], kind, causes.get(index))
+        seen = Sighting(0, c["centre_hz"], std, rf, rf_std, width, c["power_dbm"], kind, causes.get(index))
+        yield replace(seen, resolution_hz=rbw)
 
 
 def _names(finding: Mapping[str, Any], file: str) -> bool:

@@ -31,6 +31,8 @@ _GATE = 4.5  # standard deviations within which a sighting may be the emission's
 _NEW_COST = _GATE**2
 _WIDTH_FACTOR = 1.5
 _SYSTEMATIC_HZ = 500.0  # of a narrow line's centre, beside its own standard uncertainty (common practice, no source)
+_RESOLVED = 2.5  # resolution bandwidths from which on a width is known well enough to tell two signals apart
+_LOST_HZ = 3e6  # a place less certain than this is none
 _DECIDED = 9.0  # difference of chi-square that settles the frame (odds of 90 to 1; derived)
 
 
@@ -58,6 +60,8 @@ class Sighting:
         Line of the table of the carrier that it stands on.
     host_rf_hz, host_power_dbm : float or None
         That carrier's RF as measured, and its level.
+    resolution_hz : float
+        RBW of the sweep: what is not much wider is a line in one sweep and a carrier in the next.
     """
 
     look: int
@@ -74,6 +78,7 @@ class Sighting:
     row: int | None = None
     host_rf_hz: float | None = None
     host_power_dbm: float | None = None
+    resolution_hz: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -224,8 +229,11 @@ class _Track:
     def cost(self, s: Sighting) -> float:
         """Return the squared departure of a sighting, in standard deviations, in the frame that this keeps."""
         widths = sorted((max(s.width_hz, 1.0), max(self.sightings[-1].width_hz, 1.0)))
-        if widths[1] > _WIDTH_FACTOR * widths[0] and widths[1] - widths[0] > 2e5:
+        blurred = _RESOLVED * max(s.resolution_hz, self.sightings[-1].resolution_hz)
+        if widths[1] > max(_WIDTH_FACTOR * widths[0], blurred) and widths[1] - widths[0] > 2e5:
             return math.inf
+        if max(s.if_std_hz, self.sightings[-1].if_std_hz) > _LOST_HZ:
+            return math.inf  # it would agree with everything
         frame = self.frame
         found = []
         for name, value, std in (("if", s.if_hz, s.if_std_hz), ("rf", s.rf_hz, s.rf_std_hz)):

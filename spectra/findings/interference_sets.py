@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
@@ -21,7 +21,17 @@ if TYPE_CHECKING:
     from spectra.plan.chain import LoState, ReceiveChain
     from spectra.plan.table import CarrierTable
 
-__all__ = ["Entry", "Occurrence", "Way", "entry_of", "follow", "interference_facts", "occurrence", "rhythm"]
+__all__ = [
+    "Entry",
+    "Occurrence",
+    "Way",
+    "entry_of",
+    "follow",
+    "has_a_place",
+    "interference_facts",
+    "occurrence",
+    "rhythm",
+]
 
 Way = Literal["cable", "antenna", "cannot_tell"]
 _UNKNOWN_OFFSET_HZ = 300e3  # standard uncertainty of an IF offset that no identification tells (common practice)
@@ -134,17 +144,23 @@ def sightings_of(
         {} if identification is None else {e.carrier: e.row for e in identification.roll_call if e.carrier is not None}
     )
     alone = identification is not None and len(identification.sweep_files) <= 1  # else indices are of several sweeps
+    rbw = sweep.settings.rbw_hz or sweep.spacing_hz
     listed = [
         _of_guest(number, guest, measurement.carriers[guest.carrier], place, rows.get(guest.carrier) if alone else None)
         for guest in guests
     ]
-    rbw = sweep.settings.rbw_hz or sweep.spacing_hz
     listed += [
         _of_unlisted(number, one, place)
         for one in explain_unlisted(measurement, identification, table, chain)
         if all(abs(one.carrier.centre_hz - guest.centre_hz) > 1.5 * rbw for guest in guests)
+        and has_a_place(one.carrier.centre_std_hz, one.carrier.width_hz, rbw)
     ]
-    return look, listed
+    return look, [replace(one, resolution_hz=rbw) for one in listed]
+
+
+def has_a_place(centre_std_hz: float | None, width_hz: float, rbw_hz: float) -> bool:
+    """Say whether a sweep shows where a carrier stands; one that the end of the span cuts is of no use in a log."""
+    return centre_std_hz is not None and centre_std_hz < max(2.0 * rbw_hz, 0.5 * width_hz)
 
 
 def _state(commanded: str | None, identification: Identification | None, chain: ReceiveChain | None) -> LoState | None:

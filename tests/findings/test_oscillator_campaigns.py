@@ -51,6 +51,6 @@ def test_skew_with_an_ideal_feed_and_with_impure_ones() -> None:
 def test_lo_error_and_wrong_states_from_sweeps() -> None:
     oscillator = campaign("findings_oscillator")
     figures = oscillator.summary(list(oscillator.run(6, 21)))
-    assert figures["false wrong state"] == 0
+    assert figures["false claims of any, right ones"] == 0
     assert figures["wrong state found"] == figures["other polarisation found (as wrong state)"] == 1.0
     assert figures["tolerance answered wrongly"] == 0

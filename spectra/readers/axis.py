@@ -40,8 +40,10 @@ def axis_hz(draft: Draft, name: str, options: Options) -> FloatArray:
     SweepFormatError
         If frequencies repeat or fall, or unit, start or stop are not told.
     """
+    _refuse_zero_span(draft, name)
     if draft.axis is None:
         return _from_preamble(draft, name, options)
+    _turn_round(draft)
     raw = draft.axis
     _check_rising(raw, draft, name)
     unit = _unit(draft, raw, name, options)
@@ -59,6 +61,34 @@ def axis_hz(draft: Draft, name: str, options: Options) -> FloatArray:
         draft.warnings.append("quality.axis_irregular: the points are not evenly spaced")
     _compare(draft, frequency_hz, unit)
     return frequency_hz
+
+
+def _refuse_zero_span(draft: Draft, name: str) -> None:
+    """Refuse levels over time at one frequency; a span of zero beside rows with frequencies is only a contradiction."""
+    span = draft.facts.get("span")
+    line = span.line if span is not None and span.value == 0.0 and draft.axis_unit is None else None
+    if line is None and draft.axis is not None and draft.axis.size > 2 and bool((draft.axis == draft.axis[0]).all()):
+        line = draft.lines[0]
+    if line is not None:
+        raise SweepFormatError(
+            name,
+            line,
+            "a span of zero: levels over time at one frequency",
+            "levels over frequency",
+            "Set a span and sweep again.",
+        )
+
+
+def _turn_round(draft: Draft) -> None:
+    """Turn rows round that run from the highest frequency down."""
+    raw = draft.axis
+    if raw is None or raw.size < 3 or not rises(raw[::-1]):
+        return
+    draft.axis = np.ascontiguousarray(raw[::-1])
+    for column in draft.columns:
+        column.values = np.ascontiguousarray(column.values[::-1])
+    draft.turned = True
+    draft.assumptions.append("the rows run from the highest frequency down: turned round")
 
 
 def _check_rising(raw: FloatArray, draft: Draft, name: str) -> None:
@@ -236,7 +266,22 @@ def _from_preamble(draft: Draft, name: str, options: Options) -> FloatArray:
         _step_disagrees(draft, step, (stop - start) / (points - 1))
     if draft.axis_unit is None:
         draft.axis_unit = "hz" if scale == 1.0 else None
+    scale_of_axis = facts.get("axis_scale")
+    if scale_of_axis is not None and scale_of_axis.value == "log":
+        return _logarithmic(draft, name, start, stop, points, scale_of_axis.line)
     return linear_axis(start, stop, points)
+
+
+def _logarithmic(draft: Draft, name: str, start: float, stop: float, points: int, line: int) -> FloatArray:
+    """Return points evenly spaced in the logarithm, as the preamble states them."""
+    if start <= 0.0:
+        raise SweepFormatError(
+            name, line, f"a logarithmic axis from {start:.10g} Hz", "a start above zero", "Check the start."
+        )
+    draft.assumptions.append(f"frequencies evenly spaced in the logarithm, as line {line} states the axis")
+    axis: FloatArray = start * np.exp(linear_axis(0.0, math.log(stop / start), points))
+    axis[-1] = stop
+    return axis
 
 
 def _bare_scale(draft: Draft, name: str, options: Options) -> float | None:

@@ -29,6 +29,7 @@ class Draft:
     `axis` holds the frequencies as written (in `axis_unit`, None if not told); None where the file gives levels
     only, and then start, stop or centre and span come from the facts. `lines` are the first and last of the rows;
     `line_per_row` says whether each row is one line, so that a fault can be given its line;
+    `turned` whether the rows ran from the highest frequency down and have been turned round;
     `mixed_units` that the frequencies came in different units and are now in Hz, whatever anybody states.
     """
 
@@ -44,7 +45,10 @@ class Draft:
     check_regular: bool = True
     line_per_row: bool = True
     mixed_units: bool = False
+    turned: bool = False
 
     def line_of(self, row: int) -> int:
         """Return the 1-based line of a row."""
+        if self.turned and self.line_per_row:
+            return self.lines[1] - row
         return self.lines[0] + row if self.line_per_row else self.lines[0]

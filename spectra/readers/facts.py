@@ -29,13 +29,14 @@ class Reading:
     """One value read from the file.
 
     `value` is in hertz, seconds, dB or as the unit says; `unit` is None where the file gives none (then the value of
-    a frequency is a bare number).
+    a frequency is a bare number). `mark` is a cell beside it that tells who set it.
     """
 
     value: float | int | str | tuple[str, ...]
     line: int
     text: str
     unit: str | None = None
+    mark: str = ""
 
 
 @dataclass(slots=True)
@@ -90,6 +91,8 @@ def facts_of(entries: Iterable[Entry], decimal: str) -> Facts:
         if meaning.trace is not None and meaning.concept not in ("points", "trace"):
             facts.per_trace.setdefault(meaning.trace, {}).setdefault(meaning.concept, reading)
             continue
+        if entry.mark:
+            reading = replace(reading, mark=entry.mark)
         before = facts.readings.get(meaning.concept)
         if before is None:
             facts.readings[meaning.concept] = reading
@@ -164,7 +167,7 @@ def _reading(entry: Entry, decimal: str) -> Reading | None:
             Reading(int(value), entry.line, text) if value is not None and value.is_integer() and value > 0.0 else None
         )
     if concept == "averages":
-        return _averages(entry, text)
+        return _averages(entry, text, decimal)
     if concept == "level_unit" or concept == "frequency_unit":
         unit = text.strip("[]() ")
         kind = unit_kind(unit)
@@ -174,6 +177,9 @@ def _reading(entry: Entry, decimal: str) -> Reading | None:
         if kind == "frequency":
             return Reading(unit, entry.line, text) if concept == "frequency_unit" else None
         return Reading(unit, entry.line, text) if kind in ("level", "ratio", "other_level") else None
+    if concept == "axis_scale":
+        scale = re.search(r"\b(log|lin)", fold(text))  # other modes of a sweep (single, fast) are kept as text
+        return Reading(scale[1], entry.line, text) if scale else None
     if concept in ("detector", "trace_mode", "average_type"):
         return _worded(concept, entry, text)
     return Reading(text, entry.line, text, entry.unit)
@@ -190,11 +196,15 @@ def _worded(concept: str, entry: Entry, text: str) -> Reading | None:
     return Reading(text, entry.line, text)
 
 
-def _averages(entry: Entry, text: str) -> Reading | None:
-    match = re.search(r"[0-9]{1,9}", text[:LONGEST_CELL])
+_COUNT = re.compile(r"[+-]?[0-9][0-9.,'’ \u00a0\u202f]*(?:[eE][+-]?[0-9]+)?")
+
+
+def _averages(entry: Entry, text: str, decimal: str) -> Reading | None:
+    match = _COUNT.search(text[:LONGEST_CELL].replace("\u2212", "-"))
     if match:
-        count = int(match[0])
-        return Reading(count, entry.line, text) if 0 < count < 10**7 else None
+        count = number(match[0].rstrip(" .,'"), decimal)
+        whole = count is not None and 0.0 < count < 1e7 and count.is_integer()  # a mean level is no count
+        return Reading(int(count), entry.line, text) if count is not None and whole else None
     return Reading(1, entry.line, text) if fold(text) in ("off", "aus", "none", "no", "arret", "desactivado") else None
 
 

@@ -28,6 +28,8 @@ _SET_BY = re.compile(r"\b(?:auto|man)[a-z]*\b", re.IGNORECASE)
 
 THERMAL_DBM_HZ = -174.0
 """Noise density of a matched source at 290 K (k T0 = -173.98 dBm/Hz): no analyser's floor lies under it."""
+_DEEPEST_DB = 50.0
+"""How far a reading of noise may fall below its mean: one in 100,000 lies 50 dB down (exponential power; derived)."""
 
 
 def finish(draft: Draft, source: Source, options: Options, axis: FloatArray | None = None) -> Sweep:
@@ -64,7 +66,8 @@ def finish(draft: Draft, source: Source, options: Options, axis: FloatArray | No
             "levels of an analyser",
             "Check which column holds the levels; save the trace again.",
         )
-    traces = {draft.columns[i].name: _dbm(draft.columns[i].values, offset) for i in others}
+    _plausible(draft, level, offset, unit, settings["rbw_hz"])
+    traces = {draft.columns[i].name: _other(draft, i, unit, impedance) for i in others}
     origin = Origin(
         file=source.file,
         sha256=source.sha256,
@@ -79,6 +82,33 @@ def finish(draft: Draft, source: Source, options: Options, axis: FloatArray | No
 
 def _dbm(values: FloatArray, offset: float) -> FloatArray:
     return settle(values + offset if offset else values)
+
+
+def _other(draft: Draft, index: int, unit: str, impedance: float) -> FloatArray:
+    """Return a trace beside the main one in dBm: by its own unit where it states one, else by that of the main one."""
+    column = draft.columns[index]
+    own = LEVEL_UNITS.get(unit_key(column.unit)) if column.unit else None
+    return _dbm(column.values, dbm_offset(own or unit, impedance))
+
+
+HIGHEST_DBM = 30.0
+"""1 W, the usual limit printed beside an analyser's input; common practice, no source."""
+
+
+def _plausible(draft: Draft, level: FloatArray, offset: float, unit: str, rbw_hz: float | None) -> None:
+    """Warn of levels that no analyser shows: a sign lost, a wrong unit, numbers that stand for "no value"."""
+    top, bottom = float(level.max()) + offset, float(level.min()) + offset
+    if top > HIGHEST_DBM:
+        draft.warnings.append(
+            f"quality.level_implausible: levels up to {top:.6g} dBm, more than an analyser survives (30 dBm): "
+            f"check sign and unit ({unit})"
+        )
+    lowest = THERMAL_DBM_HZ + (10.0 * math.log10(rbw_hz) - _DEEPEST_DB if rbw_hz else 0.0)
+    if bottom < lowest:
+        draft.warnings.append(
+            f"quality.level_implausible: levels down to {bottom:.6g} dBm, below what thermal noise lets an analyser "
+            "show: they may stand for points without a value"
+        )
 
 
 def _impedance(draft: Draft, options: Options) -> float:
@@ -114,7 +144,14 @@ def _level_unit(draft: Draft, main: int, options: Options, rbw_hz: float | None,
             return LEVEL_UNITS[key]
         if key in RATIO_UNITS or key in OTHER_LEVEL_UNITS:
             what = "a ratio, no level" if key in RATIO_UNITS else "no level in dBm, dBmV or dBuV"
-            _ask_unit(name, draft.lines[0], f"levels in {told} ({what})")
+            raise SweepFormatError(
+                name,
+                draft.lines[0],
+                f"levels in {told} ({what})",
+                "a level unit: dBm, dBmV or dBuV",
+                f"Set the analyser to dBm and save again; if {told} is a mistake, state the true unit with level_unit= "
+                "or --level-unit.",
+            )
     reference = draft.facts.get("reference_level")
     if reference is not None and reference.unit and unit_key(reference.unit) in LEVEL_UNITS:
         unit = LEVEL_UNITS[unit_key(reference.unit)]
@@ -186,13 +223,14 @@ def _settings(draft: Draft, main: int, options: Options, frequency_hz: Any) -> d
     values["attenuation_db"] = attenuation
     for concept in ("rbw", "vbw", "sweep_time", "attenuation", "reference_level"):
         reading = facts.get(concept)
-        mark = _SET_BY.search(reading.text[:LONGEST_CELL]) if reading is not None else None
+        mark = _SET_BY.search(f"{reading.text[:LONGEST_CELL]} {reading.mark}") if reading is not None else None
         if mark:
             extra.setdefault(f"{concept} set by", mark[0])
     for concept in ("preamplifier", "level_offset", "frequency_offset", "zone", "trace"):
         reading = facts.get(concept)
         if reading is not None:
-            extra.setdefault(concept, f"{reading.text} {reading.unit or ''}".strip())
+            unit = reading.unit or ""
+            extra.setdefault(concept, reading.text if reading.text.endswith(unit) else f"{reading.text} {unit}")
     for conflict_key, stated in (("rbw_hz", options.rbw_hz),):
         if stated is not None:
             if values[conflict_key] is not None and values[conflict_key] != stated:

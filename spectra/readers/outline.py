@@ -315,7 +315,7 @@ def _check_break(cursor: _Cursor, row: Row, dialect: Dialect, table: Table, name
         return
     odd = row_of(text, dialect)
     first = next((t for t in odd.texts if t), "") or split_row(text, dialect.delimiter)[0].strip(' "')
-    if odd.kinds[:1] == "D" or (odd.kinds[:1] != "X" and number(first, ".") is None and number(first, ",") is None):
+    if odd.kinds[:1] == "D" or (odd.kinds[:1] != "X" and not _like_number(first)):
         return  # words or a time that begin with a digit
     shown = repr(text.strip()[:60])
     mark = "," if dialect.decimal == "." else "."
@@ -338,6 +338,13 @@ def _check_break(cursor: _Cursor, row: Row, dialect: Dialect, table: Table, name
         "a row of numbers like those before it",
         "The file may be cut short or damaged: save the trace again.",
     )
+
+
+def _like_number(cell: str) -> bool:
+    """Say whether a cell is a number, or could only be one, wrongly written (``1000,000.5.2``)."""
+    if number(cell, ".") is not None or number(cell, ",") is not None:
+        return True
+    return any(c.isdigit() for c in cell) and not cell.strip("0123456789+-.,' \u00a0\u202f\u2019")
 
 
 def _check_last(data: bytes, row: Row, dialect: Dialect, table: Table, name: str) -> None:

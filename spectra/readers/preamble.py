@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 from spectra.readers.cells import is_time, number, split_row, unit_kind
@@ -22,7 +22,8 @@ __all__ = ["Entry", "cells_of", "entries_of", "uncommented"]
 class Entry:
     """One statement of the file: where it stands, key and value as written, and what the key means (if known).
 
-    `values` are all values in their cells (one per trace, perhaps); `unit` stands in a cell of its own or in the key.
+    `values` are all values in their cells (one per trace, perhaps); `unit` stands in a cell of its own or in the key;
+    `mark` says who set the value (``Auto``, ``Man``), where a cell of its own does.
     """
 
     line: int
@@ -31,6 +32,7 @@ class Entry:
     unit: str | None = None
     meaning: Key | None = None
     values: tuple[str, ...] = ()
+    mark: str = ""
 
 
 _COMMENT = re.compile(r"^(?:[!#%*]+|//+|--+(?=\s))\s*")
@@ -64,9 +66,7 @@ def entries_of(lines: Iterable[TextLine], decimal: str = ".") -> list[Entry]:
     for line in lines:
         text = uncommented(line.text)
         if text and len(text) <= LONGEST_LINE:
-            found.extend(
-                Entry(line.line, e.key, e.value, e.unit, e.meaning, e.values) for e in _entries_of_text(text, decimal)
-            )
+            found.extend(replace(entry, line=line.line) for entry in _entries_of_text(text, decimal))
     return found
 
 
@@ -85,6 +85,7 @@ def _entries_of_text(text: str, decimal: str) -> tuple[Entry, ...]:
         pairs = _pairs(cell)
         if pairs:
             found.extend(_made(line, key, value) for key, value in pairs)
+            at = _take_value(cells, at, found)
             at = _take_unit(cells, at, found)
             continue
         key = cell.rstrip(" :=")
@@ -134,19 +135,19 @@ def _made(line: int, key: str, value: str) -> Entry:
 def _with_values(line: int, key: str, meaning: Key, cells: list[str], at: int) -> tuple[int, Entry]:
     """Take the values of a known key from the cells after it, up to the next key."""
     values: list[str] = []
-    unit = meaning.unit
+    unit, set_by = meaning.unit, ""
     while at < len(cells):
         cell = cells[at]
         if values and unit_kind(cell) and meaning.concept not in ("level_unit", "frequency_unit"):
             unit = cell
         elif (values or meaning.concept in _NUMERIC) and cell.lower().strip("()") in _MARKS:
-            pass  # set by hand or by the instrument: nothing to us
+            set_by = cell.strip("()")
         elif values and (_known(cell.rstrip(" :=")) or _pairs(cell)) and not _is_value(cell, meaning):
             break
         else:
             values.append(cell)
         at += 1
-    return at, Entry(line, key, values[0] if values else "", unit, meaning, tuple(values))
+    return at, Entry(line, key, values[0] if values else "", unit, meaning, tuple(values), set_by)
 
 
 def _is_value(cell: str, meaning: Key) -> bool:
@@ -154,10 +155,22 @@ def _is_value(cell: str, meaning: Key) -> bool:
     return meaning.concept in ("trace_mode", "detector", "average_type", "trace")
 
 
+def _take_value(cells: list[str], at: int, found: list[Entry]) -> int:
+    """Take the value from the next cell where only who set it stands behind the key (``VBW: Man, 1 MHz``)."""
+    last = found[-1]
+    if at < len(cells) and last.meaning and last.meaning.concept in _NUMERIC and last.value.lower() in _MARKS:
+        found[-1] = replace(last, value=cells[at], values=(cells[at],), mark=last.value)
+        at += 1
+    return at
+
+
 def _take_unit(cells: list[str], at: int, found: list[Entry]) -> int:
     if at < len(cells) and found and unit_kind(cells[at]) and found[-1].unit is None:
         last = found[-1]
-        found[-1] = Entry(last.line, last.key, last.value, cells[at], last.meaning, last.values)
+        found[-1] = replace(last, unit=cells[at])
+        at += 1
+    if at < len(cells) and found and found[-1].meaning is not None and cells[at].lower().strip("()") in _MARKS:
+        found[-1] = replace(found[-1], mark=cells[at].strip("()"))
         at += 1
     return at
 

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import math
+import re
 
 import numpy as np
 
 from spectra.errors import SweepFormatError
+from spectra.readers.cells import unit_kind
 from spectra.readers.draft import Draft, TraceColumn
 from spectra.readers.options import Options
 from spectra.readers.words import fold, trace_mode_of
@@ -23,8 +25,8 @@ def usable_columns(draft: Draft, name: str) -> None:
     A row without a level in the only trace is an error of that row; in a trace beside a whole one it only costs
     that trace.
     """
+    dropped = _leave_no_levels(draft)
     kept: list[TraceColumn] = []
-    dropped: list[str] = []
     first_gap: int | None = None
     for column in draft.columns:
         finite = math.isfinite(float(column.values.sum())) or bool(np.isfinite(column.values).all())
@@ -48,6 +50,33 @@ def usable_columns(draft: Draft, name: str) -> None:
     if dropped:
         draft.assumptions.append("left out: " + ", ".join(dropped))
     draft.columns = kept
+
+
+_NO_LEVEL = re.compile(
+    r"\b(phase|phasen\w*|fase|winkel|angle|corr\w*|korr\w*|loss|losses|verlust\w*|perte|perdida|perda|factor|faktor|"
+    r"facteur|fattore|fator|delay|std|stdev|stddev|sigma|deviation|standardabweichung|ecart|margin|delta|snr|"
+    r"uncertainty|gain|temperature|temp|flag|status|valid)\b"
+)
+_NO_LEVEL_UNIT = re.compile(r"[\[(]\s*(?:deg\w*|°|grad|rad|%|ns|us|µs|k|°c|db/m|db)\s*[\])]", re.IGNORECASE)
+
+
+def _leave_no_levels(draft: Draft) -> list[str]:
+    """Drop columns beside a trace that hold no levels (phase, corrections, field strengths); return their names."""
+    if len(draft.columns) < 2:
+        return []
+    absolute = [unit_kind(column.unit or "") == "level" for column in draft.columns]
+    other = [
+        unit_kind(column.unit or "") in ("ratio", "other_level", "time", "frequency")
+        or _NO_LEVEL.search(fold(column.name)) is not None
+        or _NO_LEVEL_UNIT.search(column.name) is not None
+        for column in draft.columns
+    ]
+    stays = [level or not no_level for level, no_level in zip(absolute, other, strict=True)]
+    if not any(stays):
+        return []
+    gone = [f"{c.name} (no level)" for c, stay in zip(draft.columns, stays, strict=True) if not stay]
+    draft.columns = [c for c, stay in zip(draft.columns, stays, strict=True) if stay]
+    return gone
 
 
 def _blanked(column: TraceColumn, finite: bool, count: int) -> bool:

@@ -77,6 +77,7 @@ _STEMS = {
     "external": "external ext extern externe externo esterno",
     "impedance": "impedance impedanz impedancia impedenza z zin wellenwiderstand",
     "range": "range bereich gamme intervalo",
+    "scale": "scale scaling skala skalierung teilung echelle escala scala",
     "index": "index idx indice",
     "marker": "marker markers mkr peak peaks spitzen spitze pic pics pico picos picco picchi signal signals signale "
     "signaux senal senales segnale segnali sinal sinais",
@@ -126,6 +127,8 @@ _RULES: dict[str, str] = {
     "level_offset": "offset|ref level offset|level offset|ref offset|external gain|gain|gain external level|"
     "external att|external offset|y offset|gain offset external",
     "frequency_offset": "freq offset|x offset",
+    "axis_scale": "sweep mode|sweep scale|sweep step mode|x axis|freq axis|x scale|freq scale|x axis scale|"
+    "freq axis scale|x axis mode|freq axis mode|x scale mode|freq scale mode|freq sweep mode|freq mode",
 }
 _BY_IDEAS: dict[frozenset[str], str] = {
     frozenset(words.split()): concept for concept, rules in _RULES.items() for words in rules.split("|")
@@ -282,11 +285,16 @@ _MODES = (
 _MODE_RES = tuple((re.compile(pattern), name) for pattern, name in _MODES)
 
 
+_PEAKS = re.compile(r"\b(?:max|min)\w* ?peak\b(?! hold)")
+"""Detectors, no trace modes."""
+
+
 @lru_cache(maxsize=1024)
 def trace_mode_of(text: str) -> str | None:
     """Return the trace mode of the contract for a word or a column's name, None if it names none."""
     folded = fold(text[:100]).replace("_", " ").replace("-", " ").replace("/", " ").replace(".", " ")
     folded = re.sub(r"(?<=[a-z])(?=[0-9])|(?<=[0-9])(?=[a-z])", " ", folded)
+    folded = _PEAKS.sub(" ", folded)
     for pattern, name in _MODE_RES:
         if re.search(pattern, folded):
             return name

@@ -49,7 +49,7 @@ REFUSED: dict[str, tuple[bytes | str, int | None, str]] = {
     "number cut": (HEAD + "\n".join(ROWS[:19]) + "\n1182.5,-", 22, ""),
     "last number cut short": (HEAD + "\n".join(f"{r}0" for r in ROWS) + "\n1183.00,-9", 23, "cut"),
     "same frequency twice": (changed(7, ROWS[6]), 10, "the same frequency twice"),
-    "falling frequencies": (HEAD + "\n".join(reversed(ROWS)), 4, "a frequency that falls"),
+    "halves in the wrong order": (HEAD + "\n".join(ROWS[10:] + ROWS[:10]), 13, "a frequency that falls"),
     "one step back": (changed(7, "1170.0,-90.1"), 10, "a frequency that falls"),
     "decimal marks mixed": (
         german(HEAD) + "\n".join(german(r) for r in ROWS[:9]) + "\n1177.5;-90.1\n" + german(ROWS[10]),

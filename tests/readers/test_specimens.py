@@ -188,13 +188,13 @@ SPECIMENS: dict[str, tuple[str | bytes, dict]] = {
     ),
     "UTF-8 with byte order mark and micro sign": (
         ("\ufeffRBW;100;kHz\nFrequenz [MHz];Pegel [dBµV]\n" + rows("{f};{l}")).encode(),
-        {"rbw_hz": 1e5, "shift": DBUV_50},
+        {"rbw_hz": 1e5, "shift": DBUV_50, "warns": "quality.level_implausible"},
     ),
     "code page 1252": (
         ("Auflösungsbandbreite;100;kHz\nBemerkung;„Mast“ – 5°\nFrequenz [MHz];Pegel [dBµV]\n" + rows("{f};{l}")).encode(
             "cp1252"
         ),
-        {"rbw_hz": 1e5, "shift": DBUV_50},
+        {"rbw_hz": 1e5, "shift": DBUV_50, "warns": "quality.level_implausible"},
     ),
     "NUL bytes behind cells": (
         ("RBW\0,100000\0,Hz\0\r\nFrequency(Hz)\0,Amplitude(dBm)\0,\0\r\n" + rows("{hz}\0,{l}\0,\0", "\r\n")).encode(),

@@ -254,6 +254,7 @@ def _cut_short(name: str, line: int, found: int, expected: int) -> SweepFormatEr
 def read_across(document: Document) -> list[Draft]:
     """Return the drafts of rows across."""
     rows, lines, decimal = long_rows(document)
+    rows = _without_small_tables(document, rows)
     facts = document.facts(lines, decimal)
     if not rows:
         raise SweepFormatError(
@@ -294,6 +295,17 @@ def read_across(document: Document) -> list[Draft]:
         draft.stamp = _stamp(row, facts)
         drafts.append(draft)
     return drafts
+
+
+def _without_small_tables(document: Document, rows: list[LongRow]) -> list[LongRow]:
+    """Leave out rows of a few numbers without a time among sweeps with one: a table of markers, perhaps."""
+    most = max((row.values.size for row in rows if row.stamp), default=0)
+    if most < _MANY:
+        return rows
+    small = [row for row in rows if not row.stamp and row.values.size * 4 < most]
+    if small:
+        document.left_out.append(f"lines {small[0].line} to {small[-1].line}: a small table")
+    return [row for row in rows if row.stamp or row.values.size * 4 >= most]
 
 
 def _stamp(row: LongRow, facts: Facts) -> str | None:

@@ -82,6 +82,9 @@ def column_head(lines: list[TextLine], table: Table) -> Head:
                 continue
             break
         if any(names):
+            if _add_units(head, cells, table):
+                head.lines.insert(0, line.line)
+                continue
             if _add_modes(head, cells, table):
                 head.lines.insert(0, line.line)
             break
@@ -102,6 +105,15 @@ def _names_both(cells: list[str]) -> bool:
     """Say whether cells name a frequency and a level."""
     roles = {role_of(name, unit) for unit, name in map(find_unit, cells)}
     return "frequency" in roles and bool(roles & {"level", ""})
+
+
+def _add_units(head: Head, cells: list[str], table: Table) -> bool:
+    """Add the units that stand alone in a line above the names, where there are none yet."""
+    own = [cells[cell].strip("[]() ") if cell < len(cells) else "" for cell in table.cells]
+    if any(head.units) or not any(own) or not all(unit_kind(cell.strip("[]() ")) for cell in cells if cell):
+        return False
+    head.units[:] = [unit or None for unit in own]
+    return True
 
 
 def _add_modes(head: Head, cells: list[str], table: Table) -> bool:
@@ -202,7 +214,7 @@ def frequency_columns(head: Head, table: Table, facts: Facts) -> list[int]:
     named = named or [c for c in columns if head.role(c) == "x"]
     if named:
         return named
-    open_ = [c for c in columns if head.role(c) in ("", "other")]
+    open_ = [c for c in columns if head.role(c) in ("", "other") and not _over_time(head, c)]
     if len(columns) == 1:
         open_ = [] if tells_axis(facts) else open_
     rising = [c for c in open_ if _share_rising(table.columns[c]) == 1.0]
@@ -218,6 +230,11 @@ def frequency_columns(head: Head, table: Table, facts: Facts) -> list[int]:
         if not tells_axis(facts) and candidates:
             return [candidates[0]]
     return []
+
+
+def _over_time(head: Head, column: int) -> bool:
+    """Say whether a column tells times, by its unit or its name: it rises, and is no frequency."""
+    return unit_kind(head.units[column] or "") == "time" or "time" in ideas_of(head.names[column])[0]
 
 
 def _share_rising(values: FloatArray) -> float:

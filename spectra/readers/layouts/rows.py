@@ -17,10 +17,12 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
+from itertools import pairwise
 
 import numpy as np
 
 from spectra.errors import SweepFormatError
+from spectra.readers.dialect import row_of
 from spectra.readers.document import Document, glimpse
 from spectra.readers.draft import Draft, TraceColumn
 from spectra.readers.facts import Facts
@@ -32,6 +34,7 @@ from spectra.readers.words import ideas_of, trace_mode_of
 
 __all__ = ["read_rows", "sniff_level_rows", "sniff_rows"]
 
+_MOST_LONE = 20
 _OWN_TO_TRACE = ("detector", "averages", "trace_mode", "average_type")
 
 
@@ -113,6 +116,7 @@ def _blocks(document: Document) -> list[_Block]:
             )
         kept.append(([*carried, *section.lines], section, table))
         carried = []
+    _tell_lone_rows(document, kept[0][2] if kept else None)
     if not kept:
         table = sections[0].table
         assert table is not None
@@ -122,6 +126,7 @@ def _blocks(document: Document) -> list[_Block]:
     blocks = []
     for at, (lines, section, table) in enumerate(kept):
         head = column_head(section.lines, table)
+        _check_commas(document.name, head, table)
         document.used_lines.update(dict.fromkeys(head.lines, "names of the columns"))
         own = [line for line in lines if line.line not in head.lines]
         if at == 0 and len(kept) == 1:
@@ -129,6 +134,38 @@ def _blocks(document: Document) -> list[_Block]:
         facts = document.facts(own, table.dialect.decimal)
         blocks.append(_Block(section, table, facts, head, _title(own), own))
     return blocks
+
+
+def _check_commas(name: str, head: Head, table: Table) -> None:
+    """Refuse rows whose decimal commas look like commas between cells: more whole numbers than names."""
+    if table.dialect.delimiter != "," or len(table.cells) < 3:
+        return
+    named = sum(1 for each in head.names if each)
+    if named == len(table.cells) or any(head.names[named:]) or not all(head.names[:named]):
+        return
+    whole = [bool((np.isfinite(c) & (c == np.rint(c))).all()) for c in table.columns]
+    behind = table.columns[-1]
+    if whole[-1] and whole[-2] and bool((behind >= 0.0).all()) and bool((table.columns[-2] < 0.0).any()):
+        raise SweepFormatError(
+            name,
+            table.first_line,
+            f"rows of {len(table.cells)} whole numbers under {named} names",
+            "as many cells as names: the comma seems to part the cells and to be the decimal mark too",
+            "Export again with another delimiter, or with '.' as decimal mark.",
+        )
+
+
+def _tell_lone_rows(document: Document, table: Table | None) -> None:
+    """Tell of rows of numbers that stand on their own after a table."""
+    if table is None:
+        return
+    found = 0
+    for line in (line for section in document.outline.sections for line in section.lines):
+        if line.line > table.last_line and line.text[:1] in '0123456789+-.,"' and found < _MOST_LONE:
+            row = row_of(line.text, table.dialect)
+            if row.numeric and row.numbers >= len(table.cells):
+                document.left_out.append(f"line {line.line}: a row of numbers on its own ({line.text[:40]!r})")
+                found += 1
 
 
 def _no_rows(document: Document) -> SweepFormatError:
@@ -179,10 +216,16 @@ def _drafts(document: Document, block: _Block, facts: Facts) -> list[Draft]:
     first = frequencies[0]
     axis = table.columns[first]
     others = [c for c in frequencies[1:] if not np.array_equal(table.columns[c], axis)]
+    stacked = [b for a, b in pairwise(frequencies) if b == a + 1]
+    if others and stacked:
+        first = _axis_of_several(document, head, table, frequencies)
+        axis, others = table.columns[first], []
     if not others:
         columns = _level_columns(head, table, [c for c in range(len(table.cells)) if c not in frequencies])
         if not columns:
             raise _no_levels(document.name, table)
+        aside = [n for c, n in enumerate(head.names) if n and head.role(c) == "other" and c not in frequencies]
+        document.left_out += [f"column {name!r}" for name in aside]
         draft = Draft("frequency-level-rows", axis, head.units[first], columns, facts, lines)
         draft.mixed_units = first in table.mixed
         return [draft]
@@ -197,6 +240,24 @@ def _drafts(document: Document, block: _Block, facts: Facts) -> list[Draft]:
         draft.mixed_units = start in table.mixed
         drafts.append(draft)
     return drafts
+
+
+def _axis_of_several(document: Document, head: Head, table: Table, frequencies: list[int]) -> int:
+    """Return which of several columns of frequency in front of the levels is that of the sweep: the one called IF."""
+    kept = [c for c in frequencies if not {"offset", "step", "span"} & ideas_of(head.names[c])[0]]
+    called = [c for c in kept if "if" in ideas_of(head.names[c])[0]]
+    if len(called or kept) != 1:
+        raise SweepFormatError(
+            document.name,
+            table.first_line,
+            f"{len(frequencies)} columns of frequency that differ",
+            "one frequency for each level",
+            "Delete the column that is not the frequency at the analyser.",
+        )
+    chosen = (called or kept)[0]
+    left = ", ".join(head.names[c] or f"column {table.cells[c] + 1}" for c in frequencies if c != chosen)
+    document.left_out.append(f"columns {left}: the frequency is {head.names[chosen] or 'the other column'}")
+    return chosen
 
 
 def _no_levels(name: str, table: Table) -> SweepFormatError:

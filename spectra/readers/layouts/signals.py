@@ -27,6 +27,13 @@ _LIST_WORDS = re.compile(
 )
 
 
+_PEAK_TRACE = re.compile(r"\b(?:max\w*|min\w*|pos\w*|neg\w*|auto)[ -]?peak\b|\bpeak (?:hold|detector|trace)\b")
+"""Names of traces and detectors that hold a word of the lists."""
+
+
+_MANY = 16
+
+
 def sniff_signals(head: str) -> float:
     """Say how surely a text is a table of found signals: a heading of such columns with a frequency among them."""
     lines = [line for line in glimpse(head).lines[:200] if line.strip()]
@@ -36,7 +43,7 @@ def sniff_signals(head: str) -> float:
         cells = cells_of(uncommented(line), ".")
         if len(cells) < 3 or any(classify(cell, ".")[0] in "ND" for cell in cells):
             continue
-        words = [fold(cell.replace("_", " ")) for cell in cells]
+        words = [_PEAK_TRACE.sub("", fold(cell.replace("_", " "))) for cell in cells]
         frequency = any("freq" in ideas_of(word[:60])[0] or re.search(r"\brf|\bif\b", word) for word in words)
         listed = sum(1 for word in words if _LIST_WORDS.search(word))
         if not frequency or not listed:
@@ -50,7 +57,7 @@ def sniff_signals(head: str) -> float:
         )
         first = _LIST_WORDS.search(words[0]) is not None
         if listed >= 2 or first or mixed:
-            return 0.45 if _trace_follows(head.partition(line)[2].splitlines()) else 0.95
+            return 0.45 if _trace_follows(head.partition(line)[2].splitlines()) or _rows_across(head) else 0.95
     return 0.0
 
 
@@ -62,6 +69,15 @@ def _trace_follows(lines: list[str]) -> bool:
         if any("freq" in ideas_of(word[:60])[0] for word in words) and not any(
             classify(cell, ".")[0] in "ND" for cell in cells
         ):
+            return True
+    return False
+
+
+def _rows_across(head: str) -> bool:
+    """Say whether a line of very many numbers stands in the text too: a trace written across."""
+    for line in head.splitlines():
+        mark = max(",;\t", key=line.count)
+        if line.count(mark) >= _MANY and sum(c[:1] in "-+.0123456789" for c in line.split(mark)) >= _MANY:
             return True
     return False
 

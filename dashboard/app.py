@@ -3,19 +3,23 @@
 from __future__ import annotations
 
 import contextlib
+from collections.abc import Callable
+from functools import cached_property, wraps
 from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from dash import Dash
+from dash import Dash, Output
 from flask import Response, abort, request
 
 from dashboard import shell
 from dashboard.desk import SHORT, Desk
+from dashboard.language import answered, current_language
 from dashboard.look import style_sheet
 from dashboard.registry import Page, find_pages, match
 from dashboard.scheme import current_scheme
 from dashboard.security import Guard
+from dashboard.still import settle_answer
 from dashboard.take import csv_answer
 from dashboard.uploads import add_uploads
 from spectra import SpectraError
@@ -32,13 +36,41 @@ _MONTH_S = 30 * 86400
 
 
 class _App(Dash):
-    """Dash with a first page of our own: the colour scheme stands in it, so that nothing flashes."""
+    """Dash with a first page of our own, and with answers in the user's language, still parts as single pieces.
+
+    Colour scheme and language stand in the first page, so that nothing flashes.
+    """
+
+    def callback(self, *args: Any, **options: Any) -> Any:
+        """Register a callback; what it answers passes through language and `settled`."""
+        outputs = [item.component_property for item in args if isinstance(item, Output)]
+        register = super().callback(*args, **options)
+
+        def decorate(function: Callable[..., Any]) -> Callable[..., Any]:
+            @wraps(function)
+            def answer(*sent: Any) -> Any:
+                return settle_answer(answered(function(*sent), outputs, current_language()), outputs, self.watched)
+
+            register(answer)
+            return function
+
+        return decorate
+
+    @cached_property
+    def watched(self) -> frozenset[str]:
+        """Ids that callbacks read or write."""
+        found: set[str] = set()
+        for entry in self.callback_map.values():
+            told = entry["output"] if isinstance(entry["output"], list | tuple) else [entry["output"]]
+            names = [*(item["id"] for item in (*entry["inputs"], *entry["state"])), *(o.component_id for o in told)]
+            found.update(name for name in names if isinstance(name, str))
+        return frozenset(found)
 
     def interpolate_index(self, **parts: Any) -> str:
         """Return the first page."""
         scheme = current_scheme()
         return f"""<!DOCTYPE html>
-<html lang="en" data-scheme="{escape(scheme)}">
+<html lang="{current_language()}" data-scheme="{escape(scheme)}">
 <head>
 <meta charset="utf-8">
 <meta name="viewport" content="width=device-width, initial-scale=1">

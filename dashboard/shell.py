@@ -53,7 +53,7 @@ def layout(pages: Sequence[Page]) -> html.Div:
             html.Footer(html.P(DISCLAIMER), className="foot"),
             # the drawing library is loaded once the first page is there, so that the first picture need not wait for it
             html.Div(id="idle", hidden=True),
-            dcc.Interval(id="idle-tick", interval=1500, max_intervals=1),
+            dcc.Interval(id="idle-tick", interval=900, max_intervals=1),
         ],
         className="frame",
     )

@@ -62,6 +62,41 @@
   new MutationObserver(markScheme).observe(document.documentElement, { childList: true, subtree: true });
   document.addEventListener("DOMContentLoaded", markScheme);
 
+  /* lines, marks with letters, a legend, two pictures one above the other: what the first sweep will ask for */
+  function rehearsal() {
+    const x = Array.from({ length: 800 }, (_, k) => k);
+    const y = x.map((k) => Math.sin(k / 9) + (k % 7) / 9);
+    const line = { type: "scatter", mode: "lines", x: x, y: y, line: { width: 1 } };
+    const marks = { type: "scatter", mode: "markers+text", x: [100, 500], y: [1, 1], text: ["1", "2"], marker: { size: 9 } };
+    return {
+      data: [{ ...line, name: "a" }, { ...line, name: "b", fill: "toself" }, { ...marks, name: "c" }, { ...line, yaxis: "y2" },
+        { type: "scatter", x: [0, 1], y: [null, null], xaxis: "x2" }],
+      layout: {
+        width: 900, height: 400, showlegend: true, legend: { orientation: "h" }, xaxis: { title: { text: "x" }, anchor: "y2" },
+        yaxis: { domain: [0.3, 1], title: { text: "y" } }, yaxis2: { domain: [0, 0.2], anchor: "x" },
+        xaxis2: { overlaying: "x", side: "top", anchor: "y" },
+      },
+    };
+  }
+
+  /* again and again, a little at a time: what a browser has run a few times it runs fast */
+  function rehearse(left) {
+    setTimeout(() => {
+      const busy = document.querySelector("#page .graph, #page [data-dash-is-loading]");
+      const stage = document.getElementById("idle");
+      if (!left || busy || !stage) return;
+      if (!window.Plotly) { rehearse(left); return; }
+      const place = document.createElement("div");
+      stage.append(place);
+      const drawn = rehearsal();
+      window.Plotly.newPlot(place, drawn.data, drawn.layout, { displayModeBar: false }).then(() => {
+        window.Plotly.purge(place);
+        place.remove();
+        rehearse(left - 1);
+      });
+    }, 250);
+  }
+
   let first = true;
   window.dash_clientside = window.dash_clientside || {};
   window.dash_clientside.sweepmuster = {
@@ -78,10 +113,11 @@
     /* a picture that nobody sees, so that the drawing library is there for the first that somebody does */
     prepare: function (ticks) {
       if (!ticks) return window.dash_clientside.no_update;
+      rehearse(4);
       return {
         namespace: "dash_core_components",
         type: "Graph",
-        props: { id: "idle-graph", figure: { data: [], layout: {} }, config: { displayModeBar: false } },
+        props: { id: "idle-graph", figure: rehearsal(), config: { displayModeBar: false } },
       };
     },
     /* what a drag in a picture tells; that it merely took its size is nobody's concern */

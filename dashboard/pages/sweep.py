@@ -76,7 +76,7 @@ def layout(desk: Desk, place: Place) -> Any:
             _segments(shown, number, place),
             parts.sheet(
                 None,
-                _controls(sweep, place, _others(desk, shown, rows)),
+                _controls(sweep, place, _laid_over(desk, place.query.get("over"))),
                 parts.figure("sweep-figure", drawn, sweep_words(measurement), name=shown.row["name"]),
                 _cursors(view, sweep),
             ),
@@ -84,15 +84,14 @@ def layout(desk: Desk, place: Place) -> Any:
                 [
                     parts.sheet(
                         "Carriers",
-                        html.Div(_carriers(shown, number, measurement, view["carrier"]), id="sweep-carriers"),
+                        html.Div(parts.waiting(), id="sweep-carriers"),
                         html.P(parts.csv_link(_address(shown), "carriers", Place(query={"n": str(number + 1)}))),
                     ),
-                    html.Div(_detail(shown, number, measurement, view["carrier"]), id="sweep-detail"),
+                    html.Div(id="sweep-detail"),
                 ],
-                className="pair",
+                className="pair below",
             ),
-            _quality(shown),
-            _settings(shown, measurement),
+            html.Div(id="sweep-rest"),
             dcc.Store(id="sweep-which", data={"key": shown.key, "n": number}),
             dcc.Store(id="sweep-view", data=view),
             dcc.Store(id="sweep-chosen"),
@@ -170,6 +169,11 @@ def _controls(sweep: Sweep, place: Place, others: Mapping[str, str]) -> html.Div
         ],
         className="row between",
     )
+
+
+def _laid_over(desk: Desk, over: str | None) -> dict[str, str]:
+    """Return what lies over the sweep now; what else could comes with the rest of the page."""
+    return {over: desk.capture(over).row["name"]} if over else {}
 
 
 def _others(desk: Desk, shown: Shown, rows: Sequence[Mapping[str, Any]]) -> dict[str, str]:
@@ -376,6 +380,30 @@ def _triggers(sent: Mapping[str, Any]) -> list[str]:
 
 def register(app: Dash, desk: Desk) -> None:
     """Let the picture, the table and the fields follow each other."""
+
+    @app.callback(
+        Output("sweep-carriers", "children", allow_duplicate=True),
+        Output("sweep-detail", "children", allow_duplicate=True),
+        Output("sweep-rest", "children"),
+        Output("sweep-over-field", "children"),
+        Input("sweep-which", "data"),
+        State("sweep-view", "data"),
+        State("sweep-over", "data"),
+        prevent_initial_call="initial_duplicate",
+    )
+    def _below(which: Any, view: Any, over: Any) -> Any:
+        # the picture comes first; what stands below it is made while it is drawn
+        shown = desk.capture(which["key"])
+        number, measurement = _measurement(shown, which["n"])
+        chosen = view_of(view)["carrier"]
+        rows = [] if shown.visit is None else desk.visit_list(shown.visit)
+        others = {"": "nothing", **_others(desk, shown, rows)}
+        return (
+            _carriers(shown, number, measurement, chosen),
+            _detail(shown, number, measurement, chosen),
+            [_quality(shown), _settings(shown, measurement)],
+            [html.Option(words, value=key, selected=key == (over or "")) for key, words in others.items()],
+        )
 
     @app.callback(
         Output("sweep-figure", "figure"),

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     from dashboard.desk import Desk
 
-_ROWS = 50
+_ROWS = 25
 _MOST_CSV = 20_000
 _FIELDS = ("text", "verdict", "finding", "near", "since", "until")
 
@@ -73,7 +73,7 @@ def layout(desk: Desk, place: Place) -> Any:
                 type=kind,
                 value=query.get(name, ""),
                 placeholder=hint,
-                debounce=0.4,
+                debounce=0.15,
                 className=look,
                 maxLength=100,
             ),

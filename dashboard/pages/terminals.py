@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
     from dashboard.desk import Desk
 
-_ROWS = 25
+_ROWS = 20
 _MOST_CSV = 5000
 
 
@@ -29,7 +29,7 @@ def layout(desk: Desk, place: Place) -> Any:
         id="terminals-text",
         type="search",
         value=text,
-        debounce=0.35,
+        debounce=0.15,
         placeholder="vessel, terminal",
         className="field wide",
     )

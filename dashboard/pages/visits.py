@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from dashboard.desk import Desk
     from spectra.archive import Listed
 
-_ROWS = 25
+_ROWS = 20
 _MOST_CSV = 20_000
 _VERDICTS = ("confirmed", "probable", "ambiguous", "contradicted", "unidentified", "no carriers")
 
@@ -96,7 +96,7 @@ def _filters(place: Place) -> html.Div:
                     id="visits-text",
                     type="search",
                     value=query.get("text", ""),
-                    debounce=0.35,
+                    debounce=0.15,
                     placeholder="vessel, terminal, satellite, title",
                     className="field wide",
                     maxLength=200,
@@ -146,8 +146,8 @@ def _row(row: Mapping[str, Any]) -> list[Any]:
         verdict.append(html.Span(told(last["sentence"]), className="under"))
     return [
         day(row["last_at"]),
-        html.Div([dcc.Link(name, href=f"/visit/{row['key'][:SHORT]}"), html.Span(under, className="under")]),
-        html.Div(verdict),
+        [dcc.Link(name, href=f"/visit/{row['key'][:SHORT]}"), html.Span(under, className="under")],
+        verdict,
         str(row["captures"]),
         found_words(row["faults"], row["warnings"]),
     ]

@@ -59,7 +59,10 @@
   document.addEventListener("keydown", (event) => {
     if (event.key === "Enter" && event.target.dataset && event.target.dataset.choose) choose(event.target);
   });
-  new MutationObserver(markScheme).observe(document.documentElement, { childList: true, subtree: true });
+  const holdsChoice = (node) => node.nodeType === 1 && (node.matches("[data-scheme-choice]") || node.querySelector("[data-scheme-choice]"));
+  new MutationObserver((records) => {
+    if (records.some((record) => record.target.closest && !record.target.closest(".plot, #idle") && Array.from(record.addedNodes).some(holdsChoice))) markScheme();
+  }).observe(document.documentElement, { childList: true, subtree: true });
   document.addEventListener("DOMContentLoaded", markScheme);
 
   /* lines, marks with letters, a legend, two pictures one above the other: what the first sweep will ask for */

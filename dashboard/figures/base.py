@@ -36,6 +36,7 @@ def axis_style(look: Look, *, across: bool) -> dict[str, Any]:
         "tickcolor": look.edge,
         "tickfont": {"color": look.soft, "size": 12},
         "zeroline": False,
+        "tickangle": 0,  # else every label is measured, to see whether it has to be turned
         "ticks": "outside",
         "ticklen": 4,
         "minexponent": 9,

@@ -11,7 +11,7 @@ if TYPE_CHECKING:
 
     from spectra.units import FloatArray
 
-__all__ = ["COLUMNS", "shown_points", "within"]
+__all__ = ["COLUMNS", "drawn_points", "shown_points", "within"]
 
 COLUMNS = 1100
 """About the columns of pixels that a figure has on a laptop."""
@@ -24,6 +24,17 @@ def within(frequency_hz: FloatArray, start_hz: float, stop_hz: float) -> slice:
     return slice(low, high)
 
 
+def drawn_points(level: FloatArray, part: slice, columns: int = COLUMNS) -> NDArray[np.intp]:
+    """Return the indices of the points to draw for a part of a trace, and as much again on either side.
+
+    The sides are there when the picture is pulled along, before anything new is asked for; at half the detail.
+    """
+    n = part.stop - part.start
+    sides = (slice(max(0, part.start - n), part.start), slice(part.stop, min(level.size, part.stop + n)))
+    before, after = (side.start + shown_points(level[side], columns // 2) for side in sides)
+    return np.concatenate([before, part.start + shown_points(level[part], columns), after])
+
+
 def shown_points(level: FloatArray, columns: int = COLUMNS) -> NDArray[np.intp]:
     """Return the indices of the points to draw: per column the smallest and the largest, in their order.
 
@@ -34,7 +45,7 @@ def shown_points(level: FloatArray, columns: int = COLUMNS) -> NDArray[np.intp]:
         At least 1. At most two points a column come back all; NaN count as neither smallest nor largest.
     """
     n = level.size
-    if n <= 2 * columns:
+    if n == 0 or n <= 2 * columns:
         return np.arange(n)
     edges = np.linspace(0, n, columns + 1).astype(np.intp)
     width = int(np.max(np.diff(edges)))

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from dashboard.figures.base import Drawing, scatter, text
-from dashboard.figures.detail import COLUMNS, shown_points, within
+from dashboard.figures.detail import COLUMNS, drawn_points, within
 from spectra.units import FloatArray, format_frequency, format_value
 
 if TYPE_CHECKING:
@@ -44,6 +44,10 @@ class View:
     residuals : bool
     floor_band : bool
         The floor's expanded uncertainty (k = 2) as a band.
+    overlays : mapping
+        Other sweeps by name.
+    pulled : bool
+        Dragging pulls the picture along instead of choosing a part of it.
     """
 
     start_hz: float | None = None
@@ -54,6 +58,7 @@ class View:
     residuals: bool = True
     floor_band: bool = True
     overlays: Mapping[str, Sweep] = field(default_factory=dict)
+    pulled: bool = False
 
 
 def shown_floor(measurement: Measurement) -> FloatArray:
@@ -128,7 +133,7 @@ def sweep_figure(
     if not stop > start:
         start, stop = sweep.start_hz, sweep.stop_hz
     part = within(sweep.frequency_hz, start, stop)
-    figure = Drawing(look, uirevision="sweep")
+    figure = Drawing(look, uirevision="sweep", dragmode="pan" if view.pulled else "zoom")
     _draw_overlays(figure, view, look, start, stop)
     _draw_lines(figure, measurement, look, view, part)
     _draw_carriers(figure, measurement, look, view, state, (start, stop))
@@ -150,18 +155,16 @@ def _line(x: FloatArray, y: FloatArray, name: str, **line: Any) -> dict[str, Any
 
 def _draw_lines(figure: Drawing, measurement: Measurement, look: Look, view: View, part: slice) -> None:
     sweep = measurement.sweep
-    f, level = sweep.frequency_hz[part], sweep.level_dbm[part]
+    f, level = sweep.frequency_hz, sweep.level_dbm
     for name in view.traces:
         if name in sweep.traces:
-            other = sweep.traces[name][part]
-            at = shown_points(other)
+            other = sweep.traces[name]
+            at = drawn_points(other, part)
             figure.add(_line(f[at], other[at], f"trace {name}", color=look.other, width=1, dash="dot"))
-    at = shown_points(level)
+    at = drawn_points(level, part)
     figure.add(_line(f[at], level[at], "trace", color=look.trace, width=1))
-    floor = shown_floor(measurement)[part]
-    std = measurement.floor.std_db[part]
-    seen = measurement.floor.observed[part]
-    at = shown_points(floor, COLUMNS // 4)
+    floor, std, seen = shown_floor(measurement), measurement.floor.std_db, measurement.floor.observed
+    at = drawn_points(floor, part, COLUMNS // 4)
     if view.floor_band and np.isfinite(std[at]).all():
         edge = np.concatenate([floor[at] + 2 * std[at], (floor[at] - 2 * std[at])[::-1]])
         across = np.concatenate([f[at], f[at][::-1]])
@@ -170,24 +173,24 @@ def _draw_lines(figure: Drawing, measurement: Measurement, look: Look, view: Vie
     for name, keep, dash in (("floor", seen, "dash"), ("floor, not seen here", ~seen, "dot")):
         if keep[at].any():
             figure.add(_line(f[at], np.where(keep[at], floor[at], np.nan), name, color=look.floor, width=2, dash=dash))
-    model = measurement.model_dbm[part]
-    at = shown_points(model)
+    model = measurement.model_dbm
+    at = drawn_points(model, part)
     figure.add(_line(f[at], model[at], "fit", color=look.model, width=1.8))
 
 
 def _draw_overlays(figure: Drawing, view: View, look: Look, start: float, stop: float) -> None:
     for name, sweep in view.overlays.items():
         part = within(sweep.frequency_hz, start, stop)
-        f, level = sweep.frequency_hz[part], sweep.level_dbm[part]
-        if f.size > 1:
-            at = shown_points(level)
+        f, level = sweep.frequency_hz, sweep.level_dbm
+        if part.stop - part.start > 1:
+            at = drawn_points(level, part)
             figure.add(_line(f[at], level[at], f"laid over: {name}", color=look.other, width=1.1, opacity=0.85))
 
 
 def _draw_residuals(figure: Drawing, measurement: Measurement, look: Look, part: slice) -> None:
-    left = measurement.sweep.level_dbm[part] - measurement.model_dbm[part]
-    f = measurement.sweep.frequency_hz[part]
-    at = shown_points(left)
+    left = measurement.sweep.level_dbm - measurement.model_dbm
+    f = measurement.sweep.frequency_hz
+    at = drawn_points(left, part)
     hover = "%{x:.4f} MHz<br>%{y:.2f} dB left over<extra></extra>"
     figure.add(
         _line(f[at], left[at], "trace minus fit", color=look.trace, width=1, yaxis="y2", showlegend=False, hover=hover)
@@ -203,10 +206,12 @@ def _draw_carriers(
     span: tuple[float, float],
 ) -> None:
 
-    sweep = measurement.sweep
+    sweep, width = measurement.sweep, span[1] - span[0]
     for kind, symbol in SHAPES.items():
         here = [
-            (k, c) for k, c in enumerate(measurement.carriers) if c.kind == kind and span[0] <= c.centre_hz <= span[1]
+            (k, c)
+            for k, c in enumerate(measurement.carriers)
+            if c.kind == kind and span[0] - width <= c.centre_hz <= span[1] + width
         ]
         if not here:
             continue
@@ -233,7 +238,6 @@ def _draw_carriers(
                     "opacity": 1.0,
                     "line": {"color": look.paper, "width": 1},
                 },
-                cliponaxis=False,
                 customdata=[k for k, _ in here],
                 hovertext=hover,
                 hovertemplate="%{hovertext}<extra></extra>",

@@ -157,6 +157,7 @@ def _controls(sweep: Sweep, place: Place, others: Mapping[str, str]) -> html.Div
     options = {
         "residuals": "what the fit leaves over",
         "rf": "RF axis",
+        "pull": "drag moves the picture",
         **{f"t:{n}": f"trace {n}" for n in sweep.traces},
     }
     over = parts.pick("sweep-over", "Lay over", others, place.query.get("over"), nothing="nothing")
@@ -362,6 +363,7 @@ def _drawn(desk: Desk, shown: Shown, number: int, view: Mapping[str, Any], show:
         traces=[name[2:] for name in show if name.startswith("t:")],
         residuals="residuals" in show,
         overlays=overlays,
+        pulled="pull" in show,
     )
     return sweep_figure(measurement, current_look(), how, state_of(shown) if "rf" in show else None)
 

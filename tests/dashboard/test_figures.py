@@ -9,7 +9,7 @@ import pytest
 
 import spectra
 from dashboard.figures.base import text
-from dashboard.figures.detail import shown_points, within
+from dashboard.figures.detail import drawn_points, shown_points, within
 from dashboard.figures.rollcall import rollcall_figure, rollcall_words
 from dashboard.figures.sweep import View, level_at, sweep_figure, sweep_words
 from dashboard.look import SCHEMES, look
@@ -84,7 +84,19 @@ def test_zoom_brings_back_all_points(review) -> None:
     (measurement,) = review.measurements
     f = measurement.sweep.frequency_hz
     drawn = _by_name(sweep_figure(measurement, look("dark"), View(start_hz=float(f[100]), stop_hz=float(f[200]))))
-    assert len(drawn["trace"].x) == 103
+    x = np.asarray(drawn["trace"].x) * 1e6
+    assert np.count_nonzero((x >= f[100] - 1) & (x <= f[200] + 1)) == 101
+    # and as much again on either side, for when the picture is pulled along: as far as the sweep goes
+    assert x[0] == pytest.approx(f[0]) and f[290] < x[-1] < f[310]
+
+
+@pytest.mark.parametrize(("start", "stop"), [(0, 100_001), (0, 5_000), (40_000, 60_000), (99_000, 100_001)])
+def test_points_beside_the_view_are_few_and_in_order(start: int, stop: int) -> None:
+    level = np.random.default_rng(6).normal(size=100_001)
+    at = drawn_points(level, slice(start, stop))
+    assert (np.diff(at) > 0).all() and at.size <= 2 * (1100 + 2 * 550) + 6
+    inside = at[(at >= start) & (at < stop)]
+    assert level[inside].max() == level[start:stop].max() and level[inside].min() == level[start:stop].min()
 
 
 def test_cursor_reads_the_nearest_point(review) -> None:

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 __all__ = ["drift", "left_out", "lnb_exchanged", "stepped", "swing", "warm_up"]
 
 _SOON_DAYS = 90.0
+_NEARLY_A_STEP = -2.0  # ln odds of a step against a drift from which on it is said
 
 
 def _subjects(trend: Trend) -> Subjects:
@@ -64,11 +65,15 @@ def drift(trend: Trend) -> Iterable[Finding]:
     rate = _khz(fit.rate, fit.rate_std, "kHz a day")
     if fit.answer == "drift":
         words, severity, steps = _leaving(trend)
+        small = ""
+        if fit.odds_step is not None and fit.odds_step > _NEARLY_A_STEP:
+            small = " The change is still small: a small step in that time would look nearly the same."
+            steps = (*steps, step("Go on sweeping once a day before anything is replaced: a drift goes on."))
         yield Finding(
             "oscillator.drift",
             severity,
             f"The oscillator drifts by {rate}",
-            f"From {used} captures, a step told apart from it, the daily swing (where it shows) taken out. {words}",
+            f"From {used} captures{_taken_out(trend)}. {words}{small}",
             answer="yes",
             evidence=evidence,
             subjects=_subjects(trend),
@@ -107,6 +112,13 @@ def drift(trend: Trend) -> Iterable[Finding]:
             evidence=evidence,
             subjects=_subjects(trend),
         )
+
+
+def _taken_out(trend: Trend) -> str:
+    """Say what was fitted beside the drift."""
+    if trend.fit.per_kelvin is not None:
+        return ", the dependence on temperature taken out"
+    return "" if trend.fit.swing is None else ", the daily swing taken out"
 
 
 def _leaving(trend: Trend) -> tuple[str, Severity, tuple[NextStep, ...]]:

@@ -67,6 +67,3 @@ def step_columns(n: int) -> tuple[FloatArray, NDArray[np.intp]]:
     """Return every step with enough readings on either side, and the first reading after it."""
     first = np.arange(SIDE, n - SIDE + 1)
     return (np.arange(n)[:, None] >= first[None, :]).astype(np.float64), first
-
-
-# --- what is no news -------------------------------------------------------------------------------------------------

@@ -21,6 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spectra.findings.trend_algebra import SIDE, Series, projected, slope_column, solve, step_columns
+from spectra.findings.trend_prepare import LEAST_READINGS, known_columns, outliers_and_excess
 from spectra.units import FloatArray
 
 __all__ = ["FALSE_ALARM", "LEAST_READINGS", "Answer", "SeriesFit", "Step", "fit_series"]
@@ -32,18 +33,14 @@ FALSE_ALARM = 0.06
 
 The slope's 4.6 %, the step's part, and what a scatter estimated from the same readings adds."""
 
-LEAST_READINGS = 6
 PRIOR_SIZE = 10.0
 
 _SLOPE_LEVEL, _SLOPE_SCORE = 0.0455, 2.0  # two-sided
 _STEP_CHI2 = 13.0  # of the best of some tens of places; reached by noise in about one series of 250
 _NEXT_STEP_CHI2 = 18.0
-_STEP_ODDS, _DRIFT_ODDS_WEAK, _DRIFT_ODDS_STRONG = 1.0, 2.5, -4.8  # ln(odds of step against drift)
-_WEAK_CHI2, _PER_CHI2 = 14.0, 0.6  # of the best step: from where on, and how much, drift must be the clearer one
+_STEP_ODDS, _DRIFT_ODDS_WEAK, _DRIFT_ODDS_STRONG = 1.2, 2.25, -5.0  # ln(odds of step against drift)
+_WEAK_CHI2, _PER_CHI2 = 13.5, 0.6  # of the best step: from where on, and how much, drift must be the clearer one
 _CLEAR_STEP_CHI2 = 18.0  # a weaker one is not told as a step
-_SWING_CHI2 = 9.2  # two columns at 1 %
-_OUTLIER = 4.5
-_MOST_OUT = 0.15
 _WARM_UP_GAIN = 12.0
 _LONGEST_WARM_UP_DAYS = 3.0 / 24.0
 
@@ -136,11 +133,11 @@ def fit_series(
     if n < LEAST_READINGS or float(np.ptp(day)) <= 0.0:
         return SeriesFit("too_few", used=np.ones(n, dtype=np.bool_))
     hours = ((day % 1.0) * 24.0) if hour is None else hour[order]
-    known, names = _known_columns(day, value, std, hours, None if temperature is None else temperature[order])
+    known, names = known_columns(day, value, std, hours, None if temperature is None else temperature[order])
     whole = Series(day, value, std, known, names)
     if n < known.shape[1] + 5:
         whole = Series(day, value, std, np.ones((n, 1)), ("level",))
-    used, excess = _outliers_and_excess(whole)
+    used, excess = outliers_and_excess(whole)
     series = whole.take(used).widened(excess)
     fit = _judged(series, excess, whole)
     back = np.empty(n, dtype=np.intp)
@@ -148,105 +145,6 @@ def fit_series(
     flags = used[back]
     fitted = None if fit.fitted is None else fit.fitted[back]
     return replace(fit, used=flags, fitted=fitted)
-
-
-def _known_columns(
-    day: FloatArray, value: FloatArray, std: FloatArray, hour: FloatArray, temperature: FloatArray | None
-) -> tuple[FloatArray, tuple[str, ...]]:
-    """Return the constant, and temperature or a daily swing where they show."""
-    n = day.size
-    constant = np.ones((n, 1))
-    columns, names = [constant], ["level"]
-    base = Series(day, value, std, constant, ("level",))
-    if temperature is not None and np.isfinite(temperature).all() and float(np.ptp(temperature)) > 1.0:
-        column = (temperature - temperature.mean())[:, None]
-        if _gain(base, column) > 6.6:  # one column at 1 %
-            return np.column_stack((constant, column)), ("level", "temperature")
-    angle = 2.0 * math.pi * hour / 24.0
-    spread = 1.0 - math.hypot(float(np.mean(np.cos(angle))), float(np.mean(np.sin(angle))))
-    if float(np.ptp(day)) < 1.5 or n < 9 or spread < 0.05:
-        return constant, ("level",)
-    for harmonic in (1, 2):
-        pair = np.column_stack((np.sin(harmonic * angle), np.cos(harmonic * angle)))
-        so_far = Series(day, value, std, np.column_stack(columns), tuple(names))
-        if (harmonic == 2 and n < 20) or _gain(so_far, pair) < _SWING_CHI2:
-            break
-        columns.append(pair)
-        names += [f"sin{harmonic}", f"cos{harmonic}"]
-    return np.column_stack(columns), tuple(names)
-
-
-def _gain(series: Series, columns: FloatArray) -> float:
-    """Return by how much columns lower chi-square beside the better of slope and step, re-chosen with them.
-
-    In units of what is left, where that is more than the readings' uncertainties explain.
-    """
-    more = Series(series.day, series.value, series.std, np.column_stack((series.known, columns)), series.names)
-    before, after = _least_chi2(series), _least_chi2(more)
-    freedom = max(series.day.size - more.known.shape[1] - 2, 1)
-    return float((before - after) / max(1.0, after / freedom))
-
-
-def _least_chi2(series: Series) -> float:
-    """Return chi-square with a slope or with the best step, whichever explains more."""
-    steps, _ = step_columns(series.day.size)
-    information, pull, chi2 = projected(series, np.column_stack((slope_column(series.day), steps)))
-    usable = information > 1e-9 * float(information.max())
-    return float(chi2) - float(np.max(np.where(usable, pull**2 / np.maximum(information, 1e-300), 0.0)))
-
-
-def _outliers_and_excess(series: Series) -> tuple[NDArray[np.bool_], float]:
-    """Return which readings are used, and the scatter of those beyond their uncertainties."""
-    n = series.day.size
-    used = np.ones(n, dtype=np.bool_)
-    for _ in range(max(1, int(_MOST_OUT * n))):
-        mine = series.take(used)
-        residual = _best_residual(mine)
-        spread = max(1.0, 1.4826 * float(np.median(np.abs(residual - np.median(residual)))))
-        worst = int(np.argmax(np.abs(residual)))
-        if abs(residual[worst]) < _OUTLIER * spread or mine.day.size <= max(LEAST_READINGS, series.known.shape[1] + 4):
-            break
-        used[np.flatnonzero(used)[worst]] = False
-    return used, _excess(series.take(used))
-
-
-def _best_structure(series: Series) -> FloatArray:
-    """Return the columns (slope, step, or none) that fit best for what they cost."""
-    n = series.day.size
-    slope = slope_column(series.day)[:, None]
-    steps, _ = step_columns(n)
-    information, pull, chi2 = projected(series, steps)
-    best = int(np.argmax(pull**2 / np.maximum(information, 1e-12)))
-    step = steps[:, best : best + 1]
-    choices = [(chi2, np.empty((n, 0)))]
-    choices.append((solve(series, slope)[2] + math.log(n), slope))
-    choices.append((solve(series, step)[2] + 3.0 * math.log(n), step))
-    both = np.column_stack((slope, step))
-    choices.append((solve(series, both)[2] + 4.0 * math.log(n), both))
-    return min(choices, key=lambda choice: choice[0])[1]
-
-
-def _best_residual(series: Series) -> FloatArray:
-    """Return residuals over uncertainties, corrected for what the fit takes."""
-    extra = _best_structure(series)
-    theta, _, _ = solve(series, extra)
-    fitted = np.column_stack((series.known, extra)) @ theta
-    freedom = max(series.day.size - theta.size, 1)
-    return np.asarray((series.value - fitted) / series.std * math.sqrt(series.day.size / freedom))
-
-
-def _excess(series: Series) -> float:
-    """Return the least extra scatter with which chi-square is no more than its freedom; 0 unless it stands out."""
-    extra = _best_structure(series)
-    freedom = series.day.size - series.known.shape[1] - extra.shape[1]
-    if freedom < 3 or solve(series, extra)[2] <= freedom + 2.0 * math.sqrt(2.0 * freedom):
-        return 0.0
-    low, high = 0.0, float(np.ptp(series.value)) + float(series.std.max())
-    for _ in range(50):
-        middle = 0.5 * (low + high)
-        more = solve(series.widened(middle), extra)[2] > freedom
-        low, high = (middle, high) if more else (low, middle)
-    return 0.5 * (low + high)
 
 
 # --- judging ---------------------------------------------------------------------------------------------------------

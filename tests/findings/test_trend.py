@@ -189,3 +189,17 @@ def test_laws_of_shift_and_order(seed: int, level: float, days: float) -> None:
     assert moved.answer == plain.answer == other.answer
     assert moved.rate == pytest.approx(plain.rate, rel=1e-6, abs=1e-3)
     assert other.rate == pytest.approx(plain.rate, rel=1e-9, abs=1e-6)
+
+
+def test_a_first_reading_far_off_is_left_out_and_turns_no_slope() -> None:
+    """One reading 760 kHz below a drift that begins the day after; limit of the rate: least squares (derived)."""
+    day = np.array([0.0, 1.25, 1.9, 3.0, 4.5, 5.3, 6.0, 7.0, 7.9, 8.9, 10.0, 11.5, 12.6])
+    std = np.full(day.size, 12e3)
+    value = 1.14e6 + 20e3 * day + np.random.default_rng(8).normal(0.0, 12e3, day.size)
+    value[0] = 384e3
+    fit = fit_series(day, value, std)
+    assert fit.used is not None and not fit.used[0] and fit.used[1:].all()
+    assert fit.answer == "drift"
+    limit = 12e3 / float(np.sqrt(np.sum((day[1:] - day[1:].mean()) ** 2)))
+    assert fit.rate == pytest.approx(20e3, abs=4.0 * limit)
+    assert fit.rate_std == pytest.approx(limit, rel=0.1)

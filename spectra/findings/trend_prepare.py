@@ -1,4 +1,4 @@
-"""What a series is cleared of before it is judged: temperature or a daily swing, readings apart, scatter beyond theirs."""
+"""What a series is cleared of before it is judged: temperature or a daily swing, readings apart, excess scatter."""
 
 from __future__ import annotations
 

@@ -53,12 +53,12 @@ class Thresholds:
 
     confirmed_none: float = 9.0
     confirmed_next: float = 3.0
-    confirmed_kin: float = 2.7
+    confirmed_kin: float = 2.3
     confirmed_roll_call: float = 0.43
     confirmed_matched: float = 5.0
     probable_none: float = 3.0
     probable_next: float = 1.0
-    probable_kin: float = 0.9
+    probable_kin: float = 1.5
 
     def to_dict(self) -> dict[str, float]:
         """Return the numbers by name."""

@@ -28,6 +28,7 @@ _LESSER = 0.5  # part of the own carriers below which the other satellite is a n
 _OWN_CARRIERS = 4  # that each of the two must explain and the other not
 _EXPLAINED = 0.75  # part of all carriers that the two must explain together
 _BOTH = log(0.02)  # prior chance that a beam takes in two satellites of the table (common practice, no source)
+_LEAST_KIN = 0.9  # decades; less than of one satellite, because rows are hidden under the other's carriers
 _LO_SLACK_HZ = 20e3  # one oscillator: the errors that the two lists give must agree
 
 
@@ -164,7 +165,7 @@ def _judged(
     )
     if min(paired.odds_none(first), paired.odds_none(second)) < thresholds.confirmed_none:
         return None
-    if paired.odds_kin(first) < thresholds.probable_kin:
+    if paired.odds_kin(first) < _LEAST_KIN:
         return None
     asked = any(each is not None for each in (expected.satellite, expected.polarisation, expected.lo_state))
     here = same_position(first, second) and paired.odds_kin(first) >= thresholds.confirmed_kin

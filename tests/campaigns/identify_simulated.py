@@ -4,17 +4,19 @@ The plans (see `identify_trials`) are on air with an unknown LO error, swept by 
 once with the whole table and once with every list of the true orbital position left out. As a script it writes
 `identify_simulated.csv` beside itself:
 
-    python tests/campaigns/identify_simulated.py [trials] [seed] [every] [first]
+    python tests/campaigns/identify_simulated.py [trials] [seed] [every] [first] [folder]
 
 With `every` = 3 the table holds every third satellite by name (110 of them) and the file is
 `identify_simulated_every_3.csv`. With `first` above 0 the trials from that number on are added to the file that is
-there: a long campaign in pieces.
+there: a long campaign in pieces. With a folder the measurements are kept there, a hundred trials a file, and used
+again: sweeping and measuring take most of the time, and a change of the identification leaves them as they are.
 """
 
 from __future__ import annotations
 
 import csv
 import importlib.util
+import pickle
 import sys
 from collections.abc import Iterator
 from pathlib import Path
@@ -45,6 +47,7 @@ COLUMNS = (
     "absent_kin",
     "absent_probability",
 )
+PIECE = 100  # trials in one file of kept measurements
 
 
 def _trials() -> ModuleType:
@@ -89,10 +92,37 @@ def _sweep(chain: Any, sky: Any, rng: np.random.Generator) -> Any:
     return sweep_spectrum(spectrum, analyser, int(rng.integers(2**31))), int(sum(shown))
 
 
-def run(world: Any, count: int, seed: int, least: int = 5, first: int = 0) -> Iterator[dict[str, Any]]:
+def run(
+    world: Any, count: int, seed: int, least: int = 5, first: int = 0, folder: Path | None = None
+) -> Iterator[dict[str, Any]]:
     """Yield one record a trial; sweeps with fewer listed carriers than `least` are drawn again."""
-    for number in range(first, first + count):
-        yield judged(world, *measured(world, number, seed, least))
+    if folder is None:
+        for number in range(first, first + count):
+            yield judged(world, *measured(world, number, seed, least))
+        return
+    for start in range(first, first + count, PIECE):
+        for number, measurement, place, sky, listed in _kept(world, start, seed, least, folder)[
+            : first + count - start
+        ]:
+            band, state, plan = world.seen[place]
+            yield judged(
+                world, number, measurement, trials.chain_of(band, world.tolerance_hz), state, plan, sky, listed
+            )
+
+
+def _kept(world: Any, start: int, seed: int, least: int, folder: Path) -> list[tuple[Any, ...]]:
+    """Return a piece of measured trials from the folder, measured now if it is not there."""
+    path = folder / f"measured_{len(world.seen)}_{seed}_{least}_{start:05d}.pickle"
+    if path.is_file():
+        found: list[tuple[Any, ...]] = pickle.loads(path.read_bytes())
+        return found
+    found = []
+    for number in range(start, start + PIECE):
+        _, measurement, _, state, plan, sky, listed = measured(world, number, seed, least)
+        place = next(i for i, (_, other, seen) in enumerate(world.seen) if seen is plan and other == state)
+        found.append((number, measurement, place, sky, listed))
+    path.write_bytes(pickle.dumps(found))
+    return found
 
 
 def measured(world: Any, number: int, seed: int, least: int = 5) -> tuple[Any, ...]:
@@ -183,6 +213,7 @@ def main(arguments: list[str]) -> None:
     seed = int(arguments[1]) if len(arguments) > 1 else 1
     every = int(arguments[2]) if len(arguments) > 2 else 1
     first = int(arguments[3]) if len(arguments) > 3 else 0
+    folder = Path(arguments[4]) if len(arguments) > 4 else None
     world = trials.World.build(_thinned(trials.load_plans(), every))
     name = "identify_simulated" + (f"_every_{every}" if every > 1 else "")
     path = Path(__file__).with_name(f"{name}.csv")
@@ -191,7 +222,7 @@ def main(arguments: list[str]) -> None:
         writer = csv.DictWriter(out, COLUMNS)
         if not first:
             writer.writeheader()
-        for record in run(world, count, seed, first=first):
+        for record in run(world, count, seed, first=first, folder=folder):
             writer.writerow(record)
             out.flush()
     records = read(path)

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 from dashboard.drafts import Drafts
 from dashboard.jobs import Jobs
 from dashboard.keeping import begin_paper
-from dashboard.papers import Paper, Papers
+from dashboard.papers import Paper, Papers, rendered
 from dashboard.tables import Works
 from spectra.archive import (
     Archive,
@@ -31,10 +31,11 @@ from spectra.archive import (
     restore_visit,
 )
 from spectra.archive.editions import follow
-from spectra.archive.notes import kept_titles
+from spectra.archive.notes import kept_titles, last_notes, lay_over
 from spectra.archive.restore import visit_row, visit_state
 from spectra.errors import ArchiveError
 from spectra.identify.engine import call_roll
+from spectra.visit.review import judge
 
 if TYPE_CHECKING:
     from spectra.archive.store import PlanFile
@@ -142,6 +143,7 @@ class Desk:
         self.papers = Papers(self.folder / "papers")
         self._captures, self._plans = _Recent(_CAPTURES), _Recent(_PLANS)
         self._reviews = _Recent(_REVIEWS, self._throw_away)
+        self._noted, self._previews = _Recent(_REVIEWS), _Recent(_REVIEWS)
         self._rolls, self._trends, self._logs = _Recent(_CAPTURES), _Recent(_REVIEWS), _Recent(_REVIEWS)
         self._baselines: list[dict[str, Any]] = []
         self._baselines_seen = 0
@@ -307,11 +309,32 @@ class Desk:
         Its raw files lie in a folder of their own while the review is at hand, so that a report can give them along.
         """
         row = self.visit(key)
-        count, stamp = visit_state(self.archive, row["key"])
+        count, stamp = visit_state(self.archive, row["key"], notes=False)
         if count > _MOST_IN_REVIEW:
             return None
         folder = self._files_of(row["key"], stamp)
-        return self._reviews.get((row["key"], stamp), lambda: restore_visit(self.archive, row["key"], folder))
+        base: VisitReview = self._reviews.get(
+            (row["key"], stamp), lambda: restore_visit(self.archive, row["key"], folder, notes=False)
+        )
+        notes = last_notes(self.archive, row["key"])
+        if notes is None:
+            return base
+
+        def noted() -> tuple[VisitReview, VisitReview]:
+            return base, judge(lay_over(self.archive, base.visit, notes, folder), base.captures)
+
+        # an older one of the same name may rest on files that were thrown away since
+        held, review = self._noted.get((row["key"], stamp, notes.key), noted)
+        return review if held is base else noted()[1]
+
+    def preview(self, review: VisitReview, language: str) -> bytes:
+        """Return the report on a visit as a page; the last few are kept, for whoever looks at them again."""
+
+        def make() -> tuple[VisitReview, bytes]:
+            return review, rendered(review, "html", language)[2]
+
+        held, page = self._previews.get((id(review), language), make)
+        return page if held is review else make()[1]
 
     def paper(self, visit: str, key: str | None = None) -> Paper:
         """Return the report on a visit in the making: the one named, or one that begins with what the archive keeps."""

@@ -317,8 +317,9 @@ class Work:
             data = text.encode("utf-8" if text.isascii() else "utf-8-sig")
             file = PlanFile(table.sha256, RawFile(self.name, data), rows=len(table))
             said = note or self.changes()
+            since = last_number(archive)
             kept = keep_edition(archive, "plan", file, parent=self.base, note=said, since=self.since)
-            self.base, self.since, self.saved = table.sha256, last_number(archive), self.at
+            self.base, self.since, self.saved = table.sha256, since, self.at
             return kept
 
 
@@ -348,8 +349,8 @@ class Works:
         self._works: dict[str, Work] = {}
         self._lock = threading.Lock()
 
-    def begin(self, archive: Archive, sha256: str | None) -> Work:
-        """Begin to edit a stored table, or an empty one.
+    def begin(self, archive: Archive, sha256: str | None, since: int | None = None) -> Work:
+        """Begin to edit a stored table, or an empty one; `since` is the last edition when it was chosen.
 
         Raises
         ------
@@ -360,7 +361,7 @@ class Works:
         from spectra.archive.editions import last_number
         from spectra.plan import table_text
 
-        since = last_number(archive)
+        since = last_number(archive) if since is None else since
         if sha256 is None:
             sheet, name = Sheet(COLUMNS, ()), "carriers.csv"
         else:

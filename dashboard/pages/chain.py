@@ -50,7 +50,7 @@ _CHOICES = {
 
 def layout(desk: Desk, place: Place) -> Any:
     """Return the page: the version that the address names, else the newest."""
-    sha256 = None
+    sha256, since = None, last_number(desk.archive)  # first: who saves between this and the next is noticed
     if place.query.get("version"):
         sha256 = plan_key(desk.archive, "chain", place.query["version"])
     elif place.query.get("new") != "1":
@@ -58,7 +58,7 @@ def layout(desk: Desk, place: Place) -> Any:
         sha256 = None if newest is None else newest.sha256
     _, chain = desk.plan(None, sha256)
     form = form_of(chain)
-    base = {"base": sha256, "since": last_number(desk.archive), "name": "chain.toml" if chain is None else chain.file}
+    base = {"base": sha256, "since": since, "name": "chain.toml" if chain is None else chain.file}
     said = judged(form, chain)
     return html.Div(
         [
@@ -231,8 +231,9 @@ def _save(desk: Desk, form: dict[str, Any], before: Any, base: dict[str, Any]) -
     if said.problem is not None:
         raise said.problem
     assert said.chain is not None
+    since = last_number(desk.archive)
     kept = keep_chain(desk.archive, said.chain, base["base"], base["since"])
-    return {**base, "base": base["base"] if kept is None else kept.sha256, "since": last_number(desk.archive)}
+    return base if kept is None else {**base, "base": kept.sha256, "since": since}
 
 
 def _add_or_remove(form: dict[str, Any], act: Mapping[str, Any]) -> None:

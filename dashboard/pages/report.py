@@ -235,7 +235,11 @@ def _file(desk: Desk, visit: str, what: str, said: Mapping[str, Any], preview: b
         raise UsageError("the visit", None, "too many sweeps", "fewer", "Make the report on the command line.")
     paper = desk.paper(row["key"], said.get("paper"))
     review = paper.review(stored, own_limits(_query(said, paper)))
-    name, kind, data = rendered(review, what, str(said.get("language") or "en"))
+    language = str(said.get("language") or "en")
+    if preview:
+        name, kind, data = "", "text/html", desk.preview(review, language)
+    else:
+        name, kind, data = rendered(review, what, language)
     headers = {} if preview else {"Content-Disposition": f'attachment; filename="{name}"'}
     if kind == "text/html":
         headers["Content-Security-Policy"] = _PREVIEW_POLICY

@@ -30,7 +30,7 @@ from dashboard.take import file_name
 from dashboard.versions import edition_list, views
 from dashboard.words import count
 from spectra.archive import list_editions, newest_edition
-from spectra.archive.editions import plan_key
+from spectra.archive.editions import last_number, plan_key
 from spectra.errors import UsageError
 
 if TYPE_CHECKING:
@@ -46,7 +46,8 @@ def layout(desk: Desk, place: Place) -> Any:
     """Return the page: the version that the address names, else the newest."""
     work = desk.tables.get(place.query.get("work"))
     if work is None:
-        work = desk.tables.begin(desk.archive, _wanted(desk, place))
+        since = last_number(desk.archive)  # first: who saves between this and the next is noticed
+        work = desk.tables.begin(desk.archive, _wanted(desk, place), since)
     return html.Div(
         [
             parts.heading(

@@ -251,8 +251,15 @@ def _sightings(
             rows.get(carrier),
             None if host is None else places.rf(host["centre_hz"], 0.0)[0],
             None if host is None else host["power_dbm"],
+            _resolution_hz(measurement),
         )
     yield from _unlisted(found, number, measurement, mine, taken, places)
+
+
+def _resolution_hz(measurement: Mapping[str, Any]) -> float:
+    """Return the RBW, or the spacing of the points where the file told none, as for a fresh sweep."""
+    said = measurement["sweep"]
+    return float(said["rbw_hz"] or (said["stop_hz"] - said["start_hz"]) / max(said["points"] - 1, 1))
 
 
 def _unlisted(
@@ -270,8 +277,8 @@ def _unlisted(
         if f["code"].startswith("interference.") and f["code"] not in _GUESTS
         for carrier in f["subjects"]["carriers"]
     }
-    rbw = measurement["sweep"]["rbw_hz"] or 0.0
-    near = 1.5 * rbw
+    rbw = _resolution_hz(measurement)
+    near = 1.5 * (measurement["sweep"]["rbw_hz"] or 0.0)
     for index, c in enumerate(measurement["carriers"]):
         if left is not None and (c["centre_hz"], c["kind"]) not in left:
             continue
@@ -282,7 +289,7 @@ def _unlisted(
             kind = "hump"
         std = c["centre_std_hz"] or 1e3
         width = c["occupied_bandwidth_hz"] or c["x_db_bandwidth_hz"] or 0.0
-        if rbw and not has_a_place(c["centre_std_hz"], width, rbw):
+        if not has_a_place(c["centre_std_hz"], width, rbw):
             continue
         rf, rf_std = places.rf(c["centre_hz"], std)
         seen = Sighting(0, c["centre_hz"], std, rf, rf_std, width, c["power_dbm"], kind, causes.get(index))

@@ -84,7 +84,7 @@ def _summed(*by: sa.Column[Any]) -> sa.Subquery:
     c = CAPTURE.c
     columns = (
         sa.func.count().label("captures"),
-        sa.func.count(sa.distinct(c.visit)).label("visits"),
+        (sa.literal(1) if by == (c.visit,) else sa.func.count(sa.distinct(c.visit))).label("visits"),
         sa.func.min(c.captured_at).label("first_at"),
         sa.func.max(c.captured_at).label("last_at"),
         sa.func.sum(c.faults).label("faults"),

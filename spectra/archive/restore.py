@@ -88,11 +88,12 @@ def restore_capture(archive: Archive, value: Mapping[str, Any], folder: Path | N
     )
 
 
-def restore_visit(archive: Archive, key: str, folder: Path | None = None) -> VisitReview:
+def restore_visit(archive: Archive, key: str, folder: Path | None = None, *, notes: bool = True) -> VisitReview:
     """Return a stored visit judged anew on its stored results; arguments and errors as for `restore_capture`.
 
     Captures that were replaced by others with a better context are left out. Table and chain are those of the newest
-    result that has both. What was written to the visit since (see `spectra.archive.notes`) is laid over it.
+    result that has both. What was written to the visit since (see `spectra.archive.notes`) is laid over it,
+    unless `notes` is False.
     """
     row = visit_row(archive, key)
     values = visit_captures(archive, row["key"])
@@ -119,8 +120,8 @@ def restore_visit(archive: Archive, key: str, folder: Path | None = None) -> Vis
         table_path=table_path,
         chain_path=chain_path,
     )
-    notes = last_notes(archive, row["key"])
-    return judge(visit if notes is None else lay_over(archive, visit, notes, folder), reviews)
+    written = last_notes(archive, row["key"]) if notes else None
+    return judge(visit if written is None else lay_over(archive, visit, written, folder), reviews)
 
 
 def visit_row(archive: Archive, key: str) -> dict[str, Any]:
@@ -153,13 +154,13 @@ def captures_of_file(archive: Archive, sha256: str) -> list[dict[str, Any]]:
         return [dict(row) for row in connection.execute(query).mappings()]
 
 
-def visit_state(archive: Archive, key: str) -> tuple[int, str]:
+def visit_state(archive: Archive, key: str, *, notes: bool = True) -> tuple[int, str]:
     """Return how many captures count for a visit, and a hash that changes when one, its result or the notes do."""
     query = sa.select(CAPTURE.c.result).where(CAPTURE.c.visit == key, CAPTURE.c.replaced.is_(False))
     with told(archive.where), reading(archive.engine) as connection:
         results = connection.execute(query).scalars().all()
-        notes = connection.execute(sa.select(NOTE.c.key).where(NOTE.c.visit == key)).scalars().all()
-    stamp = "\n".join(sorted(str(r) for r in (*results, *notes)))
+        written = connection.execute(sa.select(NOTE.c.key).where(NOTE.c.visit == key)).scalars().all() if notes else []
+    stamp = "\n".join(sorted(str(r) for r in (*results, *written)))
     return len(results), hashlib.sha256(stamp.encode()).hexdigest()
 
 

@@ -126,6 +126,7 @@ CAPTURE = sa.Table(
     sa.Column("faults", sa.Integer, nullable=False),
     sa.Column("warnings", sa.Integer, nullable=False),
     sa.Index(None, "captured_at", "id"),
+    sa.Index(None, "visit", "replaced", "captured_at", "faults", "warnings"),  # lists sum up from it alone
     sa.Index(None, "vessel", "captured_at"),
     sa.Index(None, "terminal", "captured_at"),
     sa.Index(None, "satellite", "captured_at"),

@@ -1,8 +1,10 @@
 """Editions of carrier tables: in order, nothing lost, nobody's work written over."""
 
+import threading
+
 import pytest
 
-from spectra.archive import keep_edition, list_editions, newest_edition
+from spectra.archive import keep_edition, list_editions, newest_edition, open_archive
 from spectra.archive.editions import follow, last_number, plan_key
 from spectra.archive.record import RawFile
 from spectra.archive.store import Archive, PlanFile
@@ -33,6 +35,27 @@ def test_nobody_saves_over_another(archive: Archive) -> None:
     with pytest.raises(ArchiveError, match="somebody else"):
         keep_edition(archive, "plan", _file(3), parent=_file(1).sha256, since=began)
     assert [edition.sha256[0] for edition in list_editions(archive, "plan")] == ["4", "2", "1"]
+
+
+def test_of_many_who_save_at_once_one_gets_through(archive: Archive, place: str) -> None:
+    keep_edition(archive, "plan", _file(1))
+    since, won, lost, go = last_number(archive), [], [], threading.Barrier(6)
+
+    def work(number: int) -> None:
+        with open_archive(place) as own:
+            go.wait()
+            try:
+                won.append(keep_edition(own, "plan", _file(number), parent=_file(1).sha256, since=since))
+            except ArchiveError as problem:
+                lost.append(problem)
+
+    threads = [threading.Thread(target=work, args=(k,)) for k in range(2, 8)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert len(won) == 1 and len(lost) == 5 and all("somebody else" in str(problem) for problem in lost)
+    assert len(list_editions(archive, "plan")) == 2
 
 
 def test_key_from_its_beginning(archive: Archive) -> None:

@@ -21,6 +21,7 @@ from dashboard.intake import take_table
 from dashboard.suggesting import accept, propose
 from dashboard.tables import MOST_TABLE_BYTES, Work
 from spectra.archive import VisitSearch, list_editions, load_plan, open_archive
+from spectra.archive.editions import last_number
 from spectra.errors import ArchiveError, SpectraError, UsageError
 from spectra.plan import load_table
 
@@ -152,6 +153,17 @@ def test_two_at_one_table_lose_nothing(own: Desk, work: Work) -> None:
     with pytest.raises(ArchiveError, match="somebody else"):
         other.save(own.archive)
     assert _cell(other, 3, "remark") == "yours" and other.unsaved
+
+
+def test_who_saves_while_another_opens_is_noticed(own: Desk, work: Work) -> None:
+    since = last_number(own.archive)
+    chosen = work.base  # the newest, as the page chose it; then somebody else is faster
+    work.set_cells(3, {"remark": "faster"})
+    assert work.save(own.archive) is not None
+    late = own.tables.begin(own.archive, chosen, since)
+    late.set_cells(3, {"remark": "slower"})
+    with pytest.raises(ArchiveError, match="somebody else"):
+        late.save(own.archive)
 
 
 def test_table_with_faults_is_not_saved(own: Desk, work: Work) -> None:

@@ -1,4 +1,4 @@
-"""Notes: what somebody wrote to a visit for its report, every version of it."""
+"""Notes: what somebody wrote to a visit for its report, every version of it; an index by visit."""
 
 import sqlalchemy as sa
 from alembic import op
@@ -10,7 +10,7 @@ depends_on = None
 
 
 def upgrade() -> None:
-    """Add the table of notes."""
+    """Add the table of notes, and find the captures of a visit by an index."""
     op.create_table(
         "note",
         sa.Column("key", sa.String(length=64), nullable=False),
@@ -21,3 +21,5 @@ def upgrade() -> None:
         sa.PrimaryKeyConstraint("key", name=op.f("pk_note")),
     )
     op.create_index(op.f("ix_note_visit_saved_at"), "note", ["visit", "saved_at"])
+    columns = ["visit", "replaced", "captured_at", "faults", "warnings"]
+    op.create_index(op.f("ix_capture_" + "_".join(columns)), "capture", columns)

@@ -129,6 +129,14 @@ def plot_path(name: str | None, files: list[Path]) -> Path | None:
     return path
 
 
+_KINDS = {
+    "polarisation": "Polarisation",
+    "lo_state": "LO states",
+    "before_after": "Before and after",
+    "repeat": "Repeated sweeps",
+}
+
+
 def _purity(values: list[float] | None) -> tuple[float, float] | None:
     if values is None:
         return None
@@ -145,10 +153,7 @@ def _purity(values: list[float] | None) -> tuple[float, float] | None:
 
 def print_comparison(comparison: Comparison) -> None:
     """Print one comparison: what it is, carrier by carrier, findings."""
-    print(
-        f"{comparison.kind.replace('_', ' ').capitalize()}: "
-        + " against ".join((comparison.captures[0], ", ".join(comparison.captures[1:])))
-    )
+    print(f"{_KINDS[comparison.kind]}: {comparison.captures[0]} against {', '.join(comparison.captures[1:])}")
     whole, common = comparison.polarisation, comparison.common
     if whole is not None:
         if whole.isolation_db is not None:
@@ -162,7 +167,7 @@ def print_comparison(comparison: Comparison) -> None:
             )
         gain = format_value(whole.gain_difference_db, whole.gain_difference_std_db, "dB")
         print(f"  Port gain     {gain} (second minus first, from the {whole.gain_difference_by}; taken out)")
-    else:
+    elif common.level_change_db is not None or common.if_change_hz is not None:
         print(f"  Common change of level  {format_value(common.level_change_db, common.level_change_std_db, 'dB')}")
         print(f"  Common change of IF     {format_value(common.if_change_hz, common.if_change_std_hz, 'kHz', 1e3)}")
     if comparison.pairs:
@@ -172,14 +177,30 @@ def print_comparison(comparison: Comparison) -> None:
                 [_isolation_row(comparison, p) for p in comparison.pairs],
             )
         else:
-            print_table(
-                ("first MHz", "other MHz", "level change dB", "C/N change dB", "remark"),
-                [_change_row(p) for p in comparison.pairs],
-            )
+            _print_changes(comparison)
     else:
         print("  No carrier to compare.")
     print_findings(comparison.findings)
     print(wrap(DISCLAIMER, indent="  ", first="  "))
+
+
+def _print_changes(comparison: Comparison) -> None:
+    """Print the changes, one table a capture; between LO states, what stands at another IF is counted only."""
+    for other in sorted({p.captures[1] for p in comparison.pairs}):
+        mine = [p for p in comparison.pairs if p.captures[1] == other]
+        if len(comparison.captures) > 2:
+            print(f"  {comparison.captures[mine[0].captures[0]]} against {comparison.captures[other]}")
+        both = [p for p in mine if p.reference_centre_hz is not None and p.other_centre_hz is not None]
+        shown = both if comparison.kind == "lo_state" else mine
+        if shown:
+            print_table(
+                ("first MHz", "other MHz", "level change dB", "C/N change dB", "remark"),
+                [_change_row(p) for p in shown],
+            )
+        if len(shown) < len(mine):
+            here = sum(p.other_centre_hz is None for p in mine)
+            there = len(mine) - len(both) - here
+            print(f"  Not at the other's IF: {here} carrier(s) of the first, {there} of the other")
 
 
 def _mhz(hz: float | None) -> str:

@@ -236,7 +236,12 @@ def trend_figure(trend: Trend) -> go.Figure:
         _mark_crossing(figure, trend)
     figure.update_xaxes(showgrid=False, title_text="time (UTC)")
     figure.update_yaxes(
-        showgrid=True, gridcolor=_GRID, zeroline=False, title_text="LO error / kHz (band: tolerance)", nticks=7
+        showgrid=True,
+        gridcolor=_GRID,
+        zeroline=False,
+        title_text="LO error / kHz (band: tolerance)",
+        nticks=7,
+        range=_shown_range(trend),
     )
     first = next((f.title for f in trend.findings), "")
     figure.update_layout(
@@ -248,6 +253,32 @@ def trend_figure(trend: Trend) -> go.Figure:
     return figure
 
 
+def _shown_range(trend: Trend) -> list[float] | None:
+    """Return what the axis shows in kHz: the readings, and the tolerance's ends as far as they lie near or are crossed.
+
+    A band drawn whole would squeeze the readings of an oscillator that stands near one end of it into a line.
+    """
+    told = [
+        ((p.lo_error_hz or 0.0) / 1e3, 1.96e-3 * (p.lo_error_std_hz or 0.0))
+        for p in trend.points
+        if p.lo_error_hz is not None and p.captured_at is not None
+    ]
+    if not told:
+        return None
+    low, high = min(v - s for v, s in told), max(v + s for v, s in told)
+    span = max(high - low, 1e-3)
+    if trend.tolerance_hz is not None:
+        edges = (-trend.tolerance_hz / 1e3, trend.tolerance_hz / 1e3)
+        ahead = 0.0
+        if trend.crossing is not None and trend.crossing.expected is not None:
+            ahead = 1.0 if (trend.fit.rate or 0.0) > 0.0 else -1.0
+        for edge, side in zip(edges, (-1.0, 1.0), strict=True):
+            if ahead == side or low - span < edge < high + span:
+                low, high = min(low, edge), max(high, edge)
+    room = 0.06 * (high - low)
+    return [low - room, high + room]
+
+
 def _mark_crossing(figure: go.Figure, trend: Trend) -> None:
     """Draw when the drift leaves the tolerance, with its interval."""
     import plotly.graph_objects as go
@@ -256,6 +287,17 @@ def _mark_crossing(figure: go.Figure, trend: Trend) -> None:
     assert crossing is not None and trend.tolerance_hz is not None
     limit = (1.0 if (trend.fit.rate or 0.0) > 0.0 else -1.0) * trend.tolerance_hz / 1e3
     ends = [t for t in (crossing.earliest, crossing.latest) if t is not None]
+    last = max((p.captured_at for p in trend.points if p.used and p.captured_at is not None), default=None)
+    if last is not None and trend.fit.level is not None:
+        figure.add_trace(
+            go.Scatter(
+                x=[last, crossing.expected],
+                y=[trend.fit.level / 1e3, limit],
+                name="if it goes on (swing left out)",
+                mode="lines",
+                line={"color": _SECOND, "width": 1, "dash": "dot"},
+            )
+        )
     figure.add_trace(
         go.Scatter(x=ends, y=[limit] * len(ends), name="95 % interval", mode="lines", line={"color": _MARK, "width": 3})
     )

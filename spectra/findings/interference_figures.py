@@ -40,7 +40,7 @@ def _layout(figure: go.Figure, x: str, y: str) -> go.Figure:
         hovermode="closest",
     )
     figure.update_xaxes(title_text=x, showgrid=False, zeroline=False)
-    figure.update_yaxes(title_text=y, gridcolor=_GRID, zeroline=False)
+    figure.update_yaxes(title_text=y, gridcolor=_GRID, zeroline=False, automargin=True, title_standoff=14)
     return figure
 
 

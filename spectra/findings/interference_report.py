@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from spectra.cautions import DISCLAIMER
 from spectra.errors import UsageError
-from spectra.findings.emissions import Emission, Emissions
+from spectra.findings.emissions import Emission, Emissions, Sighting
 from spectra.findings.interference_sets import entry_of, occurrence
 from spectra.units import format_frequency, jsonable
 
@@ -178,17 +178,29 @@ def _disturber(emission: Emission, log: Emissions) -> dict[str, str | None]:
     return {
         "Name, call sign or other identification": None,
         "IF measured": format_frequency(emission.if_hz, None if emission.frame == "rf" else emission.frequency_std_hz),
-        "RF measured": None if entry.way == "cable" or not rf else format_frequency(rf[0].rf_hz, rf[0].rf_std_hz),
-        "Class of emission": {"cw": "unmodulated or too narrow to tell"}.get(emission.sightings[0].kind),
+        "RF measured": _rf_words(entry.way, rf),
+        "Class of emission": _CLASS.get(emission.sightings[0].kind),
         "Bandwidth measured": f"{emission.width_hz / 1e3:.4g} kHz" if emission.width_hz else "narrower than the filter",
         "Level at the analyser": None if emission.power_dbm is None else f"{emission.power_dbm:.1f} dBm",
         "Field strength or power flux-density": None,
         "Polarisation ports on which it shows": ", ".join(ports) or None,
         "Way in": ways[entry.way],
-        "Cause so far": emission.cause,
+        "Cause so far": None if emission.cause is None else emission.cause.replace("_", " "),
         "Class of station and nature of service": None,
         "Location or bearing": None,
     }
+
+
+_CLASS = dict.fromkeys(
+    ("cw", "unresolved"),
+    "unmodulated (N0N, designation of Radio Regulations, Appendix 1, from memory), or too narrow to tell",
+)
+
+
+def _rf_words(way: str, rf: Sequence[Sighting]) -> str | None:
+    if way == "cable":
+        return "none: it enters below the LNB"
+    return format_frequency(rf[0].rf_hz, rf[0].rf_std_hz) if rf else None
 
 
 def _disturbed(wanted: CarrierRow | None, measured_hz: float | None) -> dict[str, str | None]:

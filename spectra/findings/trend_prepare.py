@@ -10,12 +10,13 @@ from numpy.typing import NDArray
 from spectra.findings.trend_algebra import Series, projected, slope_column, solve, step_columns
 from spectra.units import FloatArray
 
-__all__ = ["LEAST_READINGS", "known_columns", "outliers_and_excess"]
+__all__ = ["LEAST_READINGS", "known_columns", "outliers_and_excess", "without_temperature"]
 
 LEAST_READINGS = 6
 
 _SWING_CHI2 = 9.2  # two columns at 1 %
 _OUTLIER = 4.5
+_MOSTLY_NOTED = 0.75  # share of readings with a temperature from which on it is worth using
 _MOST_OUT = 0.15
 
 
@@ -27,10 +28,12 @@ def known_columns(
     constant = np.ones((n, 1))
     columns, names = [constant], ["level"]
     base = Series(day, value, std, constant, ("level",))
-    if temperature is not None and np.isfinite(temperature).all() and float(np.ptp(temperature)) > 1.0:
-        column = (temperature - temperature.mean())[:, None]
-        if _gain(base, column) > 6.6:  # one column at 1 %
-            return np.column_stack((constant, column)), ("level", "temperature")
+    column = None if temperature is None else _temperature_column(temperature)
+    # one column at 1 %; readings without a temperature have no say in it
+    if column is not None and temperature is not None and _gain(base.take(np.isfinite(temperature)), column) > 6.6:
+        whole = np.zeros((n, 1))
+        whole[np.isfinite(temperature)] = column
+        return np.column_stack((constant, whole)), ("level", "temperature")
     angle = 2.0 * math.pi * hour / 24.0
     spread = 1.0 - math.hypot(float(np.mean(np.cos(angle))), float(np.mean(np.sin(angle))))
     if float(np.ptp(day)) < 1.5 or n < 9 or spread < 0.05:
@@ -43,6 +46,26 @@ def known_columns(
         columns.append(pair)
         names += [f"sin{harmonic}", f"cos{harmonic}"]
     return np.column_stack(columns), tuple(names)
+
+
+def _temperature_column(temperature: FloatArray) -> FloatArray | None:
+    """Return the noted temperatures about their mean; None where too few are noted, or they hardly change."""
+    noted = np.isfinite(temperature)
+    if noted.mean() < _MOSTLY_NOTED or noted.sum() < LEAST_READINGS or float(np.ptp(temperature[noted])) <= 1.0:
+        return None
+    return np.asarray((temperature[noted] - temperature[noted].mean())[:, None])
+
+
+def without_temperature(series: Series, temperature: FloatArray | None) -> Series:
+    """Return the series with readings of unknown temperature as much less certain as temperature moves them."""
+    if temperature is None or "temperature" not in series.names or np.isfinite(temperature).all():
+        return series
+    noted = np.isfinite(temperature)
+    mine = series.take(noted)
+    theta, _, _ = solve(mine, _best_structure(mine))
+    more = abs(float(theta[series.names.index("temperature")])) * float(np.std(temperature[noted]))
+    std = np.where(noted, series.std, np.hypot(series.std, more))
+    return Series(series.day, series.value, std, series.known, series.names)
 
 
 def _gain(series: Series, columns: FloatArray) -> float:

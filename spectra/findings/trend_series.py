@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spectra.findings.trend_algebra import SIDE, Series, projected, slope_column, solve, step_columns
-from spectra.findings.trend_prepare import LEAST_READINGS, known_columns, outliers_and_excess
+from spectra.findings.trend_prepare import LEAST_READINGS, known_columns, outliers_and_excess, without_temperature
 from spectra.units import FloatArray
 
 __all__ = ["FALSE_ALARM", "LEAST_READINGS", "Answer", "SeriesFit", "Step", "fit_series"]
@@ -123,7 +123,7 @@ def fit_series(
     day, value, std : ndarray, shape (n,)
         Times in days (any order), readings, standard uncertainties.
     temperature : ndarray, shape (n,), optional
-        Noted at each reading, NaN where not; used where all of them are.
+        Noted at each reading, NaN where not; used where three quarters of them are.
     hour : ndarray, shape (n,), optional
         Hour of the local day; left out, that of `day`.
     """
@@ -134,7 +134,9 @@ def fit_series(
         return SeriesFit("too_few", used=np.ones(n, dtype=np.bool_))
     hours = ((day % 1.0) * 24.0) if hour is None else hour[order]
     known, names = known_columns(day, value, std, hours, None if temperature is None else temperature[order])
-    whole = Series(day, value, std, known, names)
+    whole = without_temperature(
+        Series(day, value, std, known, names), None if temperature is None else temperature[order]
+    )
     if n < known.shape[1] + 5:
         whole = Series(day, value, std, np.ones((n, 1)), ("level",))
     used, excess = outliers_and_excess(whole)

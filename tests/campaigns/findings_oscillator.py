@@ -207,7 +207,7 @@ def summary(records: list[dict[str, Any]]) -> dict[str, float]:
     error = np.array([float(r["found_hz"]) - float(r["lo_error_hz"]) for r in told])
     std = np.array([float(r["std_hz"]) for r in told])
     limit = np.array([float(r["limit_hz"]) for r in told])
-    drawn = np.array([(r["rbw_hz"], r["points"], r["readings"]) != (RBW, POINTS, 30) for r in told])
+    drawn = np.array([(int(r["rbw_hz"]), int(r["points"]), int(r["readings"])) != (RBW, POINTS, 30) for r in told])
     sure = [r for r in told if r["answer"] in ("yes", "no")]
     wrong = [r for r in sure if (r["answer"] == "yes") != (abs(float(r["lo_error_hz"])) > 500e3)]
     many = [r for r in records if int(r["shown"]) >= 5]
@@ -265,8 +265,9 @@ def main() -> None:
     records = standing(path, head)[:count]
     for record in run(count, seed, wrong, len(records)):
         records.append(record)
-        if len(records) % 50 == 0 or len(records) == count:
+        if len(records) % 50 == 0:
             write(path, head, records)
+    write(path, head, records)
     for name, value in summary(records).items():
         sys.stdout.write(f"{name}: {value:.4g}\n")
 

@@ -191,6 +191,19 @@ def test_laws_of_shift_and_order(seed: int, level: float, days: float) -> None:
     assert other.rate == pytest.approx(plain.rate, rel=1e-9, abs=1e-6)
 
 
+def test_a_reading_without_a_temperature_spoils_not_the_rest() -> None:
+    """5 kHz/K over ten kelvin, noted at 18 of 20 readings; the drift's limit is least squares' with both columns."""
+    rng = np.random.default_rng(4)
+    day = np.arange(20.0) + rng.uniform(0.0, 0.5, 20)
+    kelvin = rng.uniform(-5.0, 5.0, 20)
+    value = 8e3 * day + 5e3 * kelvin + rng.normal(0.0, 5e3, 20)
+    noted = np.where(np.isin(np.arange(20), (3, 11)), np.nan, 20.0 + kelvin)
+    fit = fit_series(day, value, np.full(20, 5e3), temperature=noted)
+    assert fit.per_kelvin == pytest.approx(5e3, abs=4.0 * fit.per_kelvin_std)
+    assert fit.answer == "drift" and fit.rate == pytest.approx(8e3, abs=4.0 * fit.rate_std)
+    assert fit.rate_std < 1.5 * 5e3 / float(np.sqrt(np.sum((day - day.mean()) ** 2)))
+
+
 def test_a_first_reading_far_off_is_left_out_and_turns_no_slope() -> None:
     """One reading 760 kHz below a drift that begins the day after; limit of the rate: least squares (derived)."""
     day = np.array([0.0, 1.25, 1.9, 3.0, 4.5, 5.3, 6.0, 7.0, 7.9, 8.9, 10.0, 11.5, 12.6])

@@ -248,6 +248,7 @@ def _result(
         inverted=inverted,
         second=solution.second,
         next_sweeps=() if inverted else next_sweeps(prepared, chain, scorings, ranking, judgement),
+        aside=known.aside,
     )
     return Identification(
         verdict=judgement.verdict,

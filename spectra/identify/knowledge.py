@@ -19,11 +19,15 @@ __all__ = ["Knowledge", "knowledge"]
 
 _COMMANDED = np.log(9.0)  # a commanded LO state is the one in use nine times in ten (common practice, no source)
 _NETWORK_ID = np.log(30.0)  # a reported network id is right thirty times for once it is stale
+_ASIDE = ("off_satellite", "analyser_floor", "terminated")
 
 
 @dataclass(frozen=True, slots=True)
 class Knowledge:
-    """What is known beforehand, by LO state, list and hypothesis."""
+    """What is known beforehand, by LO state, list and hypothesis.
+
+    `aside` says that every sweep was taken off the satellite, or without an antenna, on purpose.
+    """
 
     tolerance_hz: FloatArray
     log_state: FloatArray
@@ -33,6 +37,7 @@ class Knowledge:
     below_horizon: tuple[str, ...]
     network_id: str | None
     network_names: tuple[str, ...]
+    aside: bool = False
 
 
 def knowledge(
@@ -60,7 +65,8 @@ def knowledge(
         if not by_row.all():
             valid = by_row[prepared.row]
     below = dict.fromkeys(plan.satellite for plan, out in zip(prepared.lists, hidden, strict=True) if out)
-    return Knowledge(np.array(stated), log_state, log_list, allowed, valid, tuple(below), network, names)
+    aside = bool(contexts) and all(c is not None and c.role in _ASIDE for c in contexts)
+    return Knowledge(np.array(stated), log_state, log_list, allowed, valid, tuple(below), network, names, aside)
 
 
 def _moment(contexts: Sequence[Context | None], measurements: Sequence[Measurement]) -> datetime | None:

@@ -128,6 +128,16 @@ def _unidentified(facts: Facts) -> Finding:
 
 
 def _no_carriers(facts: Facts) -> Finding:
+    if facts.aside:
+        return finding(
+            facts,
+            "identification.no_carriers",
+            "note",
+            "No carriers found",
+            "Nothing stands above the floor, as it should be: the sweep was taken off the satellite on purpose.",
+            answer="cannot_tell",
+            next_steps=(step("Compare this floor with a sweep of the satellite, taken at the same settings."),),
+        )
     return finding(
         facts,
         "identification.no_carriers",

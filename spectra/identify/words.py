@@ -54,6 +54,7 @@ class Facts:
     inverted: bool = False
     second: Answer | None = None
     next_sweeps: tuple[NextSweep, ...] = ()
+    aside: bool = False
 
 
 def name_of(prepared: Prepared, answer: Answer, *, full: bool = True) -> str:

@@ -14,7 +14,7 @@ import pytest
 
 import spectra
 from spectra import schemas
-from spectra.capture import Context
+from spectra.capture import Context, Role
 from spectra.cautions import required_for
 from spectra.errors import IdentificationError
 from spectra.identify import identify
@@ -181,6 +181,20 @@ def test_nothing_found_is_no_carriers(arc: CarrierTable, chain: ReceiveChain, ma
     assert result.verdict == "no carriers"
     assert result.satellite is None
     assert plain(result)["candidates"] == []
+
+
+@pytest.mark.parametrize("role", ["off_satellite", "analyser_floor", "terminated"])
+def test_nothing_found_on_purpose_is_no_reason_to_point_again(
+    arc: CarrierTable, chain: ReceiveChain, make: Make, role: Role
+) -> None:
+    meant = identify(make([]), arc, chain, context=Context(role=role))
+    found = next(f for f in meant.findings if f.code == "identification.no_carriers")
+    assert (meant.verdict, found.severity) == ("no carriers", "note")
+    assert not [s for s in found.next_steps if "azimuth" in s.text]
+    usual = identify(make([]), arc, chain, context=Context(role="normal"))
+    found = next(f for f in usual.findings if f.code == "identification.no_carriers")
+    assert found.severity == "warning"
+    assert [s for s in found.next_steps if "azimuth" in s.text]
 
 
 def test_twins_at_one_position_are_ambiguous_with_the_position_confirmed(

@@ -16,8 +16,15 @@ __all__ = ["Offsets", "fit_offsets"]
 DEFAULT_REFERENCE_PPM = 2.0
 """Standard uncertainty of an analyser's reference where the chain states none (common practice, no source)."""
 _ESTIMABLE = 0.7  # the ppm is told when the sweep makes it this much better known than before
-# share of the rounding's variance and the log of its prior: printed frequencies are exact or rounded, seldom between
-_ROUNDINGS = ((0.0, np.log(0.4)), (0.25, np.log(0.07)), (0.5, np.log(0.06)), (0.75, np.log(0.07)), (1.0, np.log(0.4)))
+# share of the rounding's variance and the log of its prior: printed frequencies are rounded or exact, seldom between;
+# rounded ones are the rule in lists as users keep them (common practice, no source)
+_ROUNDINGS = (
+    (0.0, np.log(0.25)),
+    (0.25, np.log(0.05)),
+    (0.5, np.log(0.05)),
+    (0.75, np.log(0.05)),
+    (1.0, np.log(0.6)),
+)
 
 
 @dataclass(frozen=True, slots=True)

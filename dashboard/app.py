@@ -14,8 +14,9 @@ from flask import Response, abort, request
 
 from dashboard import shell
 from dashboard.desk import SHORT, Desk
-from dashboard.language import answered, current_language
+from dashboard.language import answered, current_language, translated
 from dashboard.look import style_sheet
+from dashboard.measures import current_measures
 from dashboard.registry import Page, find_pages, match
 from dashboard.scheme import current_scheme
 from dashboard.security import Guard
@@ -49,7 +50,8 @@ class _App(Dash):
         def decorate(function: Callable[..., Any]) -> Callable[..., Any]:
             @wraps(function)
             def answer(*sent: Any) -> Any:
-                return settle_answer(answered(function(*sent), outputs, current_language()), outputs, self.watched)
+                said = answered(function(*sent), outputs, current_language(), current_measures())
+                return settle_answer(said, outputs, self.watched)
 
             register(answer)
             return function
@@ -115,7 +117,7 @@ def make_app(desk: Desk, guard: Guard | None = None, *, pages: tuple[Page, ...] 
     (guard or Guard()).attach(server, app.csp_hashes)
     _add_routes(server, desk, found)
     add_uploads(server, desk)
-    app.layout = lambda: shell.layout(found)
+    app.layout = lambda: translated(shell.layout(found))
     shell.register(app, desk, found)
     for page in found:
         page.register(app, desk)

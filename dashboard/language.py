@@ -9,7 +9,8 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from functools import lru_cache
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any
@@ -17,10 +18,21 @@ from typing import TYPE_CHECKING, Any
 from dash.development.base_component import Component
 from flask import has_request_context, request
 
+from dashboard.measures import PLAIN, Measures, current_measures
+
 if TYPE_CHECKING:
     from spectra.report.words import Wording
 
-__all__ = ["LANGUAGES", "LANGUAGE_COOKIE", "OWN", "current_language", "current_wording", "say", "translated"]
+__all__ = [
+    "LANGUAGES",
+    "LANGUAGE_COOKIE",
+    "OWN",
+    "answered",
+    "current_language",
+    "current_wording",
+    "say",
+    "translated",
+]
 
 LANGUAGE_COOKIE = "sweepmuster_language"
 LANGUAGES = {"en": "English", "de": "Deutsch"}
@@ -29,6 +41,8 @@ OWN = "own"
 _SAID = ("children", "title", "placeholder", "label", "aria-label", "data-title")
 _DRAWN = ("title", "name", "text", "hovertemplate", "hovertext", "ticktext", "labels")
 _SPLIT = re.compile(r"( · |; |<br>|</?b>|<extra></extra>)")
+_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+_DATE = re.compile(rf"\b(\d{{1,2}}) ({'|'.join(_MONTHS)}) (\d{{4}})\b")
 _NO_WORDS = re.compile(r"[^A-Za-z]*|[A-Z]{1,2}[0-9/]*|https?:.*")
 
 
@@ -50,8 +64,7 @@ def current_wording() -> Wording:
 @lru_cache(maxsize=4)
 def _catalogue(language: str) -> tuple[dict[str, str], tuple[tuple[re.Pattern[str], str], ...]]:
     """Return the phrases without and with names in braces; those as patterns, the longest first."""
-    path = files("dashboard") / "wording" / f"{language}.toml"
-    phrases: dict[str, str] = tomllib.loads(path.read_text(encoding="utf-8"))["phrase"]
+    phrases = {**_of_reports(language), **_read(language)["phrase"]}
     made = []
     for phrase, translation in sorted(phrases.items(), key=lambda item: -len(item[0])):
         parts = re.split(r"\{([a-z]+)\}", phrase)
@@ -61,6 +74,32 @@ def _catalogue(language: str) -> tuple[dict[str, str], tuple[tuple[re.Pattern[st
     return phrases, tuple(made)
 
 
+@lru_cache(maxsize=4)
+def _read(language: str) -> dict[str, Any]:
+    path = files("dashboard") / "wording" / f"{language}.toml"
+    return tomllib.loads(path.read_text(encoding="utf-8"))
+
+
+def _of_reports(language: str) -> dict[str, str]:
+    """Return what the reports' catalogues say of texts that stand in pages too: verdicts, roles, cautions."""
+    from spectra.cautions import CATALOGUE, DISCLAIMER
+    from spectra.report.words import wording
+
+    words, english = wording(language), wording("en")
+    found = {text: words(key) for key, text in english.texts.items() if text and "{" not in text}
+    for id_, caution in CATALOGUE.items():
+        found[caution.title] = words.get(f"caution_title.{id_}", caution.title)
+        found[f"{caution.title}:"] = f"{found[caution.title]}:"
+        found[caution.text] = words.get(f"caution.{id_}", caution.text)
+    return {**found, DISCLAIMER: words("disclaimer.text")}
+
+
+def _dated(text: str, language: str) -> str:
+    """Return a text with its dates (4 May 2026) as the language writes them."""
+    months = _read(language)["months"]
+    return _DATE.sub(lambda m: f"{m.group(1)}. {months[_MONTHS.index(m.group(2))]} {m.group(3)}", text)
+
+
 @lru_cache(maxsize=20_000)
 def say(text: str, language: str) -> str:
     """Return a text in a language, the spaces around it kept; itself where no catalogue knows it."""
@@ -68,7 +107,8 @@ def say(text: str, language: str) -> str:
     if language == "en" or _NO_WORDS.fullmatch(core):
         return text
     told = _told(core, language)
-    if told is None:
+    told = _dated(core if told is None else told, language)
+    if told == core:
         return text
     head = text[: len(text) - len(text.lstrip())]
     return head + told + text[len(text.rstrip()) :]
@@ -89,18 +129,56 @@ def _told(core: str, language: str) -> str | None:
     if elsewhere != core:
         return elsewhere
     parts = _SPLIT.split(core)
-    return "".join(say(part, language) for part in parts) if len(parts) > 1 else None
+    if len(parts) == 1:
+        return None
+    return "".join(part if number % 2 else say(part, language) for number, part in enumerate(parts))
 
 
-def translated(value: Any, language: str) -> Any:
-    """Return components with their texts in a language; they are changed in place, plain values are left alone."""
-    if language == "en":
+Told = Callable[[str], str]
+
+
+@dataclass(frozen=True, slots=True)
+class _Outlet:
+    """What every text goes through."""
+
+    language: str
+    measures: Measures
+
+    def __call__(self, text: str) -> str:
+        return self.measures.said(say(text, self.language))
+
+
+def answered(value: Any, properties: Sequence[str], language: str, measures: Measures = PLAIN) -> Any:
+    """Return what a callback answers in a language and in units: components, figures, and texts that are children."""
+    if language == "en" and measures == PLAIN:
         return value
-    _walk(value, lambda text: say(text, language))
+
+    told = _Outlet(language, measures)
+    names = list(properties)
+    many = isinstance(value, list | tuple) and len(value) == len(names) and len(names) > 1
+    made = [_part(item, name, told) for item, name in zip(value if many else [value], names, strict=False)]
+    return tuple(made) if many else made[0] if made else value
+
+
+def translated(value: Any) -> Any:
+    """Return components in the language and the units of the browser at hand."""
+    return answered(value, ("children",), current_language(), current_measures())
+
+
+def _part(value: Any, name: str, told: _Outlet) -> Any:
+    if name == "children":
+        if isinstance(value, str):
+            return told(value)
+        if isinstance(value, list | tuple):
+            value = [told(item) if isinstance(item, str) else item for item in value]
+        _walk(value, told)
+        return value
+    if name == "figure" and value is not None and type(value).__name__ != "NoUpdate":
+        return _drawn(value, told.language, told.measures)
     return value
 
 
-def _walk(value: Any, told: Callable[[str], str]) -> None:
+def _walk(value: Any, told: _Outlet) -> None:
     if isinstance(value, Component):
         _of_component(value, told)
     elif isinstance(value, list | tuple):
@@ -108,7 +186,7 @@ def _walk(value: Any, told: Callable[[str], str]) -> None:
             _walk(item, told)
 
 
-def _of_component(part: Component, told: Callable[[str], str]) -> None:
+def _of_component(part: Component, told: _Outlet) -> None:
     if OWN in str(getattr(part, "className", "") or "").split():
         return
     for name in _SAID:
@@ -121,50 +199,28 @@ def _of_component(part: Component, told: Callable[[str], str]) -> None:
         elif isinstance(said, Component):
             _of_component(said, told)
     if getattr(part, "figure", None) is not None:
-        part.figure = drawn(part.figure, told)
+        part.figure = _drawn(part.figure, told.language, told.measures)
     for column in getattr(part, "columnDefs", None) or ():
         for name in ("headerName", "headerTooltip"):
             if isinstance(column.get(name), str):
                 column[name] = told(column[name])
 
 
-def drawn(figure: Any, told: Callable[[str], str]) -> Any:
-    """Return a figure with its words replaced: titles, names, what shows on hover."""
+def _drawn(figure: Any, language: str, measures: Measures) -> Any:
+    """Return a figure with its words and units replaced: titles, names, what shows on hover."""
     plain = figure if isinstance(figure, dict) else figure.to_plotly_json()
-
-    def walk(value: Any, name: str = "") -> Any:
-        if isinstance(value, dict):
-            return {key: walk(item, key) for key, item in value.items()}
-        if isinstance(value, str):
-            return told(value) if name in _DRAWN else value
-        if isinstance(value, list | tuple) and name in (*_DRAWN, "data", "annotations", "shapes"):
-            return [walk(item, name) for item in value]
-        return value
-
-    return walk(plain)
+    if language != "en":
+        plain = _worded(plain, lambda text: say(text, language))
+    if measures != PLAIN:
+        plain = _worded(measures.redrawn(plain), measures.said)
+    return plain
 
 
-def answered(value: Any, properties: Iterable[str], language: str) -> Any:
-    """Return what a callback answers, in a language: components, figures, and texts that are children."""
-    if language == "en":
-        return value
-    names = list(properties)
-    many = isinstance(value, list | tuple) and len(value) == len(names) and len(names) > 1
-    made = [_part(item, name, language) for item, name in zip(value if many else [value], names, strict=False)]
-    return tuple(made) if many else made[0] if made else value
-
-
-def _part(value: Any, name: str, language: str) -> Any:
-    def told(text: str) -> str:
-        return say(text, language)
-
-    if name == "children":
-        if isinstance(value, str):
-            return told(value)
-        if isinstance(value, list | tuple):
-            value = [told(item) if isinstance(item, str) else item for item in value]
-        _walk(value, told)
-        return value
-    if name == "figure" and value is not None and type(value).__name__ != "NoUpdate":
-        return drawn(value, told)
+def _worded(value: Any, told: Told, name: str = "") -> Any:
+    if isinstance(value, dict):
+        return {key: _worded(item, told, key) for key, item in value.items()}
+    if isinstance(value, str):
+        return told(value) if name in _DRAWN else value
+    if isinstance(value, list | tuple) and name in (*_DRAWN, "data", "annotations", "shapes"):
+        return [_worded(item, told, name) for item in value]
     return value

@@ -12,6 +12,7 @@ from dash import ClientsideFunction, Input, Output, dcc, html, set_props
 
 from dashboard import parts
 from dashboard.desk import SHORT
+from dashboard.language import current_language, say, translated
 from dashboard.registry import Page, Place, link, match
 from dashboard.scheme import current_scheme
 from spectra import SpectraError
@@ -91,7 +92,7 @@ def register(app: Dash, desk: Desk, pages: Sequence[Page]) -> None:
     )
     def _show(path: str | None, search: str | None) -> tuple[Any, Any, str, None]:
         page, shown = render(desk, pages, path or "/", search or "")
-        title = "Sweepmuster" if page is None else f"{page.title} – Sweepmuster"
+        title = "Sweepmuster" if page is None else f"{say(page.title, current_language())} – Sweepmuster"
         return shown, _menu(pages, None if page is None else page.path), title, None
 
     app.clientside_callback(
@@ -153,7 +154,7 @@ def safely(make: Any) -> Any:
 def tell_error(problem: Exception) -> None:
     """Show what went wrong in a callback: ours in its own words, anything else without what is inside."""
     if isinstance(problem, SpectraError):
-        set_props("notice", {"children": parts.trouble(problem)})
+        set_props("notice", {"children": translated(parts.trouble(problem))})
         return
     traceback.print_exception(problem, file=sys.stderr)
-    set_props("notice", {"children": html.P(_OWN_FAULT)})
+    set_props("notice", {"children": translated(html.P(_OWN_FAULT))})

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-__all__ = ["MOVES", "next_view", "view_of"]
+if TYPE_CHECKING:
+    from dashboard.measures import Measures
+
+__all__ = ["MOVES", "in_mhz", "next_view", "view_of"]
 
 MOVES = ("in", "out", "left", "right", "all")
 _STEP = 0.5
@@ -28,6 +31,28 @@ def view_of(query: Mapping[str, Any]) -> dict[str, Any]:
     carrier = number("carrier")
     chosen = None if carrier is None else int(carrier)
     return {"from": start, "to": stop, "carrier": chosen, "a": number("a"), "b": number("b")}
+
+
+def in_mhz(sent: Mapping[str, Any], measures: Measures) -> dict[str, Any]:
+    """Return what was done in a picture or a field with its frequencies in MHz, from the unit that was shown."""
+    found = dict(sent)
+    if measures.frequency == "MHz":
+        return found
+    if isinstance(sent["figure"], Mapping):
+        found["figure"] = {
+            key: measures.mhz(float(value)) if key.startswith("xaxis.range[") else value
+            for key, value in sent["figure"].items()
+        }
+    points = (sent["click"] or {}).get("points") or []
+    if points:
+        moved = [{**p, "x": measures.mhz(p["x"])} if isinstance(p.get("x"), int | float) else p for p in points]
+        found["click"] = {**sent["click"], "points": moved}
+    for name in ("a", "b"):
+        try:
+            found[name] = str(measures.mhz(float(str(sent[name] or "").replace(",", "."))))
+        except ValueError:
+            found[name] = sent[name]
+    return found
 
 
 def next_view(view: Mapping[str, Any], span_mhz: tuple[float, float], trigger: str, sent: Any) -> dict[str, Any]:

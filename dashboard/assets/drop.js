@@ -4,6 +4,12 @@
 (function () {
   "use strict";
 
+  const GERMAN = {
+    " waits …": " wartet …", "is read …": "wird gelesen …", "found ": "gefunden: ", "; expected ": "; erwartet: ",
+    "could not be sent; is the program still running?": "ließ sich nicht senden; läuft das Programm noch?",
+    " of ": " von ", " files taken in": " Dateien hereingenommen", " not usable": " nicht brauchbar", "Files taken in": "Hereingenommene Dateien",
+  };
+  const say = (text) => (document.documentElement.lang === "de" && GERMAN[text]) || text;
   const setStore = (id, data) => window.dash_clientside.set_props(id, { data: data });
 
   /* all files of what was dropped, folders opened up, with their paths below the folder */
@@ -34,7 +40,7 @@
     const title = document.createElement("strong");
     const words = document.createElement("span");
     title.textContent = name;
-    words.textContent = " waits …";
+    words.textContent = say(" waits …");
     item.append(title, words);
     list.append(item);
     return (text, kind) => { words.textContent = " " + text; item.className = kind || ""; };
@@ -49,7 +55,7 @@
     const progress = document.createElement("progress");
     progress.max = files.length;
     progress.value = 0;
-    progress.setAttribute("aria-label", "Files taken in");
+    progress.setAttribute("aria-label", say("Files taken in"));
     bar.append(progress);
     zone.setAttribute("aria-busy", "true");
     const usable = files.filter(([file]) => !file.name.startsWith("."));
@@ -57,13 +63,13 @@
     let wrong = 0;
     for (let k = 0; k < usable.length; k += 1) {
       const [file, name] = usable[k];
-      tell[k]("is read …");
+      tell[k](say("is read …"));
       try {
         const answer = await fetch(zone.dataset.drop + "?name=" + encodeURIComponent(name), { method: "POST", body: file });
         const told = await answer.json();
         if (told.problem) {
           wrong += 1;
-          tell[k]("found " + told.problem.found + "; expected " + told.problem.expected + ". " + told.problem.mend, "wrong");
+          tell[k](say("found ") + told.problem.found + say("; expected ") + told.problem.expected + ". " + told.problem.mend, "wrong");
         } else if (!answer.ok) {
           wrong += 1;
           tell[k](told.words, "wrong");
@@ -72,10 +78,10 @@
         }
       } catch (problem) {
         wrong += 1;
-        tell[k]("could not be sent; is the program still running?", "wrong");
+        tell[k](say("could not be sent; is the program still running?"), "wrong");
       }
       progress.value = k + 1;
-      said.textContent = (k + 1) + " of " + usable.length + " files taken in" + (wrong ? ", " + wrong + " not usable" : "");
+      said.textContent = (k + 1) + say(" of ") + usable.length + say(" files taken in") + (wrong ? ", " + wrong + say(" not usable") : "");
     }
     zone.removeAttribute("aria-busy");
     setStore(zone.dataset.told, Date.now());

@@ -40,6 +40,12 @@
       window.location.reload();
       return;
     }
+    const wish = event.target.closest("[data-cookie]");
+    if (wish) {
+      document.cookie = wish.dataset.cookie + "=" + wish.dataset.value + "; path=/; max-age=31536000; samesite=lax";
+      window.location.reload();
+      return;
+    }
     const toggle = event.target.closest("[data-toggles]");
     if (toggle) {
       toggle.setAttribute("aria-pressed", String(toggle.getAttribute("aria-pressed") !== "true"));

@@ -186,8 +186,8 @@ def _row_table(shown: Shown, entries: Sequence[RollCallEntry], chosen: int | Non
         [
             html.Div([html.Span(f"row {e.row}", className="n"), html.Span(row_name(shown, e.row), className="under")]),
             html.Span([parts.sign(_STATUS[e.status]), f" {e.status}"], className=f"verdict {_STATUS[e.status]}"),
-            f"{e.rf_mhz:.3f}",
-            "–" if e.expected_if_hz is None else f"{e.expected_if_hz / 1e6:.3f}",
+            f"{e.rf_mhz:.3f} MHz",
+            "–" if e.expected_if_hz is None else f"{e.expected_if_hz / 1e6:.3f} MHz",
             "–" if e.offset_hz is None else f"{e.offset_hz / 1e3:+.1f} kHz",
             "–" if e.cn_db is None else f"{e.cn_db:.1f} dB",
             html.Span(e.why, className="soft"),
@@ -195,7 +195,7 @@ def _row_table(shown: Shown, entries: Sequence[RollCallEntry], chosen: int | Non
         for e in entries
     ]
     return parts.table(
-        ["Row", "Answer", "RF / MHz", "IF / MHz", "Off", "C/N", "Why"],
+        ["Row", "Answer", "RF", "IF", "Off", "C/N", "Why"],
         rows,
         caption=caption,
         right=(2, 3, 4, 5),

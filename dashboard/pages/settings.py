@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from dash import dcc, html
 
 from dashboard import parts
+from dashboard.language import LANGUAGE_COOKIE, LANGUAGES, OWN, current_language
+from dashboard.measures import UNITS_COOKIE, current_measures
 from dashboard.registry import Page, Place
 from dashboard.words import count
 from spectra import __version__
@@ -58,7 +62,7 @@ def layout(desk: Desk, place: Place) -> Any:
     return html.Div(
         [
             parts.heading("Settings and help"),
-            html.Div([_archive(desk), _colours(place)], className="halves"),
+            html.Div([_language_and_units(), _colours(place)], className="halves"),
             html.Div(
                 [
                     parts.sheet(
@@ -68,6 +72,7 @@ def layout(desk: Desk, place: Place) -> Any:
                 ],
                 className="halves",
             ),
+            _archive(desk),
             parts.sheet("Cautions", *[_caution(caution) for caution in CATALOGUE.values()], about=DISCLAIMER),
             parts.sheet(
                 "Words",
@@ -117,12 +122,46 @@ def _colours(place: Place) -> html.Section:
         )
         for name, (word, why) in about.items()
     ]
-    units = html.P(
-        "Frequencies are in MHz and kHz, levels in dBm, times in UTC, as the trade writes them; tables as CSV hold Hz, "
-        "dBm and RFC 3339, as programs read them. Reports speak the language chosen on their page.",
-        className="about",
+    return parts.sheet("Colours", html.Div(buttons, className="scheme-lines"))
+
+
+def _wish(cookie: str, label: str, choices: Mapping[str, str], now: str) -> html.Div:
+    """Return a choice that the browser keeps: values to words."""
+    buttons = [
+        html.Button(
+            html.Span(words, className=OWN),
+            className="take toggle",
+            type="button",
+            lang=value if cookie == LANGUAGE_COOKIE else None,
+            **{"data-cookie": cookie, "data-value": value, "aria-pressed": "true" if value == now else "false"},
+        )
+        for value, words in choices.items()
+    ]
+    group = html.Div(buttons, className="toggles", role="group", **{"aria-label": label})
+    return html.Div([html.Dt(label), html.Dd(group)])
+
+
+def _language_and_units() -> html.Section:
+    now = current_measures()
+
+    def units(label: str, part: str, choices: Mapping[Any, str]) -> html.Div:
+        made = {replace(now, **{part: value}).text: words for value, words in choices.items()}
+        return _wish(UNITS_COOKIE, label, made, now.text)
+
+    wishes = [
+        _wish(LANGUAGE_COOKIE, "Language", LANGUAGES, current_language()),
+        units("Frequencies", "frequency", {unit: unit for unit in ("MHz", "GHz", "kHz")}),
+        units("Levels", "level", {unit: unit for unit in ("dBm", "dBµV")}),
+    ]
+    if now.level != "dBm":
+        wishes.append(units("dBµV over", "impedance", {50: "50 Ω", 75: "75 Ω"}))
+    wishes.append(units("Symbol rates", "rate", {unit: unit for unit in ("kBd", "MBd")}))
+    about = (
+        "This browser keeps them. Offsets, widths and RBW stay in kHz, densities in dBm/Hz, times in UTC; the carrier "
+        "table and the receive chain stay in MHz, as their files are. Tables as CSV hold Hz, dBm and RFC 3339, as "
+        "programs read them. Reports speak the language chosen on their page."
     )
-    return parts.sheet("Colours and units", html.Div(buttons, className="scheme-lines"), units)
+    return parts.sheet("Language and units", html.Dl(wishes, className="facts"), html.P(about, className="about"))
 
 
 def _caution(caution: Any) -> html.Details:

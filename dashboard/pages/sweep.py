@@ -12,9 +12,10 @@ from dash.exceptions import PreventUpdate
 from dashboard import parts
 from dashboard.desk import SHORT
 from dashboard.figures.sweep import View, carrier_lines, level_at, sweep_figure, sweep_words
+from dashboard.measures import current_measures
 from dashboard.registry import Page, Place, Table, link
 from dashboard.scheme import current_look
-from dashboard.viewing import MOVES, next_view, view_of
+from dashboard.viewing import MOVES, in_mhz, next_view, view_of
 from dashboard.words import context_facts, frequency, interval_words, minute, name_of_visit, told, value
 from spectra.errors import SpectraError
 
@@ -212,7 +213,7 @@ def _cursors(view: Mapping[str, Any], sweep: Sweep) -> html.Div:
 
 
 def _shown_mhz(mhz: float | None) -> str:
-    return "" if mhz is None else f"{mhz:.10g}"
+    return "" if mhz is None else f"{current_measures().shown(mhz):.10g}"
 
 
 def _cursor_words(view: Mapping[str, Any], sweep: Sweep) -> list[Any]:
@@ -432,6 +433,7 @@ def register(app: Dash, desk: Desk) -> None:
     def _act(dragged: Any, clicked: Any, chosen: Any, a: Any, b: Any, show: Any, over: Any, *rest: Any) -> Any:
         view, which = rest[-2:]
         sent = {"figure": dragged, "click": clicked, "chosen": chosen, "a": a, "b": b}
+        sent = in_mhz(sent, current_measures())
         done = _triggers(sent)
         if not done:
             raise PreventUpdate

@@ -9,6 +9,7 @@ from dash import ClientsideFunction, Input, Output, dcc, html
 
 from dashboard import parts
 from dashboard.desk import SHORT
+from dashboard.language import OWN
 from dashboard.pages.visits import verdict_choice
 from dashboard.registry import Page, Place, Table, link
 from dashboard.words import count, found_words, kilohertz, minute, seen
@@ -104,7 +105,7 @@ def _shown(desk: Desk, query: Mapping[str, Any], page: int) -> list[Any]:
             minute(row["captured_at"]),
             html.Div(
                 [
-                    dcc.Link(row["name"], href=f"/visit/any/sweep/{row['key'][:SHORT]}"),
+                    dcc.Link(row["name"], href=f"/visit/any/sweep/{row['key'][:SHORT]}", className=OWN),
                     html.Span(" · ".join(x for x in (row["vessel"], row["terminal"]) if x), className="under"),
                 ]
             ),

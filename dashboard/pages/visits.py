@@ -9,6 +9,7 @@ from dash import ClientsideFunction, Input, Output, State, dcc, html
 
 from dashboard import parts
 from dashboard.desk import SHORT
+from dashboard.language import OWN
 from dashboard.registry import Page, Place, Table, link
 from dashboard.words import count, day, found_words, minute, name_of_visit, told
 from spectra.archive import VisitSearch
@@ -146,7 +147,10 @@ def _row(row: Mapping[str, Any]) -> list[Any]:
         verdict.append(html.Span(told(last["sentence"]), className="under"))
     return [
         day(row["last_at"]),
-        [dcc.Link(name, href=f"/visit/{row['key'][:SHORT]}"), html.Span(under, className="under")],
+        [
+            dcc.Link(name, href=f"/visit/{row['key'][:SHORT]}", className=OWN),
+            html.Span(under, className=f"under {OWN}"),
+        ],
         verdict,
         str(row["captures"]),
         found_words(row["faults"], row["warnings"]),

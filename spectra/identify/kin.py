@@ -1,11 +1,12 @@
 """Kin: how much better "this satellite" explains the sweeps than "one that resembles it and is not in the table".
 
-Among open plans such relatives are common: broadcast satellites share rasters, rates and whole plans. Four things part
+Among open plans such relatives are common: broadcast satellites share rasters, rates and whole plans. Five things part
 them from the satellite itself, whatever its plan:
 
 * how the roll call adds up: listed carriers that should show and do not, carriers shown that are not listed;
 * rates: those of the satellite scatter by their measured uncertainty, those of a relative by more;
-* centre frequencies about the common offset: the same;
+* rates that are all off by one factor: a relative that uses one other rate throughout;
+* centre frequencies about the common offset: scatter as that of the rates;
 * how lonely the plan is: where no satellite at another position of the table comes near to explaining the sweeps as
   well, one outside the table that does is unlikely too; where one or two do, it is one of a family.
 
@@ -18,12 +19,18 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from spectra.identify.joint import Scoring, System
+from spectra.identify.joint import Option, Scoring, System
 from spectra.identify.prepared import Prepared
 from spectra.units import FloatArray
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    IntArray = NDArray[np.intp]
 
 __all__ = ["Kinship", "expected_gain", "kinship", "roll_call_evidence"]
 
@@ -33,6 +40,10 @@ _MOVED, _MOVED_WIDTH_HZ = 0.04, 0.5e6
 _RATE_SLACK = 0.004
 _RATE_SPREADS = np.array([0.012, 0.025, 0.05, 0.1])  # by which the rates of a relative may differ (log)
 _CENTRE_SPREADS_HZ = np.array([0.1e6, 0.25e6, 0.6e6])
+# a relative whose rates are the list's times one factor: how often, and how far (log); the filter's slope and ripple
+# pull measured rates together a little
+_COMMON_OFTEN, _COMMON_SPREAD, _COMMON_SLACK = 0.2, 0.05, 0.005
+_OUTLYING, _FAR_OUT = 2.0, 6.0  # standard deviations from which a rate counts less, and not at all
 _LEAST = -20.0
 _USUAL_AIR, _USUAL_EXTRA = 0.88, 0.15  # of a list as users keep it
 # of: 1, roll call, log of one plus the lead over the best and over the second best, rates, centres, log of matches
@@ -112,11 +123,12 @@ def evidence(
     leads: tuple[float, float],
     beside: Sequence[int] = (),
 ) -> FloatArray:
-    """Return what the regression stands on, in the order of `_COEFFICIENTS`."""
+    """Return what the odds stand on: the terms of `_COEFFICIENTS`, and the log odds of a factor common to the rates."""
     itself, relative = _ITSELF[2].copy(), _RELATIVE[2].copy()
     rate, rates = 0.0, np.zeros(_RATE_SPREADS.size)
     centre, centres = 0.0, np.zeros(_CENTRE_SPREADS_HZ.size)
     matched = 0
+    factors: list[tuple[FloatArray, FloatArray]] = []
     for number, (scoring, option) in enumerate(zip(scorings, system.options, strict=True)):
         if option.entry < 0:
             continue
@@ -133,13 +145,10 @@ def evidence(
         std = np.sqrt(group.log_rate_std[carrier] ** 2 + prepared.log_rate_std[row] ** 2 + _RATE_SLACK**2)
         known = np.isfinite(apart) & np.isfinite(std)
         rate += _spread(apart[known], std[known], _CHANGED_RATE, _CHANGED_WIDTH)
+        factors.append((apart[known], std[known]))
         rates += [_spread(apart[known], np.hypot(std[known], t), _CHANGED_RATE, _CHANGED_WIDTH) for t in _RATE_SPREADS]
-        rounding = np.maximum(prepared.coarse_hz[row], prepared.round_hz[row]) * (1.0 if option.coarse else 0.1)
-        std = np.hypot(group.std_hz[carrier], rounding)
-        apart = s.pair_offset_hz[pairs] - option.offset_hz
-        centre += _spread(apart, std, _MOVED, _MOVED_WIDTH_HZ)
-        # a relative's carriers may lie anywhere in the search window: its heavy part is wider
-        centres += [_spread(apart, np.hypot(std, t), _MOVED, 2.0 * _MOVED_WIDTH_HZ) for t in _CENTRE_SPREADS_HZ]
+        one, several = _centres(prepared, scoring, option, pairs)
+        centre, centres = centre + one, centres + several
     return np.array(
         [
             1.0,
@@ -148,8 +157,21 @@ def evidence(
             max(rate - _log_mean(rates), _LEAST),
             max(centre - _log_mean(centres), _LEAST),
             np.log(max(matched, 1)),
+            _common_factor(factors),
         ]
     )
+
+
+def _centres(prepared: Prepared, scoring: Scoring, option: Option, pairs: IntArray) -> tuple[float, FloatArray]:
+    """Return the log density of the matched centres about the offset, for the list and for relatives."""
+    s, group = scoring.scored, scoring.group
+    row = s.pair_row[pairs]
+    rounding = np.maximum(prepared.coarse_hz[row], prepared.round_hz[row]) * (1.0 if option.coarse else 0.1)
+    std = np.hypot(group.std_hz[s.pair_carrier[pairs]], rounding)
+    apart = s.pair_offset_hz[pairs] - option.offset_hz
+    # a relative's carriers may lie anywhere in the search window: its heavy part is wider
+    several = [_spread(apart, np.hypot(std, t), _MOVED, 2.0 * _MOVED_WIDTH_HZ) for t in _CENTRE_SPREADS_HZ]
+    return _spread(apart, std, _MOVED, _MOVED_WIDTH_HZ), np.array(several)
 
 
 def expected_gain(
@@ -181,9 +203,9 @@ def expected_gain(
 
 def _log_odds(found: FloatArray) -> float:
     """Return the log odds against both kinds of relatives together."""
-    hinted = float(_COEFFICIENTS @ found)
+    hinted = float(_COEFFICIENTS @ found[:-1])
     unhinted = _UNHINTED + _UNHINTED_ROLL_CALL * float(found[1]) + min(float(found[4]), 0.0)
-    return -float(np.logaddexp(-hinted, -unhinted))
+    return float(found[-1]) - float(np.logaddexp(-hinted, -unhinted))
 
 
 def roll_call_evidence(grid: tuple[FloatArray, ...], scoring: Scoring, entry: int, beside: int) -> float:
@@ -202,6 +224,25 @@ def _roll(grid: tuple[FloatArray, ...], visible: FloatArray, silent: np.ndarray,
     clutter = extra * air * max(float(visible.sum()), 0.3)
     found: FloatArray = np.count_nonzero(~silent) * np.log(air) + quiet + left * np.log(clutter) - clutter
     return found
+
+
+def _common_factor(parts: Sequence[tuple[FloatArray, FloatArray]]) -> float:
+    """Return the log odds that the rates are the list's, against a relative with another rate throughout."""
+    apart, std = (np.concatenate([part[i] for part in parts]) if parts else np.empty(0) for i in (0, 1))
+    if apart.size < 2:
+        return 0.0
+    mean, weight = float(np.median(apart)), 1.0 / std**2
+    for _ in range(6):
+        # carriers merged with a neighbour are far out, and say nothing of the others
+        far = np.abs(apart - mean) / std
+        weight = np.where(far < _FAR_OUT, np.minimum(1.0, _OUTLYING / np.maximum(far, 1e-9)), 0.0) / std**2
+        if not weight.any():
+            return 0.0
+        mean = float(np.average(apart, weights=weight))
+    var = 1.0 / float(weight.sum()) + _COMMON_SLACK**2
+    wide = var + _COMMON_SPREAD**2
+    log_ratio = 0.5 * mean**2 * (1.0 / var - 1.0 / wide) + 0.5 * float(np.log(var / wide))
+    return -float(np.logaddexp(np.log(1.0 - _COMMON_OFTEN), np.log(_COMMON_OFTEN) + log_ratio))
 
 
 def _spread(apart: FloatArray, std: FloatArray, odd: float, width: float) -> float:

@@ -93,6 +93,7 @@ def compare(
     else:
         states = [state_of(capture.context, chain) for capture in captures]
         pairs, common, facts = changes(chosen, captures, measured, states)
+        facts |= {"kind": chosen, "pairs": pairs, "captures": names}
         facts |= interference_facts(chosen, captures, measured, table, chain)
     return Comparison(
         kind=chosen,

@@ -105,6 +105,8 @@ def finer_sweep(fit: OscillatorFit, carriers: Sequence[Carrier], points: int) ->
     if tolerance is None:
         return ()
     wanted = max(abs(abs(fit.lo_error_hz) - tolerance) / 2.2, tolerance / 20.0)
+    # right at the limit nothing ever tells; but a sweep that is no better than this one is no advice
+    wanted = min(wanted, 0.5 * fit.lo_error_std_hz)
     plans = []
     for d in fit.used:
         carrier = min(carriers, key=lambda c: abs(c.centre_hz - d.if_hz), default=None)

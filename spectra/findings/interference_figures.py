@@ -115,11 +115,16 @@ def envelope_figure(sweeps: Sequence[Sweep]) -> go.Figure:
 
 
 def timeline_figure(log: Emissions) -> go.Figure:
-    """Return when each emission was seen: one line an emission, a mark a sighting, by the way it comes in."""
+    """Return when each emission was seen: one line an emission, a mark a sighting, by the way it comes in.
+
+    Captures that could have shown it and did not have a tick of their own.
+    """
     import plotly.graph_objects as go
 
     figure = go.Figure()
     shown: set[str] = set()
+    looked_x: list[Any] = []
+    looked_y: list[str] = []
     for emission in log.emissions:
         way = entry_of(emission, log).way
         symbol, colour, words = _WAY[way]
@@ -140,6 +145,20 @@ def timeline_figure(log: Emissions) -> go.Figure:
             )
         )
         shown.add(way)
+        missed = [k for k in emission.looks if all(s.look != k for s in emission.sightings)]
+        looked_x += [log.looks[k].captured_at or log.looks[k].name for k in missed]
+        looked_y += [label] * len(missed)
+    if looked_x:
+        figure.add_trace(
+            go.Scatter(
+                x=looked_x,
+                y=looked_y,
+                mode="markers",
+                name="looked for, not seen",
+                marker={"symbol": "line-ns-open", "color": _PALE, "size": 10, "line": {"width": 1.5}},
+                hovertemplate="%{y}<br>%{x}<br>not seen<extra></extra>",
+            )
+        )
     return _layout(figure, "captured at", "emission (IF)")
 
 

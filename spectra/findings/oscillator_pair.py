@@ -3,16 +3,50 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 import numpy as np
 
 from spectra.finding import Evidence, Finding, Subjects, step
 from spectra.findings.compare_levels import IfShift, StateChange
+from spectra.findings.comparison import Pair
 
-__all__ = ["changed", "state_did_not_change", "unstable"]
+__all__ = ["changed", "nothing_in_common", "state_did_not_change", "unstable"]
 
+_LEAST_CARRIERS = 3
 _LEVEL = 0.001
+
+
+def nothing_in_common(kind: str, pairs: Sequence[Pair], captures: tuple[str, ...]) -> Iterable[Finding]:
+    """Tell two captures, said to be of one thing, that share no carrier."""
+    if kind not in ("before_after", "repeat"):
+        return
+    for other in sorted({pair.captures[1] for pair in pairs}):
+        mine = [pair for pair in pairs if pair.captures[1] == other]
+        here = sum(pair.reference_centre_hz is not None for pair in mine)
+        there = sum(pair.other_centre_hz is not None for pair in mine)
+        shared = sum(pair.reference_centre_hz is not None and pair.other_centre_hz is not None for pair in mine)
+        if shared or min(here, there) < _LEAST_CARRIERS:
+            continue
+        names = (captures[mine[0].captures[0]], captures[other])
+        yield Finding(
+            "quality.nothing_in_common",
+            "warning",
+            f"No carrier stands at the same IF in {names[0]} and {names[1]}",
+            "Captures of one state share most of their carriers. These show another satellite or polarisation, or the "
+            "LNB took another LO state; changes of level cannot be told from them.",
+            answer="no",
+            evidence=(
+                Evidence("carriers_of_the_first", float(here)),
+                Evidence("carriers_of_the_other", float(there)),
+                Evidence("carriers_of_both", 0.0),
+            ),
+            subjects=Subjects(captures=names),
+            next_steps=(
+                step("Identify each of the two: sweepmuster identify FILE... --table T.csv --chain C.toml."),
+                step("Write the LO state and the satellite that were meant into the context of each."),
+            ),
+        )
 
 
 def state_did_not_change(state_change: StateChange) -> Iterable[Finding]:

@@ -100,6 +100,7 @@ PAIR_RULES: tuple[Rule, ...] = (
     Rule("polarisation.axial_ratio", ("pooled", "circular"), polarisation_feed.axial_ratio),
     Rule("polarisation.rain", ("pooled", "rain"), polarisation_feed.rain_depolarisation),
     Rule("oscillator.state_did_not_change", ("state_change",), oscillator_pair.state_did_not_change),
+    Rule("quality.nothing_in_common", ("kind", "pairs", "captures"), oscillator_pair.nothing_in_common),
     Rule("oscillator.changed", ("kind", "shifts"), oscillator_pair.changed),
     Rule("oscillator.unstable", ("kind", "shifts"), oscillator_pair.unstable),
 )

@@ -43,6 +43,16 @@ def codes(comparison) -> dict:
     return {finding.code: finding for finding in comparison.findings}
 
 
+def test_captures_that_share_nothing_are_said_to() -> None:
+    """The other LO puts every carrier 150 MHz lower; both are said to be of one state."""
+    other = capture("other.csv", state=HIGH, seed=5)
+    told = Capture(other.sweeps, Context(lo_state="low V", captured_at=NOON + timedelta(minutes=5)), "other.csv")
+    found = codes(spectra.compare([capture("one.csv"), told], chain=CHAIN, kind="repeat"))
+    assert found["quality.nothing_in_common"].answer == "no"
+    again = codes(spectra.compare([capture("one.csv"), capture("two.csv", seed=3)], chain=CHAIN, kind="repeat"))
+    assert "quality.nothing_in_common" not in again
+
+
 def test_before_and_after_parts_common_from_individual() -> None:
     """Sign: other minus reference."""
     later = capture("after.csv", 90e3, 2.0, seed=2, drop=2, captured_at=NOON + timedelta(days=3))

@@ -81,6 +81,14 @@ def test_ways_in_from_swept_pairs() -> None:
     assert figures["wrong"] == 0 and figures["open"] <= 1
 
 
+def test_products_from_sweeps_are_named_and_strangers_are_not() -> None:
+    """Thinned: 2 f1 - f2 of two strong carriers (arithmetic), and strangers as wide; see the campaign for hundreds."""
+    figures = campaign("interference_swept_products")
+    told = figures.summary(list(figures.run(8, 3)))
+    assert told["products seen"] >= 3 and told["products named"] == 1.0
+    assert told["strangers seen"] >= 3 and told["strangers named"] == 0.0
+
+
 def test_one_lo_state_alone_does_not_tell() -> None:
     log = track([look(0), look(1)], [at_if(0, 1638.0), at_if(1, 1638.0)])
     assert entry_of(log.emissions[0], log).way == "cannot_tell"

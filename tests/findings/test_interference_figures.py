@@ -57,6 +57,13 @@ def test_timeline_has_a_line_an_emission() -> None:
     assert list(line.x) == [START, START + timedelta(hours=1)]
 
 
+def test_timeline_marks_where_it_was_looked_for_and_not_seen() -> None:
+    looks = [Look(f"{k}.csv", 1e9, 2e9, START + timedelta(hours=k), 1.06e10) for k in range(3)]
+    seen = [Sighting(k, 1.638e9, 3e3, 1.638e9 + 1.06e10, 3e3, power_dbm=-70.0) for k in (0, 2)]
+    _, missed = timeline_figure(track(looks, seen)).data
+    assert missed.name == "looked for, not seen" and list(missed.x) == [START + timedelta(hours=1)]
+
+
 def test_bursts_of_a_terminal_show_in_the_max_hold() -> None:
     """A burst of 5 % duty some 20 dB over the floor; noise alone and a steady tone make no claim."""
     burst = Emission(1.651e9, 4.5e5, 0.25, -62.0, through_line=False, duty=0.05)

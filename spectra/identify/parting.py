@@ -15,12 +15,12 @@ import numpy as np
 
 from spectra.identify import model
 from spectra.identify.evidence import View
-from spectra.identify.identification import LookFor, NextSweep
+from spectra.identify.identification import THRESHOLDS, LookFor, NextSweep
 from spectra.identify.joint import Scoring
 from spectra.identify.kin import expected_gain
 from spectra.identify.odds import Answer, Ranking, leads_of
 from spectra.identify.prepared import Prepared
-from spectra.identify.verdict import Judgement
+from spectra.identify.verdict import Judgement, nearly
 from spectra.plan.chain import ReceiveChain
 from spectra.units import FloatArray
 
@@ -71,7 +71,8 @@ def next_sweeps(
 ) -> tuple[NextSweep, ...]:
     """Return the sweeps that would tell most, best first; empty where none tells anything or nothing is open."""
     answer = judgement.answer
-    if answer is None or judgement.verdict not in ("ambiguous", "probable") or not scorings:
+    open_to_sweeps = judgement.verdict in ("ambiguous", "probable") or nearly(ranking, judgement, THRESHOLDS)
+    if answer is None or not open_to_sweeps or not scorings:
         return ()
     found: list[tuple[float, int, NextSweep]] = []
     for setting in _settings(prepared, chain):

@@ -9,6 +9,7 @@ from spectra.identify.contradiction import contradictions, inverted
 from spectra.identify.model import DEFAULT_TOLERANCE_HZ
 from spectra.identify.odds import Answer, same_position
 from spectra.identify.twins import parting_rows
+from spectra.identify.verdict import nearly
 from spectra.identify.words import Facts, count_words, decades, finding, longitude_words, name_of, next_sweep_words
 
 __all__ = ["findings"]
@@ -110,6 +111,24 @@ def _probable(facts: Facts) -> Finding:
 
 
 def _unidentified(facts: Facts) -> Finding:
+    answer = facts.judgement.answer
+    if answer is not None and nearly(facts.ranking, facts.judgement, facts.thresholds):
+        return finding(
+            facts,
+            "identification.unidentified",
+            "warning",
+            "Not identified: one list comes near",
+            f"{name_of(facts.prepared, answer)} explains {facts.matched} of {count_words(facts.carriers, 'carrier')}, "
+            "far more than chance. But too many of its carriers are silent, or too many carriers are not its own: a "
+            "satellite outside the table with a similar plan would look the same.",
+            answer="cannot_tell",
+            probability=facts.ranking.probability(answer),
+            evidence=(Evidence("carriers explained", facts.matched, unit=f"of {facts.carriers}"),),
+            next_steps=(
+                *(step(next_sweep_words(sweep)) for sweep in facts.next_sweeps),
+                step("Check that the table holds the satellite that is meant, and that its rows are up to date."),
+            ),
+        )
     return finding(
         facts,
         "identification.unidentified",

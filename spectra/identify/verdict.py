@@ -9,7 +9,7 @@ from spectra.identify.identification import Expected, Thresholds, Verdict
 from spectra.identify.odds import Answer, Ranking
 from spectra.identify.prepared import Prepared
 
-__all__ = ["Judgement", "agrees", "judge"]
+__all__ = ["Judgement", "agrees", "judge", "nearly"]
 
 _LN10 = log(10.0)
 
@@ -35,6 +35,14 @@ def agrees(prepared: Prepared, answer: Answer, expected: Expected) -> bool:
     return expected.lo_state is None or expected.lo_state in prepared.state_names[answer.state]
 
 
+def nearly(ranking: Ranking, judgement: Judgement, thresholds: Thresholds) -> bool:
+    """Say whether what is not identified has a list that would be probable if it had been expected."""
+    best = judgement.answer
+    if judgement.verdict != "unidentified" or best is None:
+        return False
+    return ranking.odds_none(best) >= thresholds.probable_none and ranking.odds_kin(best) >= thresholds.expected_kin
+
+
 def judge(prepared: Prepared, ranking: Ranking, expected: Expected, thresholds: Thresholds) -> Judgement:
     """Apply the thresholds, which are the same for everybody and printed with the answer."""
     if not ranking.answers:
@@ -42,7 +50,8 @@ def judge(prepared: Prepared, ranking: Ranking, expected: Expected, thresholds: 
     best = ranking.answers[0]
     none, kin, following = ranking.odds_none(best), ranking.odds_kin(best), ranking.odds_next(best)
     margin = following if following is not None else float("inf")
-    if none < thresholds.probable_none or kin < thresholds.probable_kin:
+    hoped = expected.satellite is not None and agrees(prepared, best, expected)
+    if none < thresholds.probable_none or kin < (thresholds.expected_kin if hoped else thresholds.probable_kin):
         return Judgement("unidentified", best, False, (), None, None)
     matched = sum(option.matched for option in best.best.options)
     strong = none >= thresholds.confirmed_none and kin >= thresholds.confirmed_kin

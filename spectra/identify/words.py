@@ -10,7 +10,7 @@ from spectra.identify.identification import Expected, NextSweep, Thresholds
 from spectra.identify.odds import Answer, Ranking
 from spectra.identify.offset import Offsets
 from spectra.identify.prepared import Prepared
-from spectra.identify.verdict import Judgement
+from spectra.identify.verdict import Judgement, nearly
 from spectra.units import format_value
 
 __all__ = [
@@ -78,8 +78,11 @@ def sentence(facts: Facts) -> str:
     if verdict == "no carriers":
         return "No carriers: the sweep shows nothing above its floor that could be identified."
     if verdict == "unidentified" or judgement.answer is None:
+        why = "nothing in the table explains them"
+        if nearly(facts.ranking, judgement, facts.thresholds):
+            why = "no list of the table explains them better than a satellite outside it might"
         return (
-            f"Unidentified: {count_words(facts.carriers, 'carrier')} found, but nothing in the table explains them"
+            f"Unidentified: {count_words(facts.carriers, 'carrier')} found, but {why}"
             + (f"; expected {expected_words(facts.expected)}" if expected_words(facts.expected) else "")
             + "."
         )

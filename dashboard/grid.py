@@ -108,6 +108,8 @@ def grid(work: Work, checked: Checked) -> dag.AgGrid:
             "singleClickEdit": False,
             "suppressNoRowsOverlay": True,
             "ensureDomOrder": True,
+            "tabToNextCell": {"function": "tabOn(params)"},
+            "tabToNextHeader": {"function": "tabInHead(params)"},
         },
         dangerously_allow_code=False,
         className="sheetgrid",

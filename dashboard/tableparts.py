@@ -68,8 +68,8 @@ def editor(work: Work) -> html.Div:
                     html.Div(tools(work), id="table-tools", className="tools"),
                     html.Div(grid(work, work.checked()), id="table-grid-place"),
                     html.P(
-                        "Arrows move, typing or Enter edits, Enter or Tab keeps, Escape leaves as it was; the space "
-                        "bar chooses a row.",
+                        "Arrows move, typing or Enter edits, Enter or Tab keeps, Escape leaves as it was; Tab leaves "
+                        "the grid; the space bar chooses a row.",
                         className="about",
                     ),
                 ],

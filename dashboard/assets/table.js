@@ -74,5 +74,12 @@
   /* functions that the grid calls: cells are marked by sign and colour, and say why */
   const functions = (window.dashAgGridFunctions = window.dashAgGridFunctions || {});
   functions.markOf = (params) => (params.data && params.data._marks && params.data._marks[params.colDef.field]) || "";
+  /* Tab leaves the grid, unless one is writing: nobody has to go through a thousand cells to what comes after */
+  functions.tabOn = (params) => (params.editing && params.nextCellPosition ? params.nextCellPosition : false);
+  functions.tabInHead = (params) => {
+    if (params.backwards || !params.api) return false;
+    setTimeout(() => params.api.setFocusedCell(0, "_line"), 0);
+    return true;
+  };
   functions.whyOf = (params) => (params.data && params.data._why && params.data._why[params.colDef.field]) || null;
 })();

@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
-from dash import ClientsideFunction, Input, Output, State, dcc, html, no_update
+from dash import ClientsideFunction, Input, Output, State, dcc, html, no_update, set_props
 
 from dashboard import parts
 from dashboard.desk import SHORT
 from dashboard.making import Outcome, make_visit
 from dashboard.registry import Page, Place, link
 from dashboard.words import count, found_words
-from spectra.errors import UsageError
+from spectra.errors import SpectraError, UsageError
 from spectra.visit.hints import suggest
 
 if TYPE_CHECKING:
@@ -283,10 +283,14 @@ def register(app: Dash, desk: Desk) -> None:
     def _follow(_: Any, key: str | None) -> tuple[Any, bool, Any]:
         job = desk.jobs.get(key or "")
         if job is None:
-            return no_update, True, no_update
+            gone = UsageError("the work", None, "a page open too long", "the files again", "Drop them anew.")
+            return _failed(gone), True, no_update
         if not job.finished:
             return _progress(job), False, no_update
+        if isinstance(job.problem, SpectraError):
+            return _failed(job.problem), True, no_update
         if job.problem is not None:
+            set_props("new-tick", {"disabled": True})  # nothing more is asked for
             raise job.problem
         outcome: Outcome = job.result
         if outcome.visit is not None and not outcome.failed:
@@ -302,6 +306,10 @@ def _progress(job: Job) -> html.Section:
     words = f"{job.done} of {count(job.total, 'sweep')} measured" if job.total else "Reading the files …"
     bar = html.Progress(value=str(job.done), max=str(max(1, job.total)), **{"aria-label": "Sweeps measured"})
     return parts.sheet("Measuring", html.P(words), bar)
+
+
+def _failed(problem: SpectraError) -> html.Section:
+    return parts.sheet("This could not be done; the files are still here", parts.trouble(problem))
 
 
 def _done(outcome: Outcome) -> html.Section:

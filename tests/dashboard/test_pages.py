@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import time
 
 import pytest
 
@@ -144,6 +145,31 @@ def test_jobs_tell_progress_and_failure() -> None:
     jobs._pool.shutdown(wait=True)
     assert job.finished and (job.done, job.total) == (1, 2) and isinstance(job.problem, UsageError)
     assert jobs.get(job.key) is job and jobs.get("other") is None
+
+
+@pytest.mark.parametrize("known", [True, False])
+def test_work_that_failed_is_told_and_asked_for_no_more(desk, app, client, known: bool) -> None:
+    """Neither an error of ours, nor one of the program, leaves the page asking for progress for ever."""
+
+    def work(_: object) -> None:
+        raise UsageError("noon.csv", None, "nothing", "a sweep", "Save it again.") if known else ZeroDivisionError
+
+    job = desk.jobs.begin("a test", work)
+    while not job.finished:
+        time.sleep(0.01)
+    output = next(key for key, entry in app.callback_map.items() if entry["inputs"][0]["id"] == "new-tick")
+    outputs = [dict(zip(("id", "property"), part.split("."), strict=True)) for part in output.strip(".").split("...")]
+    asked = {
+        "output": output,
+        "outputs": outputs,
+        "inputs": [{"id": "new-tick", "property": "n_intervals", "value": 1}],
+        "state": [{"id": "new-job", "property": "data", "value": job.key}],
+        "changedPropIds": ["new-tick.n_intervals"],
+    }
+    answer = client.post("/_dash-update-component", json=asked)
+    said = json.dumps(answer.json or {})
+    assert '"disabled": true' in said and "ZeroDivisionError" not in said
+    assert ("Save it again." if known else "Something in the program itself went wrong") in said
 
 
 def test_answer_counts_remarks_as_the_report_does(desk, shown, keys) -> None:

@@ -25,6 +25,7 @@ _FLAG_WORDS = {
     "cut_by_span": "cut by the span",
     "below_resolution": "narrower than the sweep resolves",
     "floor_not_seen": "floor not seen",
+    "response": "seen through a response",
     "misfit": "slopes or ripples",
 }
 

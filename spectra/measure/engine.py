@@ -9,9 +9,10 @@ import numpy as np
 from spectra.measure.edges import EdgeLaws, edge_laws
 from spectra.measure.floor import first_floors
 from spectra.measure.information import information
-from spectra.measure.model import Evaluation, Scene, Trace
+from spectra.measure.model import BENDS, Evaluation, Scene, Trace, stacked
 from spectra.measure.profile import RollOffProfile, profiles
 from spectra.measure.questions import drop, rethink
+from spectra.measure.response import grown_by_bends
 from spectra.measure.ripple import reconsider, strengthen, unbend
 from spectra.measure.seeds import seed_carriers, seed_window
 from spectra.measure.standing import reshape, settle_waves
@@ -87,7 +88,7 @@ def _first(work: Work) -> None:
     best: tuple[float, Scene, Evaluation] | None = None
     for beta, strength in first_floors(basis, trace.x, trace.y, trace.law, trace.information, work.spacing_hz):
         kind, theta = seed_carriers(trace, basis.floor(beta), work.law.correlation, work.least, work.widest)
-        scene = Scene(np.empty(0, dtype=np.intp), np.empty((0, 4)), beta, strength)
+        scene = Scene(np.empty(0, dtype=np.intp), stacked(), beta, strength)
         work.scene = scene.with_carriers(kind, theta)
         work.refit(8)
         worth = work.worth()
@@ -103,7 +104,7 @@ def _add(work: Work) -> bool:
     if not fresh:
         return False
     kind = np.r_[work.scene.kind, np.array([k for k, _ in fresh], dtype=np.intp)]
-    theta = np.vstack([work.scene.theta, np.array([t for _, t in fresh])])
+    theta = stacked(work.scene.theta, [t for _, t in fresh])
     work.scene = work.scene.with_carriers(kind, theta)
     work.refit(8)
     return True
@@ -126,8 +127,8 @@ def _solution(work: Work) -> Solution:
     here = information(work.trace, work.scene, work.at)
     covariance = here.band.inverse(here.free)
     laws = edge_laws(work.trace, work.scene, work.at)
-    covariance = _grown(covariance, laws)
-    scene = replace(work.scene, theta=work.scene.theta + np.pad(laws.shift, ((0, 0), (0, 2))))
+    covariance = grown_by_bends(work.trace, work.scene, work.at, _grown(covariance, laws))
+    scene = replace(work.scene, theta=work.scene.theta + np.pad(laws.shift, ((0, 0), (0, 2 + BENDS))))
     return Solution(
         work.trace,
         scene,

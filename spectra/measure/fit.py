@@ -9,9 +9,10 @@ from numpy.typing import NDArray
 
 from spectra.measure.information import Information, information
 from spectra.measure.model import CW, MOST_ROLL_OFF, Evaluation, Scene, Trace, evaluate
+from spectra.measure.response import bend_round, best_orders, with_orders
 from spectra.units import FloatArray
 
-__all__ = ["fit", "turned"]
+__all__ = ["fit", "fit_with_response", "turned"]
 
 
 _MOST_MOVE = np.array([np.inf, np.inf, 0.25, 1.5])  # of a roll-off and of ln(plateau), in one step
@@ -39,10 +40,10 @@ def _moved(scene: Scene, step: FloatArray) -> Scene:
     k = scene.count
     theta = scene.theta.copy()
     tone = scene.kind == CW
-    most = np.broadcast_to(_MOST_MOVE, theta.shape).copy()
+    most = np.broadcast_to(_MOST_MOVE, (k, 4)).copy()
     most[:, :2] = np.where(tone, 1.2, np.maximum(0.3 * (theta[:, 1] - theta[:, 0]), 0.5))[:, None]
     move = step[: 4 * k].reshape(k, 4)
-    theta += move / np.maximum(np.abs(move / most).max(axis=1, initial=1.0), 1.0)[:, None]
+    theta[:, :4] += move / np.maximum(np.abs(move / most).max(axis=1, initial=1.0), 1.0)[:, None]
     theta[:, 2] = np.minimum(np.maximum(theta[:, 2], 0.0), MOST_ROLL_OFF)
     theta[tone, 1] = theta[tone, 0]
     theta[tone, 2] = 0.0
@@ -85,6 +86,23 @@ def fit(
                 damping = max(damping * 0.1, 1e-6)
                 break
             damping = max(damping * 10.0, 1e-2)
+        if scene.theta[:, 4:].any():
+            scene, at, more = bend_round(trace, scene, at, frozen)
+            gain += more
         if gain < tolerance:
             break
+    return scene, at
+
+
+def fit_with_response(
+    trace: Trace, scene: Scene, which: list[int], *, rounds: int, tolerance: float
+) -> tuple[Scene, Evaluation]:
+    """Return the scene after a fit in which some carriers may take the response that the evidence asks for."""
+    scene, at = fit(trace, scene, rounds=rounds, tolerance=tolerance)
+    some = np.array(which, dtype=np.intp)
+    for _ in range(2):
+        theta = with_orders(scene.theta, some, best_orders(trace, scene, at, some))
+        if np.array_equal(theta, scene.theta):
+            break
+        scene, at = fit(trace, replace(scene, theta=theta), rounds=rounds, tolerance=tolerance)
     return scene, at

@@ -23,7 +23,7 @@ SCHEMA = "sweepmuster/measurement/1"
 
 CarrierKind = Literal["modulated", "cw", "other", "unresolved"]
 CARRIER_KINDS: tuple[str, ...] = get_args(CarrierKind)
-CARRIER_FLAGS = ("shares_edge", "cut_by_span", "below_resolution", "floor_not_seen", "misfit")
+CARRIER_FLAGS = ("shares_edge", "cut_by_span", "below_resolution", "floor_not_seen", "response", "misfit")
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,10 +35,12 @@ class Carrier:
     `interval95` holds ``name: (low, high)`` for quantities whose interval is not symmetric.
 
     A carrier of kind `other` is no raised cosine: it has no symbol rate, its centre is the centroid of its power and
-    its C/N is in a noise bandwidth equal to its occupied bandwidth. The flag `misfit` tells that the shape of a
-    `modulated` carrier departs from a raised cosine as a transponder's response makes it, and that its uncertainties
-    were raised for that. `roll_off_weights` are the posterior weights of the standard roll-offs, given that it is one
-    of them. `parts` says, for the budget and not in the JSON, how much of a standard uncertainty is due to what.
+    its C/N is in a noise bandwidth equal to its occupied bandwidth. The flag `response` tells that a carrier was measured
+    as a raised cosine seen through a transponder's response, which swings by `response_db` peak to peak over nine
+    tenths of its width: symbol rate and roll-off are the raised cosine's, bandwidths and C/N those of the carrier as
+    received. The flag `misfit` tells that the shape of a `modulated` carrier departs from a raised cosine beyond that,
+    and that its uncertainties were raised. `roll_off_weights` are the posterior weights of the standard roll-offs,
+    given that it is one of them. `parts` says, for the budget and not in the JSON, how much of a standard uncertainty is due to what.
     """
 
     kind: CarrierKind
@@ -66,6 +68,7 @@ class Carrier:
     false_alarm_probability: float | None = None
     flags: tuple[str, ...] = ()
     roll_off_weights: Mapping[str, float] | None = None
+    response_db: float | None = None
     parts: Mapping[str, Mapping[str, float]] | None = field(default=None, compare=False)
 
     def __post_init__(self) -> None:

@@ -12,10 +12,11 @@ from dataclasses import replace
 import numpy as np
 
 from spectra.measure.engine import Solution
-from spectra.measure.fit import fit
+from spectra.measure.fit import fit_with_response
 from spectra.measure.information import information
-from spectra.measure.model import RC
+from spectra.measure.model import RC, stacked
 from spectra.measure.profile import profiles
+from spectra.measure.response import grown_by_bends
 from spectra.measure.shape import shape_verdict
 from spectra.units import DB_PER_NEPER, FloatArray
 
@@ -49,7 +50,7 @@ def _candidates(solution: Solution) -> list[list[int]]:
     theta, kind = solution.scene.theta, solution.scene.kind
     if kind.size < 2:
         return []
-    left, right, _, level = theta.T
+    left, right, _, level = theta[:, :4].T
     width = right - left
     shared = np.minimum(right[:, None], right) - np.maximum(left[:, None], left)  # (carrier, piece)
     guest = ((shared > 0.8 * width) & (width < 0.5 * width[:, None])).any(axis=0)
@@ -78,15 +79,14 @@ def _joined(solution: Solution, members: list[int]) -> Solution | None:
         level = float(np.log(width @ np.exp(theta[:, 3]) / width.sum()))
         one = np.array([low, high, float(np.clip(edge / (high - low), 0.02, 0.4)), level])
     keep = np.setdiff1d(np.arange(scene.count), members)
-    start = scene.with_carriers(np.r_[scene.kind[keep], RC].astype(np.intp), np.vstack([scene.theta[keep], one]))
-    found, at = fit(trace, start, rounds=8, tolerance=5e-3)
-    centres = 0.5 * (found.theta[:, 0] + found.theta[:, 1])
-    k = int(np.argmin(np.abs(centres - 0.5 * (one[0] + one[1]))))
+    start = scene.with_carriers(np.r_[scene.kind[keep], RC].astype(np.intp), stacked(scene.theta[keep], [one]))
+    k = int(np.argmin(np.abs(start.theta[:, :2] - one[:2]).sum(axis=1)))
+    found, at = fit_with_response(trace, start, [k], rounds=8, tolerance=5e-3)
     span = one[1] - one[0]
     if abs(found.theta[k, 1] - found.theta[k, 0] - span) > 0.1 * span:
         return None
     here = information(trace, found, at)
-    covariance = here.band.inverse(here.free)
+    covariance = grown_by_bends(trace, found, at, here.band.inverse(here.free))
     scores = np.insert(solution.scores[keep], k, float(np.linalg.norm(solution.scores[members])))
     whole = replace(solution, scene=found, at=at, covariance=covariance, scores=scores, profiles={})
     verdict = shape_verdict(whole, k)

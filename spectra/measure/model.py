@@ -1,7 +1,8 @@
 """The model of a trace: carriers through the RBW filter over a spline floor.
 
 Everything is in point spacings (frequency) and nepers of power (level). A carrier has four parameters: its lower and
-upper 3 dB edges, its roll-off and ln(plateau power); a CW has its frequency and ln(peak power).
+upper 3 dB edges, its roll-off and ln(plateau power); a CW has its frequency and ln(peak power). Where a transponder's
+response bends a carrier, ln(plateau power) is a sum of Legendre polynomials over its 3 dB width, the level their mean.
 """
 
 from __future__ import annotations
@@ -15,12 +16,31 @@ from scipy import special
 from spectra.measure.floor import FloorBasis
 from spectra.signal.blurred import edge
 from spectra.signal.detectors import PointLaw
-from spectra.units import FloatArray
+from spectra.units import DB_PER_NEPER, FloatArray
 
-__all__ = ["CW", "MOST_ROLL_OFF", "RC", "Evaluation", "Scene", "Trace", "evaluate"]
+__all__ = [
+    "BENDS",
+    "BEND_PRECISION",
+    "CW",
+    "MOST_ROLL_OFF",
+    "RC",
+    "Evaluation",
+    "Scene",
+    "Trace",
+    "bends",
+    "evaluate",
+    "stacked",
+]
 
 RC, CW = 0, 1
 MOST_ROLL_OFF = 0.6
+BENDS = 6
+"""Legendre polynomials that a response may have, of degree 1 and up."""
+
+BEND_PRECISION: FloatArray = np.arange(1, BENDS + 1) * (0.5 / DB_PER_NEPER) ** -2.0
+"""Of the coefficients before the trace is seen: 0.5 dB over the root of the degree (common practice, no source)."""
+
+_SMOOTH_REACH = 1.4  # half widths to which slope and bow go on beyond the edges; higher degrees stay as they end
 _REACH = 6.0  # standard deviations of the filter beyond an edge
 _SKIRT_TOLERANCE = 0.03  # relative uncertainty of the filter's width, as it acts on skirts
 
@@ -43,7 +63,10 @@ class Trace:
 
 @dataclass(frozen=True, slots=True)
 class Scene:
-    """Carriers (sorted by nothing in particular) and floor: `kind` (k,), `theta` (k, 4), `beta` (m,), `strength`."""
+    """Carriers in any order, and floor: `kind` (k,), `theta` (k, 4 + BENDS), `beta` (m,), `strength`.
+
+    A row of `theta` has the four parameters, then the response's coefficients in nepers, zero for most carriers.
+    """
 
     kind: NDArray[np.intp]
     theta: FloatArray
@@ -61,14 +84,37 @@ class Scene:
         return replace(self, kind=kind[order], theta=theta[order])
 
 
+def stacked(*rows: FloatArray | list[FloatArray] | list[list[float]]) -> FloatArray:
+    """Return carriers one below the other, shape (k, 4 + BENDS); those given by four parameters are not bent."""
+    every = [np.asarray(row, dtype=np.float64) for some in rows for row in some]
+    theta = np.zeros((len(every), 4 + BENDS))
+    for row, values in zip(theta, every, strict=True):
+        row[: values.size] = values
+    return theta
+
+
+def bends(u: FloatArray) -> FloatArray:
+    """Return the polynomials of a response at places `u` (half widths from the centre), shape (BENDS, n)."""
+    beyond = np.minimum(np.maximum(u, -_SMOOTH_REACH), _SMOOTH_REACH)
+    inside = np.minimum(np.maximum(u, -1.0), 1.0)
+    rows = np.empty((BENDS, u.size))
+    one, two = np.ones(u.size), inside
+    for j in range(1, BENDS):  # Bonnet's recurrence
+        one, two = two, ((2 * j + 1) * inside * two - j * one) / (j + 1)
+        rows[j] = two
+    rows[0] = beyond
+    rows[1] = 1.5 * beyond * beyond - 0.5
+    return rows
+
+
 @dataclass(frozen=True, slots=True)
 class Evaluation:
     """The model at one scene.
 
     Per point: `eta` (ln of mean power as shown), `weight`, `misfit`, and `deviance`, its share in minus ln(likelihood)
     at unit weight. A pair is a carrier and a point within its reach: carrier k has ``start[k] .. start[k + 1]``,
-    at the points ``index``, which run from ``first[k]`` to ``last[k]``; `jacobian` is (4, pairs). `bent` is the floor's
-    penalty, `lost` minus ln(likelihood) with it, up to a constant, for comparing models.
+    at the points ``index``, which run from ``first[k]`` to ``last[k]``; `jacobian` is (4, pairs). `bent` is the
+    penalty of floor and responses, `lost` minus ln(likelihood) with it, up to a constant, for comparing models.
     """
 
     eta: FloatArray
@@ -116,7 +162,7 @@ def _pairs(trace: Trace, scene: Scene) -> _Pairs:
 def _shapes(trace: Trace, scene: Scene, pairs: _Pairs) -> tuple[FloatArray, ...]:
     """Return power, its derivatives by the four parameters (4, pairs), and by ln(sigma), for every pair."""
     owner, sigma = pairs.owner, trace.sigma
-    left, right, roll_off, level = scene.theta.T
+    left, right, roll_off, level = scene.theta[:, :4].T
     width = right - left
     half = 0.5 * roll_off * width
     x = trace.x[pairs.index]
@@ -148,6 +194,11 @@ def _shapes(trace: Trace, scene: Scene, pairs: _Pairs) -> tuple[FloatArray, ...]
     else:  # the level is that at the carrier's centre
         at_centre = np.interp(0.5 * (left + right), trace.x, trace.line)
         plateau = np.exp((level - at_centre)[owner] + trace.line[pairs.index])
+    bent = np.flatnonzero(scene.theta[:, 4:].any(axis=1))
+    for k in bent:
+        own = slice(int(pairs.start[k]), int(pairs.start[k + 1]))
+        u = (2.0 * x[own] - left[k] - right[k]) / width[k]
+        plateau[own] *= np.exp(scene.theta[k, 4:] @ bends(u))
     jacobian *= plateau
     return jacobian[3].copy(), jacobian, by_sigma * plateau
 
@@ -214,7 +265,9 @@ def evaluate(trace: Trace, scene: Scene) -> Evaluation:
     u = np.minimum(np.maximum((trace.y - eta - law.offset) / law.scale, -30.0), 4.0)
     growth = np.exp(u)
     deviance = law.scale**2 * (growth - 1.0 - u)
-    bent = 0.5 * scene.strength * float(scene.beta @ trace.basis.bend(scene.beta)) if scene.beta.size else 0.0
+    bent = 0.5 * float((scene.theta[:, 4:] ** 2 @ BEND_PRECISION).sum())
+    if scene.beta.size:
+        bent += 0.5 * scene.strength * float(scene.beta @ trace.basis.bend(scene.beta))
     # A sharper law at a point pays for itself in the normalising constant; only comparisons of models need it.
     sharper = 0.5 * float(np.log(weight / trace.information).sum()) * trace.information / law.information
     return Evaluation(

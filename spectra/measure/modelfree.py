@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from scipy import special
 
 from spectra.measure.engine import Solution
-from spectra.measure.model import RC
+from spectra.measure.model import RC, bends
 from spectra.measure.shape import ShapeVerdict
 from spectra.signal.raised_cosine import raised_cosine
 from spectra.units import FloatArray
@@ -38,7 +38,7 @@ def lumps(solution: Solution, verdicts: Sequence[ShapeVerdict]) -> list[NDArray[
     Raised cosines that no carrier has overlap to make up the shape; smaller pieces beside or inside belong to it.
     """
     scene, sigma = solution.scene, solution.trace.sigma
-    left, right, roll_off, level = scene.theta.T
+    left, right, roll_off, level = scene.theta[:, :4].T
     half = 0.5 * roll_off * (right - left) + sigma
     low, high = left - half, right + half
     odd = np.array([v.other for v in verdicts], dtype=bool)
@@ -156,9 +156,10 @@ def _residuals(solution: Solution, first: int, last: int) -> tuple[FloatArray, F
 def _pieces(theta: FloatArray, x: FloatArray) -> FloatArray:
     """Return the sum of the pieces' densities, freed from the filter."""
     density = np.zeros(x.size)
-    for left, right, roll_off, level in theta:
-        width = right - left
-        density += math.exp(level) * raised_cosine((x - 0.5 * (left + right)) / width, float(roll_off))
+    for left, right, roll_off, level, *terms in theta:
+        place = (x - 0.5 * (left + right)) / (right - left)
+        piece = math.exp(level) * raised_cosine(place, float(roll_off))
+        density += piece * np.exp(np.array(terms) @ bends(2.0 * place)) if any(terms) else piece
     return density
 
 

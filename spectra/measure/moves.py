@@ -11,9 +11,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from spectra.measure.fit import fit
+from spectra.measure.fit import fit, fit_with_response
 from spectra.measure.floor import fixed_floor
-from spectra.measure.model import RC, Evaluation, Scene, Trace, evaluate
+from spectra.measure.model import RC, Evaluation, Scene, Trace, evaluate, stacked
 from spectra.units import FloatArray
 
 __all__ = ["WIDTH_GAIN", "Stretch", "as_carrier", "as_tone", "merged", "stretch_of"]
@@ -30,7 +30,7 @@ class Stretch:
     ----------
     trace : Trace
         Its points, over a fixed floor that holds all other carriers.
-    kind, theta : ndarray, shape (k,) and (k, 4)
+    kind, theta : ndarray, shape (k,) and (k, 4 + BENDS)
         The carriers in question.
     members : ndarray of int, shape (k,)
         Their indices in the whole scene.
@@ -41,12 +41,20 @@ class Stretch:
     theta: FloatArray
     members: NDArray[np.intp]
 
-    def best(self, kind: list[int], theta: list[FloatArray], rounds: int = 10) -> tuple[FloatArray, float]:
-        """Return parameters and ln(likelihood) lost (objective) after fitting these carriers instead."""
-        scene = Scene(np.array(kind, dtype=np.intp), np.array(theta, dtype=np.float64).reshape(-1, 4), np.empty(0), 0.0)
+    def best(
+        self, kind: list[int], theta: list[FloatArray], rounds: int = 10, bent: list[int] | None = None
+    ) -> tuple[FloatArray, float]:
+        """Return parameters and ln(likelihood) lost (objective) after fitting these carriers instead.
+
+        Those listed in `bent` may take a response.
+        """
+        scene = Scene(np.array(kind, dtype=np.intp), stacked(theta), np.empty(0), 0.0)
         if not kind:
             return scene.theta, evaluate(self.trace, scene).lost
-        scene, at = fit(self.trace, scene, rounds=rounds, tolerance=0.02)
+        if bent:
+            scene, at = fit_with_response(self.trace, scene, bent, rounds=rounds, tolerance=0.02)
+        else:
+            scene, at = fit(self.trace, scene, rounds=rounds, tolerance=0.02)
         return scene.theta, at.lost
 
 

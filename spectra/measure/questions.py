@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,6 +12,7 @@ from spectra.measure import detect
 from spectra.measure.floor import WIDEST_CARRIER_HZ
 from spectra.measure.model import CW, RC
 from spectra.measure.moves import WIDTH_GAIN, as_carrier, as_tone, merged, stretch_of
+from spectra.measure.response import best_orders, may_bend, with_orders
 from spectra.measure.work import Work
 
 __all__ = ["drop", "rethink"]
@@ -21,7 +23,18 @@ _SURE_GAP = 8.0  # normal score of a gap that is no accident
 
 def rethink(work: Work) -> bool:
     """Merge neighbours that are one, part what is two, give a CW a width or a narrow carrier none."""
-    return bool(sum([_merge(work), _repair(work), _split(work), _rewidth(work)]))
+    return bool(sum([_bend(work), _merge(work), _repair(work), _split(work), _rewidth(work)]))
+
+
+def _bend(work: Work) -> bool:
+    """Give carriers the response that their residuals ask for, or take away one that they ask for no more."""
+    which = np.flatnonzero(may_bend(work.trace, work.scene, work.law.correlated_points))
+    theta = with_orders(work.scene.theta, which, best_orders(work.trace, work.scene, work.at, which))
+    if np.array_equal(theta, work.scene.theta):
+        return False
+    work.scene = replace(work.scene, theta=theta)
+    work.refit(4)
+    return True
 
 
 def _split(work: Work) -> bool:
@@ -31,7 +44,7 @@ def _split(work: Work) -> bool:
     total = np.r_[0.0, np.cumsum(residual)]
     weight = np.r_[0.0, np.cumsum(work.at.weight)]
     for k in range(work.scene.count):
-        left, right, _, level = work.scene.theta[k]
+        left, right, _, level = work.scene.theta[k, :4]
         low, high = np.clip(np.searchsorted(work.trace.x, [left, right]), 0, work.trace.x.size)
         if work.scene.kind[k] == CW or high - low < 8:
             continue
@@ -60,7 +73,7 @@ def _merge(work: Work) -> bool:
         if _near(work, k, rbw):
             theta, kind = work.scene.theta, work.scene.kind
             one = merged(theta[k], theta[k + 1], (int(kind[k]), int(kind[k + 1])), rbw)
-            if work.replace_if([k, k + 1], [RC], [one], -price, hopeless=4.0 * price):
+            if work.replace_if([k, k + 1], [RC], [one], -price, hopeless=4.0 * price, bent=True):
                 changed = True
                 continue
         k += 1
@@ -99,7 +112,9 @@ def _bridge(work: Work) -> bool:
         one, top = merged(theta[k - 1], theta[k + 1], (RC, RC), work.rbw_hz / work.spacing_hz), theta[k].copy()
         if kind[k] == RC:  # what it shows above the one it stands on
             top[3] += np.log(max(1.0 - np.exp(one[3] - top[3]), 0.05))
-        changed |= work.replace_if([k - 1, k, k + 1], [RC, int(kind[k])], [one, top], -price, hopeless=4.0 * price)
+        changed |= work.replace_if(
+            [k - 1, k, k + 1], [RC, int(kind[k])], [one, top], -price, hopeless=4.0 * price, bent=True
+        )
     return changed
 
 
@@ -146,6 +161,7 @@ def _part(work: Work, k: int, low: float, high: float) -> bool:
     """Try a carrier without the stretch low..high: cut short on either side, or parted in two."""
     whole = work.scene.theta[k]
     left, right = whole.copy(), whole.copy()
+    left[4:] = right[4:] = 0.0
     left[1], right[0] = low - 0.5, high + 0.5
     left[2] = right[2] = 0.2
     if low - whole[0] < high - whole[0] and whole[1] - high > 2.0 and work.replace_if([k], [RC], [right], 1.0):

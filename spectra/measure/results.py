@@ -16,6 +16,7 @@ from spectra.measure.model import CW, RC
 from spectra.measure.modelfree import Lump, lump, lumps
 from spectra.measure.parts import modulated_parts, plain_parts
 from spectra.measure.profile import RollOffProfile
+from spectra.measure.response import Bent, bent_figures, swing_db
 from spectra.measure.shape import ShapeVerdict, shape_verdicts
 from spectra.measure.standards import roll_off_weights
 from spectra.signal.filters import ENBW_PER_RBW_GAUSSIAN
@@ -113,7 +114,7 @@ def _middle(solution: Solution, k: int) -> int:
 
 def _carrier(frame: _Frame, k: int, verdict: ShapeVerdict) -> Carrier:
     solution = frame.solution
-    left, right, _, level = solution.scene.theta[k]
+    left, right, _, level = solution.scene.theta[k, :4]
     own = slice(4 * k, 4 * k + 4)
     covariance = solution.covariance[own, own] * verdict.inflation
     at = _middle(solution, k)
@@ -198,6 +199,18 @@ class _Shape:
     interval95: dict[str, tuple[float, float]]
     given: dict[str, float]  # std of the widths, were the roll-off known
 
+    def stretched(self, bent: Bent) -> _Shape:
+        """Return the widths as a response changes them (the symbol rate stays)."""
+        if bent.occupied == bent.at_x_db == 1.0:
+            return self
+        intervals, given, name = dict(self.interval95), dict(self.given), "occupied_bandwidth_hz"
+        if name in intervals:
+            intervals[name] = (intervals[name][0] * bent.occupied, intervals[name][1] * bent.occupied)
+        given[name] *= bent.occupied
+        wider = None if self.x_width is None else (self.x_width[0] * bent.at_x_db, self.x_width[1] * bent.at_x_db)
+        occupied = (self.occupied[0] * bent.occupied, self.occupied[1] * bent.occupied)
+        return replace(self, occupied=occupied, x_width=wider, interval95=intervals, given=given)
+
 
 def _profile(solution: Solution, k: int, inflation: float) -> RollOffProfile | None:
     """Return the profile of a carrier's roll-off, flattened where its shape departs from a raised cosine."""
@@ -211,7 +224,7 @@ def _profile(solution: Solution, k: int, inflation: float) -> RollOffProfile | N
 def _shape(frame: _Frame, k: int, over: float, covariance: FloatArray, inflation: float) -> _Shape:
     """Return the widths of a carrier, by curvature or, where that misleads, by the profile of its roll-off."""
     solution = frame.solution
-    left, right, roll_off, _ = (float(v) for v in solution.scene.theta[k])
+    left, right, roll_off = (float(v) for v in solution.scene.theta[k, :3])
     hz = solution.spacing_hz
     x_db = _dynamic(solution, k, over)
     known = covariance[:2, :2]
@@ -267,11 +280,17 @@ def _modulated(
     verdict: ShapeVerdict,
 ) -> Carrier:
     solution = frame.solution
-    left, right, roll_off, level = (float(v) for v in solution.scene.theta[k])
+    left, right, roll_off, level = (float(v) for v in solution.scene.theta[k, :4])
     hz = solution.spacing_hz
     shape = _shape(frame, k, over, covariance, verdict.inflation)
+    row = solution.scene.theta[k]
+    bent = bent_figures(row, shape.x_db)
+    shape = shape.stretched(bent)
+    over, level = over + bent.level, level + bent.level
     centre_std = 0.5 * hz * math.sqrt(max(covariance[0, 0] + covariance[1, 1] + 2.0 * covariance[0, 1], 0.0))
     flags = _flags(frame, k, at, 0.5 * (right - left) * (1.0 + roll_off))
+    if row[4:].any():
+        flags.append("response")
     if verdict.misfit:
         flags.append("misfit")
     seen = "floor_not_seen" not in flags
@@ -327,6 +346,7 @@ def _modulated(
         es_n0_std_db=cn_std if seen and rate_known else None,
         interval95=intervals,
         false_alarm_probability=_probability(solution, k),
+        response_db=swing_db(row) if row[4:].any() else None,
         flags=tuple(flags),
         roll_off_weights=weights,
         parts=modulated_parts(stds, shape.given, frame.floor_variance[at], frame.wave_variance, verdict.inflation),
@@ -398,7 +418,7 @@ def _dynamic(solution: Solution, k: int, over: float) -> float | None:
     Averaged over the points of one edge the floor is known to 1/sqrt(points x information); the carrier counts as seen
     down to three times that.
     """
-    left, right, roll_off, _ = solution.scene.theta[k]
+    left, right, roll_off = solution.scene.theta[k, :3]
     points = max(1.0, 0.5 * (right - left) * max(float(roll_off), 0.05))
     seen = DB_PER_NEPER * over + 10.0 * math.log10(math.sqrt(points * solution.trace.information) / 3.0)
     x_db = math.floor(min(_X_DB, seen))
@@ -422,7 +442,7 @@ def _lower_bound(frame: _Frame, k: int, at: int) -> float | None:
 def _narrow(frame: _Frame, k: int, at: int, over: float, over_variance: float, covariance: FloatArray) -> Carrier:
     """Return a carrier of no width that this sweep can tell."""
     solution = frame.solution
-    left, right, _, level = (float(v) for v in solution.scene.theta[k])
+    left, right, _, level = (float(v) for v in solution.scene.theta[k, :4])
     hz = solution.spacing_hz
     tone = solution.scene.kind[k] == CW
     if tone:

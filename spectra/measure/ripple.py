@@ -8,7 +8,7 @@ import numpy as np
 
 from spectra.measure.floor import WIDEST_CARRIER_HZ, humps, lower_envelope
 from spectra.measure.information import information
-from spectra.measure.model import RC
+from spectra.measure.model import RC, stacked
 from spectra.measure.seeds import seed_stretch
 from spectra.measure.standing import settle_waves
 from spectra.measure.work import RIPPLE_ODDS, Work
@@ -60,7 +60,7 @@ def unbend(work: Work) -> bool:
         beta = basis.approximate(flat if basis.wave is None else flat + basis.wave)
         kind, theta = seed_stretch(work.trace, basis.floor(beta), a, b)
         work.scene = replace(work.scene, beta=beta).with_carriers(
-            np.r_[work.scene.kind, kind].astype(np.intp), np.vstack([work.scene.theta, theta])
+            np.r_[work.scene.kind, kind].astype(np.intp), stacked(work.scene.theta, [theta])
         )
         work.refit(8)
         if work.worth() > worth + doubt:

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spectra.measure.detect import Window, find_edges, ladder
-from spectra.measure.model import CW, RC, Trace
+from spectra.measure.model import CW, RC, Trace, stacked
 from spectra.units import FloatArray
 
 __all__ = ["seed_carriers", "seed_stretch", "seed_window"]
@@ -68,7 +68,7 @@ def seed_carriers(
         kind, theta = _one(trace, floor, shown - floor, smooth, a, b, rbw)
         kinds.append(kind)
         thetas.append(theta)
-    return np.array(kinds, dtype=np.intp), np.array(thetas, dtype=np.float64).reshape(-1, 4)
+    return np.array(kinds, dtype=np.intp), stacked(thetas)
 
 
 def seed_stretch(trace: Trace, floor: FloatArray, a: int, b: int) -> tuple[int, FloatArray]:

@@ -17,7 +17,8 @@ from numpy.typing import NDArray
 from scipy import special
 
 from spectra.measure.engine import Solution
-from spectra.measure.model import RC
+from spectra.measure.model import BENDS, RC, bends
+from spectra.measure.response import order_of, swing_db
 from spectra.units import DB_PER_NEPER, FloatArray
 
 __all__ = ["FALSE_ALARM", "ShapeVerdict", "shape_verdict", "shape_verdicts"]
@@ -25,15 +26,16 @@ __all__ = ["FALSE_ALARM", "ShapeVerdict", "shape_verdict", "shape_verdicts"]
 FALSE_ALARM = 0.001
 """Of one clean raised cosine being called `other` (half to each of the two tests)."""
 
-_ORDERS, _HATS = 6, (-1.0, 0.0, 1.0)
-_NUISANCES = 5
+_HATS = (-1.0, 0.0, 1.0)
+_OWN = 5  # directions that the fit of a carrier without a response takes up
 _LEAST_INFORMATION = 0.02  # of a departure's own, that the fit cannot take up
 _LEAST_POINTS = 12.0  # independent ones on a carrier
 _LEAST_RBW = 3.0  # widths of the filter in a carrier: less is the filter's own shape
 _RESPONSE_DB = 1.0  # peak to peak over the carrier, that a transponder's response may have (common practice, no source)
 _MOST_ROLL_OFF = 0.45  # standards end at 0.35, older modems at 0.40 (common practice)
 _U = np.linspace(-0.9, 0.9, 19)
-_RESPONSE = np.array([special.eval_legendre(j, _U) for j in range(1, _ORDERS + 1)])
+_RESPONSE = bends(_U)
+_MOST_RESPONSE_DB = 4.0  # peak to peak, of a response that was fitted (common practice, no source)
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,23 +81,21 @@ def _departures(solution: Solution, k: int, x: FloatArray, jacobian: FloatArray)
     turn = jacobian[2] / (0.5 * width)
     low, high = -jacobian[0] - 0.5 * roll_off * turn, jacobian[1] - 0.5 * roll_off * turn  # slopes of the two edges
     by_sigma = (x - right) * high - (x - left) * low - 0.5 * roll_off * width * turn
-    u = np.clip((2.0 * x - left - right) / width, -1.0, 1.0)
+    u = (2.0 * x - left - right) / width
     reach = max(0.5 * roll_off * width, 1.5 * solution.trace.sigma, 1.0, 0.04 * width)
     plateau = jacobian[3].max(initial=0.0)
-    rows = [*jacobian, by_sigma]
-    one, two = np.ones(u.size), u
-    for j in range(1, _ORDERS + 1):  # Legendre polynomials by their recurrence
-        rows.append(two * jacobian[3])
-        one, two = two, ((2 * j + 1) * u * two - j * one) / (j + 1)
+    rows = [*jacobian, by_sigma, *(bends(u) * jacobian[3])]
     for place, outward in ((left, -1.0), (right, 1.0)):
         v = outward * (x - place) / reach
         rows += [np.maximum(1.0 - np.abs(v - hat), 0.0) * plateau for hat in _HATS]
     return np.array(rows)
 
 
-def _score(information: FloatArray, score: FloatArray, use: slice) -> tuple[FloatArray, FloatArray, FloatArray]:
+def _score(
+    information: FloatArray, score: FloatArray, taken_up: int, use: slice
+) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return the whitened score of some departures, the whitening, and the matrix that takes out the fit's own."""
-    own = slice(0, _NUISANCES)
+    own = slice(0, taken_up)
     taken = np.linalg.solve(information[own, own], information[own, use])
     left = information[use, use] - information[use, own] @ taken
     value, vector = np.linalg.eigh(0.5 * (left + left.T))
@@ -125,14 +125,16 @@ def shape_verdict(solution: Solution, k: int) -> ShapeVerdict:
     information = (rows * weight) @ rows.T
     information[np.diag_indices(len(rows))] += 1e-9
     score = rows @ (weight * at.misfit[index])
-    every, response = slice(_NUISANCES, len(rows)), slice(_NUISANCES, _NUISANCES + _ORDERS)
-    found, whiten, taken = _score(information, score, every)
+    order = int(order_of(solution.scene.theta[k : k + 1])[0])
+    taken_up = _OWN + order
+    every, response = slice(taken_up, len(rows)), slice(taken_up, _OWN + BENDS)
+    found, whiten, taken = _score(information, score, taken_up, every)
     total, degrees = float(found @ found), found.size
     if degrees == 0:
         return _FINE
     if total < degrees:  # most are fine: no need to go on
         return ShapeVerdict(0.5, total / degrees, 0.0, False, False, 0.5 * total)
-    shown = whiten.T @ (rows[every] - taken.T @ rows[:_NUISANCES])
+    shown = whiten.T @ (rows[every] - taken.T @ rows[:taken_up])
     leverage = (shown * shown).sum(axis=0) * weight
     kurtosis = 6.0 / law.law.shape * shared * float(leverage @ leverage)
     relative = 0.0 if law.readings_std is None else law.readings_std / max(law.law.readings, 1.0)
@@ -140,23 +142,23 @@ def shape_verdict(solution: Solution, k: int) -> ShapeVerdict:
     probability = _tail(total, degrees, extra)
     if probability > 0.5 * FALSE_ALARM:
         return ShapeVerdict(probability, total / degrees, 0.0, False, False, 0.5 * total)
-    mild, mild_whiten, _ = _score(information, score, response)
+    mild, mild_whiten, _ = _score(information, score, taken_up, response)
     edges = max(degrees - mild.size, 1)
     strange = _tail(total - float(mild @ mild), edges, extra * edges / degrees) < 0.5 * FALSE_ALARM
     return ShapeVerdict(
         probability,
         total / degrees,
-        swing := _swing(mild, mild_whiten, rows, at.jacobian[3, pairs]),
+        swing := _swing(mild, mild_whiten, rows[response], _RESPONSE[order:], at.jacobian[3, pairs]),
         True,
         bool(strange or swing > _RESPONSE_DB),
         0.5 * total,
     )
 
 
-def _swing(mild: FloatArray, whiten: FloatArray, rows: FloatArray, share: FloatArray) -> float:
+def _swing(mild: FloatArray, whiten: FloatArray, rows: FloatArray, response: FloatArray, share: FloatArray) -> float:
     """Return the peak-to-peak response in dB that the residuals ask for, less twice its uncertainty."""
-    size = np.abs(rows[_NUISANCES : _NUISANCES + _ORDERS]).max(axis=1) / max(float(share.max()), 1e-12)
-    turn = (whiten * size[:, None]).T @ _RESPONSE  # (kept, points of _U)
+    size = np.abs(rows).max(axis=1) / max(float(share.max()), 1e-12)
+    turn = (whiten * size[:, None]).T @ response  # (kept, points of _U)
     curve = mild @ turn
     high, low = int(np.argmax(curve)), int(np.argmin(curve))
     std = float(np.linalg.norm(turn[:, high] - turn[:, low]))
@@ -166,7 +168,7 @@ def _swing(mild: FloatArray, whiten: FloatArray, rows: FloatArray, share: FloatA
 def _rounder_than_any(solution: Solution, inflation: FloatArray) -> NDArray[np.bool_]:
     """Say which carriers have a roll-off that no standard has, beyond doubt."""
     scene = solution.scene
-    left, right, roll_off, _ = scene.theta.T
+    left, right, roll_off = scene.theta[:, :3].T
     index = 4 * np.arange(scene.count) + 2
     std = np.sqrt(np.maximum(np.diag(solution.covariance)[index], 0.0) * inflation)
     least = float(special.ndtri(1.0 - 0.5 * FALSE_ALARM))
@@ -186,13 +188,14 @@ def shape_verdicts(solution: Solution) -> list[ShapeVerdict]:
     that are cut by the span, are not judged.
     """
     scene, x = solution.scene, solution.trace.x
-    verdicts = []
+    verdicts: list[ShapeVerdict] = []
     for k in range(scene.count):
-        left, right, roll_off, _ = scene.theta[k]
+        left, right, roll_off = scene.theta[k, :3]
         half = 0.5 * roll_off * (right - left)
         whole = left - half > x[0] and right + half < x[-1]
         verdicts.append(shape_verdict(solution, k) if scene.kind[k] == RC and whole else _FINE)
     round_ones = _rounder_than_any(solution, np.array([v.inflation for v in verdicts]))
+    round_ones |= np.array([swing_db(row) > _MOST_RESPONSE_DB for row in scene.theta], dtype=bool)
     return [
         replace(v, probability=min(v.probability, FALSE_ALARM), misfit=True, other=True) if odd else v
         for v, odd in zip(verdicts, round_ones, strict=True)

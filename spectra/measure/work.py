@@ -12,8 +12,9 @@ from spectra.measure import detect
 from spectra.measure.fit import fit
 from spectra.measure.floor import WIDEST_CARRIER_HZ, floor_basis
 from spectra.measure.linear import solve_narrow
-from spectra.measure.model import Evaluation, Scene, Trace, evaluate
+from spectra.measure.model import RC, Evaluation, Scene, Trace, evaluate, stacked
 from spectra.measure.moves import stretch_of
+from spectra.measure.response import may_bend
 from spectra.measure.statistics import assumed_average, first_law, refined_law
 from spectra.signal.detectors import Average
 from spectra.signal.filters import SIGMA_PER_RBW
@@ -24,6 +25,7 @@ __all__ = ["RIPPLE_ODDS", "Work"]
 
 _MANY_POINTS = 5000
 _MERGED_WIDTH = 0.4  # of an RBW, over which points may be merged
+_BENT_PRICE = 8.0  # in ln(likelihood): a response explains much, and a step between two carriers as well
 RIPPLE_ODDS = 3.0  # ln(odds) that one hump alone is a carrier rather than ripple
 
 
@@ -111,16 +113,23 @@ class Work:
         """Put other carriers in place of some."""
         keep = ~np.isin(np.arange(self.scene.count), out)
         kinds = np.r_[self.scene.kind[keep], np.array(kind, dtype=np.intp)].astype(np.intp)
-        thetas = np.vstack([self.scene.theta[keep], np.array(theta, dtype=np.float64).reshape(-1, 4)])
+        thetas = stacked(self.scene.theta[keep], theta)
         self.scene = self.scene.with_carriers(kinds, thetas)
         self.at = evaluate(self.trace, self.scene)
 
     def replace_if(
-        self, out: list[int], kind: list[int], theta: list[FloatArray], gain: float, hopeless: float = 50.0
+        self,
+        out: list[int],
+        kind: list[int],
+        theta: list[FloatArray],
+        gain: float,
+        hopeless: float = 50.0,
+        bent: bool = False,
     ) -> bool:
         """Replace carriers where that gains more than `gain` in ln(likelihood) (negative: loses less).
 
-        A guess that still loses more than `hopeless` after a few steps is not pursued.
+        A guess that still loses more than `hopeless` after a few steps is not pursued. The first of the new
+        carriers may take a response where `bent`.
         """
         key = ("try", *(tuple(np.round(t[:2]).astype(int)) for t in (*self.scene.theta[out], *theta)), *kind)
         if key in self.asked:
@@ -131,14 +140,20 @@ class Work:
         kinds = kind + [int(stretch.kind[j]) for j in rest]
         guess = theta + [stretch.theta[j] for j in rest]
         now = stretch.best(list(stretch.kind), list(stretch.theta), 0)[1]
-        found, then = stretch.best(kinds, guess, 3)
+        which = [0] if bent and self.may_bend(theta[0]) else None
+        found, then = stretch.best(kinds, guess, 3, which)
         if then - now > hopeless:
             return False
-        found, then = stretch.best(kinds, list(found), 8)
-        if now - then <= gain:
+        found, then = stretch.best(kinds, list(found), 8, which)
+        if now - then <= gain + (_BENT_PRICE if which and found[0, 4:].any() else 0.0):
             return False
         self.put([int(j) for j in stretch.members], kinds, list(found))
         return True
+
+    def may_bend(self, row: FloatArray) -> bool:
+        """Say whether a carrier shows enough of itself for a response."""
+        alone = replace(self.scene, kind=np.array([RC], dtype=np.intp), theta=stacked([row]))
+        return bool(may_bend(self.trace, alone, self.law.correlated_points)[0])
 
     def scores(self) -> FloatArray:
         """Return each carrier's score: root of twice the gain in likelihood, the rest held (an upper estimate)."""

@@ -1,7 +1,7 @@
 """Shapes that are no raised cosine: how often they are told, how well they are measured; clean carriers called so.
 
-Also carriers through a mild transponder response (at most 1 dB), whose intervals are widened, and the weights of the
-standard roll-offs against how often they are right.
+Also carriers through a transponder's response, which is fitted where the trace shows it (symbol rate and centre are
+then the carrier's own), and the weights of the standard roll-offs against how often they are right.
 
 Run: python tests/campaigns/measure_shapes.py [--trials N]; writes measure_shapes.md beside this file.
 """
@@ -103,8 +103,8 @@ def told(name: str, setting: scenes.Setting, cn_db: float, trials: int, seed: li
 
 def clean(rng: np.random.Generator, setting: scenes.Setting, trials: int, response=None) -> dict:
     """Return counts of clean carriers called `other` or `misfit`, and scores, by truth that each is matched to."""
-    count = other = misfit = 0
-    scores: dict[str, list[float]] = {key: [] for key in ERROR}
+    count = other = misfit = fitted = 0
+    scores: dict[str, list[float]] = {key: [] for key in (*ERROR, "symbol_rate_bd")}
     for _ in range(trials):
         rate, roll_off, cn_db = rng.choice([5e6, 12e6, 27.5e6]), rng.uniform(0.05, 0.35), rng.uniform(3.0, 20.0)
         if response is None:
@@ -120,11 +120,30 @@ def clean(rng: np.random.Generator, setting: scenes.Setting, trials: int, respon
         count += 1
         other += carrier.kind == "other"
         misfit += "misfit" in carrier.flags
+        fitted += "response" in carrier.flags
         wanted = {"centre_hz": centre, "occupied_bandwidth_hz": rate * occupied_fraction(roll_off), "cn_db": cn_db}
-        for key, std in ERROR.items():
+        wanted["symbol_rate_bd"] = rate
+        if response is not None:
+            wanted |= _through(response, roll_off, float(rate), cn_db)
+        for key, std in (ERROR | {"symbol_rate_bd": "symbol_rate_std_bd"}).items():
             if getattr(carrier, key) is not None:
                 scores[key].append((getattr(carrier, key) - wanted[key]) / getattr(carrier, std))
-    return {"count": count, "other": other, "misfit": misfit, "scores": {k: np.array(v) for k, v in scores.items()}}
+    return {
+        "count": count,
+        "other": other,
+        "misfit": misfit,
+        "fitted": fitted,
+        "scores": {k: np.array(v) for k, v in scores.items()},
+    }
+
+
+def _through(response, roll_off: float, rate: float, cn_db: float) -> dict[str, float]:
+    """Return 99 % bandwidth and C/N (mean over the symbol rate) of a carrier through a response, by integration."""
+    u = np.linspace(-0.8, 0.8, 32001)
+    run = np.cumsum(response(u) * _raised(u, roll_off))
+    low, high = np.interp([0.005 * run[-1], 0.995 * run[-1]], run, u)
+    gain = 10.0 * math.log10(float(response(u[np.abs(u) <= 0.5]).mean()))
+    return {"occupied_bandwidth_hz": (high - low) * rate, "cn_db": cn_db + gain}
 
 
 def _raised(u: np.ndarray, roll_off: float) -> np.ndarray:
@@ -144,6 +163,8 @@ SETTINGS = {
 }
 RESPONSES = {
     "slope of 1 dB": lambda u: 10.0 ** (0.1 * np.clip(u, -0.6, 0.6)),
+    "slope of 3 dB": lambda u: 10.0 ** (0.3 * np.clip(u, -0.7, 0.7)),
+    "ripple of 1.5 dB, 1.3 periods": lambda u: 10.0 ** (0.075 * np.sin(2.6 * math.pi * u + 0.5)),
     "ripple of 1 dB, one period": lambda u: 10.0 ** (0.05 * np.cos(2.0 * math.pi * u)),
 }
 
@@ -175,26 +196,26 @@ def main() -> int:
             got = told(name, setting, cn_db, trials, [SEED, j, readings, int(cn_db)])
             share = f"{100.0 * got['told']:.0f} % other, {got['pieces']:.1f} signals"
             rows.append([name, f"{cn_db:.0f} dB, {readings} readings", str(trials), share])
-            rows[-1] += [_shares(got["scores"][key]) for key in ERROR]
+            rows[-1] += [*(_shares(got["scores"][key]) for key in ERROR), "-"]
     for j, (name, setting) in enumerate(SETTINGS.items()):
         got = clean(np.random.default_rng([SEED, 100, j]), setting, 10 * trials)
         rows.append(["clean raised cosine", name, str(got["count"]), f"{got['other']} other, {got['misfit']} misfit"])
-        rows[-1] += [_shares(got["scores"][key]) for key in ERROR]
+        rows[-1] += [_shares(got["scores"][key]) for key in (*ERROR, "symbol_rate_bd")]
     for j, (name, response) in enumerate(RESPONSES.items()):
         for readings in (10, 100):
             setting = replace(SETTINGS["power"], readings=readings)
             got = clean(np.random.default_rng([SEED, 200, j, readings]), setting, 3 * trials, response)
-            found = f"{got['other']} other, {got['misfit']} misfit"
+            found = f"{got['other']} other, {got['misfit']} misfit, {got['fitted']} response"
             rows.append([name, f"{readings} readings", str(got["count"]), found])
-            rows[-1] += [_shares(got["scores"][key]) for key in ERROR]
+            rows[-1] += [_shares(got["scores"][key]) for key in (*ERROR, "symbol_rate_bd")]
     told_weights = weights(np.random.default_rng([SEED, 300]), SETTINGS["power"], 10 * trials)
     for low, high in ((0.0, 0.02), (0.02, 0.1), (0.1, 0.3), (0.3, 0.6), (0.6, 0.9), (0.9, 1.01)):
         here = [(w, right) for w, right in told_weights if low <= w < high]
         if here:
             mean, hit = np.mean([w for w, _ in here]), np.mean([r for _, r in here])
             rows.append(["roll-off weight", f"{low:g} to {min(high, 1.0):g}", str(len(here))])
-            rows[-1] += [f"mean weight {mean:.3f}, right {hit:.3f}", "", "", ""]
-    header = ["what", "how", "count", "told", "centre in 95 %", "99 % width in 95 %", "C/N in 95 %"]
+            rows[-1] += [f"mean weight {mean:.3f}, right {hit:.3f}", "", "", "", ""]
+    header = ["what", "how", "count", "told", "centre in 95 %", "99 % width in 95 %", "C/N in 95 %", "rate in 95 %"]
     scenes.write_table(
         Path(__file__).with_suffix(".md"), "Shapes that are no raised cosine, and those that are", header, rows, SEED
     )

@@ -36,6 +36,7 @@ KEYS = [
     "false_alarm_probability",
     "flags",
     "roll_off_weights",
+    "response_db",
 ]
 
 

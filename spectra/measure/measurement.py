@@ -35,12 +35,13 @@ class Carrier:
     `interval95` holds ``name: (low, high)`` for quantities whose interval is not symmetric.
 
     A carrier of kind `other` is no raised cosine: it has no symbol rate, its centre is the centroid of its power and
-    its C/N is in a noise bandwidth equal to its occupied bandwidth. The flag `response` tells that a carrier was measured
-    as a raised cosine seen through a transponder's response, which swings by `response_db` peak to peak over nine
-    tenths of its width: symbol rate and roll-off are the raised cosine's, bandwidths and C/N those of the carrier as
-    received. The flag `misfit` tells that the shape of a `modulated` carrier departs from a raised cosine beyond that,
-    and that its uncertainties were raised. `roll_off_weights` are the posterior weights of the standard roll-offs,
-    given that it is one of them. `parts` says, for the budget and not in the JSON, how much of a standard uncertainty is due to what.
+    its C/N is in a noise bandwidth equal to its occupied bandwidth. The flag `response` tells that a carrier was
+    measured as a raised cosine seen through a transponder's response, which swings by `response_db` peak to peak over
+    nine tenths of its width: symbol rate and roll-off are the raised cosine's, bandwidths and C/N those of the carrier
+    as received. The flag `misfit` tells that the shape of a `modulated` carrier departs from a raised cosine beyond
+    that, and that its uncertainties were raised. `roll_off_weights` are the posterior weights of the standard
+    roll-offs, given that it is one of them. `parts` says, for the budget and not in the JSON, how much of a standard
+    uncertainty is due to what.
     """
 
     kind: CarrierKind

@@ -16,6 +16,9 @@ from spectra.plan.chain import Injection, ReceiveChain
 __all__ = ["as_inverted", "mirrored", "stands"]
 
 
+_LEAST_KIN = 2.7  # decades: a chain that inverts is rare, and the raster of many a plan is its own mirror image
+
+
 def mirrored(chain: ReceiveChain) -> ReceiveChain:
     """Return the chain with every LO state on the other side of its RF range.
 
@@ -35,7 +38,7 @@ def stands(ranking: Ranking, judgement: Judgement) -> bool:
     answer = judgement.answer
     if answer is None or judgement.verdict == "unidentified":
         return False
-    kin = ranking.odds_kin(answer) >= THRESHOLDS.confirmed_kin
+    kin = ranking.odds_kin(answer) >= _LEAST_KIN
     return kin and ranking.odds_none(answer) >= THRESHOLDS.confirmed_none
 
 

@@ -156,8 +156,9 @@ def explain_unlisted(
         return ()
     odds: list[list[Cause]] = [[] for _ in wanted]
     mine = [carriers[k] for k in wanted]
-    for add in (_listed, _intermodulated, _combed):
-        add(mine, odds, measurement, identification, table, chain)
+    _listed(mine, odds, measurement, identification, table, chain)
+    _intermodulated(mine, odds, measurement)
+    _combed(mine, odds, 1.0 if chain is None else chain.reference_ppm or 1.0)
     for causes, carrier in zip(odds, mine, strict=True):
         causes += _banded(carrier, identification, chain)
         causes.append(Cause("newcomer", _COMMON["newcomer"], None, "No computable cause explains it."))
@@ -296,14 +297,7 @@ def _rates_fit(carrier: Carrier, table: CarrierTable, rows: Any) -> Any:
 # --- products and combs ----------------------------------------------------------------------------------------------
 
 
-def _intermodulated(
-    mine: Sequence[Carrier],
-    odds: list[list[Cause]],
-    measurement: Measurement,
-    identification: Identification | None,
-    table: CarrierTable | None,
-    chain: ReceiveChain | None,
-) -> None:
+def _intermodulated(mine: Sequence[Carrier], odds: list[list[Cause]], measurement: Measurement) -> None:
     sweep, parents = measurement.sweep, measurement.carriers
     if not any(could_explain(carrier, parents) for carrier in mine):
         return
@@ -319,17 +313,9 @@ def _intermodulated(
         causes.append(Cause("intermodulation", _COMMON["intermodulation"] * worth, chance, why))
 
 
-def _combed(
-    mine: Sequence[Carrier],
-    odds: list[list[Cause]],
-    measurement: Measurement,
-    identification: Identification | None,
-    table: CarrierTable | None,
-    chain: ReceiveChain | None,
-) -> None:
+def _combed(mine: Sequence[Carrier], odds: list[list[Cause]], ppm: float) -> None:
     lines = [k for k, carrier in enumerate(mine) if carrier.kind in ("cw", "unresolved")]
     tones = [mine[k] for k in lines]
-    ppm = (chain.reference_ppm if chain is not None else None) or 1.0
     harmonics = reference_harmonics(tones, 10e6, ppm)
     if harmonics is not None:
         worth = min(_MOST_ODDS, 1.0 / max(harmonics.chance, 1e-9))

@@ -22,6 +22,7 @@ __all__ = ["capture_findings", "each_once", "with_capture_findings"]
 
 _RANK = {"fault": 0, "warning": 1, "note": 2}
 _SAID_BETTER = {
+    "identification.no_carriers": "quality.nothing_as_meant",
     "identification.other_lo_state": "oscillator.wrong_state",
     "identification.inverted_spectrum": "oscillator.inverted_spectrum",
     "identification.other_polarisation": "polarisation.other_than_expected",

@@ -17,6 +17,7 @@ from spectra.finding import Evidence, Finding, NextStep, Subjects, step
 if TYPE_CHECKING:
     from spectra.advice.outlook import SweepOutlook
     from spectra.findings.facts import Expected
+    from spectra.identify.identification import Identification
     from spectra.measure.measurement import Measurement
     from spectra.plan.chain import LoState, ReceiveChain
     from spectra.sweep import Sweep
@@ -28,6 +29,7 @@ __all__ = [
     "axis_is_rf",
     "carriers_below_limit",
     "if_not_covered",
+    "nothing_as_meant",
     "points_too_far_apart",
     "rbw_too_wide",
     "rows_not_covered",
@@ -339,6 +341,27 @@ def _floor_steps(nothing: bool) -> tuple[NextStep, ...]:
         step("Measure at the end of the receive cable whether the LNB's supply voltage is there."),
         step("Compare the floor with the supply on and off: it must change."),
         quieter,
+    )
+
+
+def nothing_as_meant(measurement: Measurement, identification: Identification, role: str) -> Iterable[Finding]:
+    """Tell that a capture which is to show nothing shows nothing; there is no azimuth to check then."""
+    meant = {
+        "off_satellite": "the antenna points off the satellite on purpose",
+        "terminated": "the line is terminated",
+        "analyser_floor": "nothing is connected to the analyser",
+    }.get(role)
+    if meant is None or identification.verdict != "no carriers":
+        return
+    yield Finding(
+        "quality.nothing_as_meant",
+        "note",
+        "No carriers, as this capture's role says it should be",
+        f"Its context says {role}: {meant}. What stands in another capture and not here comes through what this one "
+        "leaves out.",
+        answer="yes",
+        evidence=(Evidence("carriers", 0.0), Evidence("role", role)),
+        subjects=_about(measurement.sweep),
     )
 
 

@@ -43,6 +43,7 @@ RULES: tuple[Rule, ...] = (
     Rule("quality.rbw_too_wide", ("sweep", "expected"), quality.rbw_too_wide),
     Rule("quality.points_too_far_apart", ("sweep", "expected"), quality.points_too_far_apart),
     Rule("quality.carriers_below_limit", ("sweep", "outlook", "expected"), quality.carriers_below_limit),
+    Rule("quality.nothing_as_meant", ("measurement", "identification", "role"), quality.nothing_as_meant),
     Rule("quality.analyser_floor", ("measurement", "analyser_floor", "role"), quality.analyser_floor),
     Rule(
         "quality.analyser_floor_unknown", ("measurement", "no_analyser_floor", "role"), quality.analyser_floor_unknown

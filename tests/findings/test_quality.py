@@ -7,6 +7,10 @@ import pytest
 from spectra.capture import Context
 from spectra.errors import UsageError
 from spectra.findings import capture_findings
+from spectra.findings.capture import with_capture_findings
+from spectra.identify import identify
+from spectra.measure import measure
+from spectra.simulate import Analyser, Spectrum, sweep_spectrum
 
 
 def _codes(*arguments, **options) -> dict:
@@ -146,3 +150,17 @@ def test_a_low_floor_without_a_capture_of_it_cannot_be_told(make_measurement) ->
 def test_an_unknown_lo_state_is_refused(make_measurement, chain) -> None:
     with pytest.raises(UsageError, match="low H"):
         capture_findings(make_measurement(), chain=chain, lo_state="sideways")
+
+
+@pytest.mark.parametrize("role", ["off_satellite", "terminated", "analyser_floor"])
+def test_a_capture_that_is_to_show_nothing_and_shows_nothing_is_told_so(role: str, chain, table) -> None:
+    """No advice on look angles where the antenna looks away on purpose; without the role it stays."""
+    measurement = measure(
+        sweep_spectrum(Spectrum(-140.0), Analyser(1.2e9, 1.3e9, 401, 5e5, averages=10, readings=10), 4)
+    )
+    assert not measurement.carriers
+    for context, meant in ((Context(role=role), True), (Context(), False)):
+        result = identify(measurement, table, chain, context=context)
+        told = {f.code for f in with_capture_findings(result, [measurement], table, chain, [context]).findings}
+        assert ("quality.nothing_as_meant" in told) == meant
+        assert ("identification.no_carriers" in told) == (not meant)

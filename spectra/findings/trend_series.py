@@ -31,16 +31,17 @@ Answer = Literal["none", "drift", "step", "not_told_apart", "warm_up", "too_few"
 FALSE_ALARM = 0.06
 """Chance, at most, that a constant oscillator is said to have changed.
 
-The slope's 4.6 %, the step's part, and what a scatter estimated from the same readings adds."""
+The slope's 4.8 %, the step's part, and what a scatter estimated from the same readings adds."""
 
 PRIOR_SIZE = 10.0
 
-_SLOPE_LEVEL, _SLOPE_SCORE = 0.0455, 2.0  # two-sided
+_SLOPE_LEVEL, _SLOPE_SCORE = 0.0477, 1.98  # two-sided
 _STEP_CHI2 = 13.0  # of the best of some tens of places; reached by noise in about one series of 250
 _NEXT_STEP_CHI2 = 18.0
-_STEP_ODDS, _DRIFT_ODDS_WEAK, _DRIFT_ODDS_STRONG = 1.2, 2.25, -5.0  # ln(odds of step against drift)
+_STEP_ODDS, _DRIFT_ODDS_WEAK, _DRIFT_ODDS_STRONG = 1.3, 2.25, -6.2  # ln(odds of step against drift)
 _WEAK_CHI2, _PER_CHI2 = 13.5, 0.6  # of the best step: from where on, and how much, drift must be the clearer one
-_CLEAR_STEP_CHI2 = 18.0  # a weaker one is not told as a step
+_BESIDE = 0.65  # weight of a step beside the slope where nobody knows
+_CLEAR_STEP_CHI2 = 20.0  # a weaker one is not told as a step
 _WARM_UP_GAIN = 12.0
 _LONGEST_WARM_UP_DAYS = 3.0 / 24.0
 
@@ -318,7 +319,8 @@ def _told(
 def _either_way(series: Series, alone: tuple[float, float], steps: tuple[Step, ...]) -> tuple[float, float]:
     """Return the 95 % interval of the rate where nobody knows whether a step stands beside it.
 
-    Two normal laws of equal weight, one with the step fitted beside the slope.
+    Two normal laws, one with the step fitted beside the slope; that one has more weight, because a step that is not
+    there widens the interval only, while one that is there moves it.
     """
     columns = [slope_column(series.day), *((series.day >= step.before_day).astype(np.float64) for step in steps)]
     theta, covariance, _ = solve(series, np.column_stack(columns))
@@ -330,7 +332,8 @@ def _either_way(series: Series, alone: tuple[float, float], steps: tuple[Step, .
         low, high = float((mean - 6.0 * std).min()), float((mean + 6.0 * std).max())
         for _ in range(60):
             middle = 0.5 * (low + high)
-            below = float(np.mean([0.5 * math.erfc(z) for z in (mean - middle) / (std * math.sqrt(2.0))]))
+            laws = [0.5 * math.erfc(z) for z in (mean - middle) / (std * math.sqrt(2.0))]
+            below = float(np.average(laws, weights=(1.0 - _BESIDE, _BESIDE)))
             low, high = (middle, high) if below < share else (low, middle)
         ends.append(0.5 * (low + high))
     return ends[0], ends[1]

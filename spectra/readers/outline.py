@@ -29,6 +29,7 @@ MAX_BESIDE = 1000
 _LONGEST_ROW = 20000
 _WIDE = 16
 _LOOK = 3
+_BLANK_LINES = re.compile(rb"(?:\r?\n)+")
 _MAY_BE_ROW = re.compile(r"""[\s"',;|]*[+\-\u2212\u2013]?[.,]?[0-9]""")
 
 
@@ -148,6 +149,10 @@ def _outline(data: bytes, name: str, *, may_clip: bool = True) -> Outline:
     hint: Dialect | None = None
     pace, texts, tries = Pace(), 0, 0
     while cursor.at < len(data):
+        blank = _BLANK_LINES.match(data, cursor.at)
+        if blank is not None:
+            cursor.move(blank.end(), blank[0].count(b"\n"))
+            continue
         text, end = cursor.peek(1)[0]
         begins = len(text) <= _LONGEST_ROW and _MAY_BE_ROW.match(text) is not None and not _has_words(text)
         found = begins_table(tuple(line for line, _ in cursor.peek(_LOOK)), hint) if begins else None

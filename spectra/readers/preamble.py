@@ -66,7 +66,10 @@ def entries_of(lines: Iterable[TextLine], decimal: str = ".") -> list[Entry]:
     for line in lines:
         text = uncommented(line.text)
         if text and len(text) <= LONGEST_LINE:
-            found.extend(replace(entry, line=line.line) for entry in _entries_of_text(text, decimal))
+            found.extend(
+                Entry(line.line, e.key, e.value, e.unit, e.meaning, e.values, e.mark)
+                for e in _entries_of_text(text, decimal)
+            )
     return found
 
 

@@ -239,6 +239,8 @@ class _PlainRow:
 
 def _belongs(row: Row, first: Row) -> bool:
     """Say whether a row continues the table, blanked cells allowed where the first row has numbers and the reverse."""
+    if row.kinds == first.kinds:
+        return "N" in row.kinds
     if len(row.kinds) != len(first.kinds):
         return False
     return (

@@ -40,6 +40,12 @@ OWN = "own"
 """Class of elements whose text is the user's own: it is never replaced."""
 _SAID = ("children", "title", "placeholder", "label", "aria-label", "data-title")
 _DRAWN = ("title", "name", "text", "hovertemplate", "hovertext", "ticktext", "labels")
+_FIGURES = frozenset(
+    ("count", "seen", "all", "first", "last", "total", "page", "pages", "faults", "warnings", "row", "number", "few")
+    + ("many", "decades", "low", "high", "mhz", "carriers", "lists", "states", "listed", "present", "absent", "hidden")
+    + ("found", "none")
+)
+"""Names in braces that stand for a figure."""
 _SPLIT = re.compile(r"( · |; |<br>|</?b>|<extra></extra>)")
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 _DATE = re.compile(rf"\b(\d{{1,2}}) ({'|'.join(_MONTHS)}) (\d{{4}})\b")
@@ -69,9 +75,14 @@ def _catalogue(language: str) -> tuple[dict[str, str], tuple[tuple[re.Pattern[st
     for phrase, translation in sorted(phrases.items(), key=lambda item: -len(item[0])):
         parts = re.split(r"\{([a-z]+)\}", phrase)
         if len(parts) > 1:
-            texts = [f"(?P<{part}>.+?)" if number % 2 else re.escape(part) for number, part in enumerate(parts)]
+            texts = [_place(part) if number % 2 else re.escape(part) for number, part in enumerate(parts)]
             made.append((re.compile("".join(texts), re.DOTALL), translation))
     return phrases, tuple(made)
+
+
+def _place(name: str) -> str:
+    """Return the pattern of a name in braces: a figure where it stands for one, else any text."""
+    return rf"(?P<{name}>[-+−\d.,\u202f]+)" if name in _FIGURES else f"(?P<{name}>.+?)"
 
 
 @lru_cache(maxsize=4)
@@ -120,6 +131,9 @@ def _told(core: str, language: str) -> str | None:
     phrases, patterns = _catalogue(language)
     if core in phrases:
         return phrases[core]
+    lower = phrases.get(core[:1].lower() + core[1:])
+    if lower is not None:
+        return lower[:1].upper() + lower[1:]
     for pattern, translation in patterns:
         found = pattern.fullmatch(core)
         if found is not None:

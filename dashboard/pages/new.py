@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from dash import ClientsideFunction, Input, Output, State, dcc, html, no_update, set_props
+from dash.exceptions import PreventUpdate
 
 from dashboard import parts
 from dashboard.desk import SHORT
@@ -281,7 +282,9 @@ def register(app: Dash, desk: Desk) -> None:
         prevent_initial_call=True,
     )
     def _follow(_: Any, key: str | None) -> tuple[Any, bool, Any]:
-        job = desk.jobs.get(key or "")
+        if not key:  # nothing was begun yet
+            raise PreventUpdate
+        job = desk.jobs.get(key)
         if job is None:
             gone = UsageError("the work", None, "a page open too long", "the files again", "Drop them anew.")
             return _failed(gone), True, no_update

@@ -12,7 +12,7 @@ from flask import Response, request
 from dashboard import parts
 from dashboard.intake import add_intake
 from dashboard.keeping import keep_paper, limits_said, take_version
-from dashboard.language import current_wording
+from dashboard.language import current_language, current_wording
 from dashboard.papers import LIMITS, MOST_PHOTO_BYTES, rendered
 from dashboard.registry import Page, Place, link
 from dashboard.reportparts import form_of, kept, own_limits, photo_list, photos
@@ -84,7 +84,7 @@ def _too_many(visit: Mapping[str, Any]) -> html.Div:
 
 def _query(said: Mapping[str, Any], paper: Paper) -> dict[str, str]:
     """Return what the address tells of the report: its language, and the limits where they are the user's own."""
-    query = {"paper": paper.key, "language": str(said.get("language") or "en")}
+    query = {"paper": paper.key, "language": str(said.get("language") or current_language())}
     if said.get("own") == "1":
         query |= {"own": "1", **{key: str(said[key])[:40] for key in LIMITS if said.get(key)}}
     return query
@@ -122,8 +122,17 @@ def _address(visit: str, what: str, query: Mapping[str, str]) -> str:
 def _frame(visit: str, query: Mapping[str, str]) -> list[Any]:
     return [
         html.H2("How it will look"),
-        html.Iframe(
-            src=_address(visit, "preview", query), sandbox="", className="paper", title="The report as it will look"
+        html.Div(
+            [
+                parts.waiting(),  # the page covers it as soon as it is there
+                html.Iframe(
+                    src=_address(visit, "preview", query),
+                    sandbox="",
+                    className="paper",
+                    title="The report as it will look",
+                ),
+            ],
+            className="paper-place",
         ),
     ]
 

@@ -12,6 +12,7 @@ from dash.exceptions import PreventUpdate
 from dashboard import parts
 from dashboard.desk import SHORT
 from dashboard.figures.sweep import View, carrier_lines, level_at, sweep_figure, sweep_words
+from dashboard.language import OWN
 from dashboard.measures import current_measures
 from dashboard.registry import Page, Place, Table, link
 from dashboard.scheme import current_look
@@ -227,7 +228,9 @@ def _cursor_words(view: Mapping[str, Any], sweep: Sweep) -> list[Any]:
     words = [html.Span(f"{name.upper()}: {hz / 1e6:.4f} MHz, {dbm:.2f} dBm") for name, (hz, dbm) in at.items()]
     if len(at) == 2:
         (low_hz, low), (high_hz, high) = at["a"], at["b"]
-        words.append(html.Strong(f"B − A: {(high_hz - low_hz) / 1e3:.2f} kHz, {high - low:+.2f} dB"))
+        apart = high_hz - low_hz
+        wide = f"{apart / 1e6:.4f} MHz" if abs(apart) >= 1e6 else f"{apart / 1e3:.2f} kHz"
+        words.append(html.Strong(f"B − A: {wide}, {high - low:+.2f} dB"))
     return words
 
 
@@ -267,7 +270,8 @@ def _listed(shown: Shown, entry: RollCallEntry | None) -> Any:
     if entry is None:
         return html.Span("not listed" if shown.review.identification is not None else "–", className="soft")
     name = row_name(shown, entry.row)
-    return f"row {entry.row}: {name}" if name else f"row {entry.row}"
+    row = html.Span(f"row {entry.row}", className="n")
+    return html.Div([row, html.Span(name, className=f"under {OWN}")]) if name else row
 
 
 def row_name(shown: Shown, line: int) -> str:

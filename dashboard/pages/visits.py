@@ -147,11 +147,13 @@ def _row(row: Mapping[str, Any]) -> list[Any]:
         verdict.append(html.Span(told(last["sentence"]), className="under"))
     return [
         day(row["last_at"]),
-        [
-            dcc.Link(name, href=f"/visit/{row['key'][:SHORT]}", className=OWN),
-            html.Span(under, className=f"under {OWN}"),
-        ],
-        verdict,
+        html.Div(
+            [
+                dcc.Link(name, href=f"/visit/{row['key'][:SHORT]}", className=OWN),
+                html.Span(under, className=f"under {OWN}"),
+            ]
+        ),
+        html.Div(verdict),
         str(row["captures"]),
         found_words(row["faults"], row["warnings"]),
     ]

@@ -126,10 +126,10 @@ def test_sweep_by_mouse_and_keyboard(filled: Any, keys: dict[str, str]) -> None:
         field = filled.one(f"input#sweep-{name}, #sweep-{name} input")
         field.send_keys(mhz, Keys.ENTER)
         filled.wait(lambda name=name: f"{name.upper()}: " in filled.text("#sweep-cursor-words"), "the reading")
-    assert "B − A: 100" in filled.text("#sweep-cursor-words")
+    assert "B − A: 100." in filled.text("#sweep-cursor-words")
     # the address alone brings all of it back
     filled.driver.refresh()
-    filled.wait(lambda: "B − A: 100" in filled.text("#sweep-cursor-words"), "the same view")
+    filled.wait(lambda: "B − A: 100." in filled.text("#sweep-cursor-words"), "the same view")
     assert filled.text("#sweep-detail h2") == "Carrier 3"
     assert filled.complaints() == []
     _stays_here(filled)

@@ -177,7 +177,10 @@ def _centres(prepared: Prepared, scoring: Scoring, option: Option, pairs: IntArr
 def expected_gain(
     prepared: Prepared, scorings: Sequence[Scoring], system: System, leads: tuple[float, float], more: float
 ) -> float:
-    """Return the decades to be expected of `more` further rows that a sweep shows if they are on air."""
+    """Return the decades to be expected of `more` further rows that a sweep shows if they are on air.
+
+    They are those of the regression: how much a roll call without gaps so far will gain is not to be foreseen.
+    """
     before = evidence(prepared, scorings, system, leads)
     after = before.copy()
     rolls = []
@@ -198,7 +201,7 @@ def expected_gain(
     grown = (matched + _USUAL_AIR * more) / matched
     after[2:4] = np.log1p(np.maximum(leads, 0.0) * grown)
     after[6] = np.log(matched * grown)
-    return (_log_odds(after) - _log_odds(before)) / _LN10
+    return float(_COEFFICIENTS @ (after - before)[:-1]) / _LN10
 
 
 def _log_odds(found: FloatArray) -> float:

@@ -48,7 +48,6 @@ COLUMNS = (
     "absent_probability",
 )
 PIECE = 100  # trials in one file of kept measurements
-_RESTS: dict[tuple[int, str, float | None], Any] = {}
 
 
 def _trials() -> ModuleType:
@@ -146,7 +145,7 @@ def judged(
     trial = trials.Trial(measurement, chain, plan, state, sky.lo_error_hz, listed, float("nan"))
     any_twin, far_twin = trials.shared(world, trial)
     result = identify(measurement, world.table, chain)
-    absent = identify(measurement, _rest(world, plan), chain)
+    absent = identify(measurement, trials.rest(world, plan), chain)
     best = result.candidates[0] if result.candidates else None
     right = best is not None and _is(best, plan, state)
     return {
@@ -166,14 +165,6 @@ def judged(
         "absent_kin": _rounded(absent.log10_odds_kin, 2),
         "absent_probability": _rounded(absent.probability, 5),
     }
-
-
-def _rest(world: Any, plan: Any) -> Any:
-    """Return the table without the position of a plan; kept, because preparing it takes longer than an answer."""
-    key = (id(world), plan.satellite, plan.orbital_longitude_deg)
-    if key not in _RESTS:
-        _RESTS[key] = trials.without(world.table, trials.same_position(world.table, plan))
-    return _RESTS[key]
 
 
 def _rounded(value: float | None, digits: int) -> float | str:

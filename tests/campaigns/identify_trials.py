@@ -10,7 +10,7 @@ import csv
 import dataclasses
 import re
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -88,6 +88,14 @@ def same_position(table: CarrierTable, plan: PlanList) -> np.ndarray:
     return mine | (np.nan_to_num(apart, nan=999.0) < 0.3)
 
 
+def rest(world: World, plan: PlanList) -> CarrierTable:
+    """Return the table without the position of a plan; kept, because preparing it takes longer than an answer."""
+    key = (plan.satellite, plan.orbital_longitude_deg)
+    if key not in world.rests:
+        world.rests[key] = without(world.table, same_position(world.table, plan))
+    return world.rests[key]
+
+
 @dataclass(frozen=True)
 class Trial:
     """One drawn sweep and the truth behind it."""
@@ -109,6 +117,7 @@ class World:
     seen: tuple[tuple[str, LoState, PlanList], ...]
     columns: dict[str, tuple[np.ndarray, ...]]
     tolerance_hz: float | None = 1e6
+    rests: dict[tuple[str, float | None], CarrierTable] = field(default_factory=dict)
 
     @classmethod
     def build(cls, table: CarrierTable, tolerance_hz: float | None = 1e6) -> World:
@@ -365,7 +374,7 @@ def record(world: World, number: int, trial: Trial) -> dict[str, object]:
     if best is not None and place == 0:
         value["error_hz"] = round(best.lo_error_hz - trial.lo_error_hz)
         value["std_hz"] = round(best.lo_error_std_hz)
-    absent = identify(trial.measurement, without(world.table, same_position(world.table, trial.plan)), trial.chain)
+    absent = identify(trial.measurement, rest(world, trial.plan), trial.chain)
     for prefix, answer in (("", result), ("absent_", absent)):
         for name in ("none", "next", "kin"):
             odds = getattr(answer, f"log10_odds_{name}")

@@ -80,7 +80,7 @@ def _trial(world: Any, rng: np.random.Generator, number: int) -> dict[str, Any] 
     if len(measurement.carriers) >= FEW:
         return None
     result = identify(measurement, world.table, chain)
-    absent = identify(measurement, trials.without(world.table, trials.same_position(world.table, plan)), chain)
+    absent = identify(measurement, trials.rest(world, plan), chain)
     best = result.candidates[0] if result.candidates else None
     truth = (plan.satellite, plan.polarisation, state.name)
     right = best is not None and (best.satellite, best.polarisation, best.lo_state) == truth

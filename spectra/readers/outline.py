@@ -29,7 +29,7 @@ MAX_BESIDE = 1000
 _LONGEST_ROW = 20000
 _WIDE = 16
 _LOOK = 3
-_BLANK_LINES = re.compile(rb"(?:\r?\n)+")
+_BLANK_LINES = re.compile(rb"[\r\n]*\n")
 _MAY_BE_ROW = re.compile(r"""[\s"',;|]*[+\-\u2212\u2013]?[.,]?[0-9]""")
 
 

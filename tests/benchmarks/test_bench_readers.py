@@ -73,6 +73,14 @@ HOSTILE = {
     "blocks without end": "Trace\nMHz,dBm\n1,2\n2,3\n3,4\n",
     "text without end": "some words: and more\n",
     "brackets": "(",
+    "traces in blocks without end": "Trace,1\nTrace Mode,Average\nDetector,RMS\nMHz,dBm\n"
+    + "".join(f"{950 + 5 * i},-8{i % 7}.5\n" for i in range(20))
+    + "\n",
+    "gaps across": "10:00:00," + "-91.5,---," * 200 + "-90\n",
+    "units that change": "1000 MHz;-90 dBm\n1001 kHz;-91 dBm\n",
+    "segments": "2026-03-02,10:00:00,950000000,955000000,1000000,12,-91.2,-91.0,-90.8,-91.1,-90.9\n",
+    "empty lines": "\n" * 4000 + "x\n",
+    "numbers and a word": "1,2,x\n",
 }
 
 

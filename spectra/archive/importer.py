@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import hashlib
 import os
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from functools import lru_cache
 from pathlib import Path
@@ -122,6 +122,7 @@ def add_paths(
     chain: str | Path | None = None,
     processes: int | None = None,
     tell: Tell | None = None,
+    reading: Mapping[str, Any] | None = None,
 ) -> ImportResult:
     """Analyse sweeps and store them.
 
@@ -136,6 +137,8 @@ def add_paths(
         Worker processes; None takes one a core; 1 stays in this process.
     tell : callable or None
         Called with (done, all) as entries are stored.
+    reading : mapping, optional
+        Options of `read_sweeps` stated for all of them (``level_unit``, ``rbw_hz``, ...); they win over sidecars.
 
     Returns
     -------
@@ -153,6 +156,8 @@ def add_paths(
     plans: list[VisitPlan] = []
     for path in paths:
         plans += _plans(Path(path), table, chain, result.failed)
+    if reading:
+        plans = [_read_with(plan, reading) for plan in plans]
     total = sum(len(plan.entries) for plan in plans)
     done = 0
     with workers(processes) as pool:
@@ -183,6 +188,11 @@ def _plans(
             yield plan_visit(folder, table=told_table, chain=told_chain, files=files)
         except SpectraError as problem:
             failed.append(problem)
+
+
+def _read_with(plan: VisitPlan, reading: Mapping[str, Any]) -> VisitPlan:
+    """Return a plan whose entries are read with options that somebody stated."""
+    return replace(plan, entries=tuple(replace(e, context={**e.context, **reading}) for e in plan.entries))
 
 
 def _groups(root: Path) -> list[tuple[Path, list[Path] | None]]:

@@ -78,11 +78,14 @@ def _keeper(arguments: argparse.Namespace) -> Iterator[Callable[[Path], int]]:
     """Open the archive and give what stores an answered file there; it returns how many could not be stored."""
     from spectra.archive import add_paths, open_archive
 
+    stated = reading_options(arguments)
     with open_archive(arguments.archive, create=True) as archive:
 
         def keep(path: Path) -> int:
             try:
-                result = add_paths(archive, [path], table=arguments.table, chain=arguments.chain, processes=1)
+                result = add_paths(
+                    archive, [path], table=arguments.table, chain=arguments.chain, processes=1, reading=stated
+                )
             except SpectraError as problem:
                 say(f"not stored: {problem}")
                 return 1

@@ -231,3 +231,21 @@ def test_a_half_written_file_is_stored_when_it_is_whole(tmp_path: Path, sweep_fi
     main(["archive", "list", "--archive", str(place), "--json"])
     out = capsys.readouterr().out
     assert len(json.loads(out[out.rindex('{\n  "schema": "sweepmuster/archive-list') :])["captures"]) == 1
+
+
+def test_options_stated_on_the_command_line_reach_the_archive(tmp_path: Path, sweep_file: Path, capsys) -> None:
+    folder, place = tmp_path / "stick", tmp_path / "kept.sqlite"
+    folder.mkdir()
+    lines = sweep_file.read_text(encoding="utf-8").splitlines()
+    rows = [line for line in lines if line[:1].isdigit()]
+    (folder / "bare.csv").write_text("\n".join(rows) + "\n", encoding="utf-8")
+    words = ["watch", str(folder), "--once", "--interval", "0.02", "--archive", str(place)]
+    stated = ["--level-unit", "dBm", "--frequency-unit", "Hz", "--rbw", "100kHz", "--detector", "rms"]
+    assert main(words) == 2  # neither unit is told
+    assert main([*words, *stated]) == 0
+    assert "bare.csv: stored" in capsys.readouterr().err
+    assert main([*words, *stated]) == 0
+    assert "bare.csv: in the archive already" in capsys.readouterr().err
+    # stated otherwise, it is another reading of the same file and is stored beside the first
+    assert main([*words, *stated[:-4], "--rbw", "300kHz", "--detector", "rms"]) == 0
+    assert "bare.csv: stored" in capsys.readouterr().err

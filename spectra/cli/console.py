@@ -15,7 +15,7 @@ from spectra.finding import Finding
 __all__ = ["print_cautions", "print_findings", "print_json", "print_table", "progress", "say", "wrap"]
 
 T = TypeVar("T")
-_MIN_WIDTH = 60
+_MIN_WIDTH = 40
 _PIPE_WIDTH = 200
 _BAR = 24
 

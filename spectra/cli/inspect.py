@@ -11,8 +11,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from spectra.capture import Context, read_context, sidecar_path
+from spectra.cli import console
 from spectra.cli.batch import Batch, gather, our_fault, print_batch, run_batch
-from spectra.cli.console import print_findings, say, terminal_width, wrap
+from spectra.cli.console import print_findings, say, wrap
 from spectra.cli.options import add_reading_options, reading_options
 from spectra.errors import MeasurementError, UsageError
 from spectra.finding import Finding
@@ -37,6 +38,9 @@ _SETTINGS = (
 )
 _WIDTH = 100
 _TEXT = 56
+_INDENT = 14
+_BESIDE = 30
+_LEAST = 16
 _MOST_LINES = 40
 _MARKED = 0.6  # certainty above which a layout has marks of its own
 
@@ -155,7 +159,7 @@ def _judge(
 
 def _print(one: Inspected, *, everything: bool) -> None:
     inspection = one.inspection
-    print(f"{one.path}: {_summary(inspection)}")
+    print(wrap(f"{one.path}: {_summary(inspection)}", indent="    ", first=""))
     if inspection.error is not None:
         print(wrap(str(inspection.error), indent="    ", first="  "))
     _print_used(inspection, everything=everything)
@@ -186,12 +190,20 @@ def _print_used(inspection: Inspection, *, everything: bool) -> None:
     print("  Understood:")
     lines = [(line, list(uses)) for line, uses in groupby(inspection.used, key=lambda use: use.line)]
     shown = lines if everything else lines[:_MOST_LINES]
+    room = _room()
     for line, several in shown:
         text = next((use.text for use in several if use.text), "")
         settings = ", ".join(
             (use.setting or "").replace("_", " ") + (f" {use.value}" if use.value else "") for use in several
         )
-        print(f"    line {line:<4} {_short(text):<{_TEXT}}  {settings}".rstrip())
+        column = min(_TEXT, max(room - _INDENT - _BESIDE, _LEAST))
+        shown_text = _short(text, column)
+        beside = f"    line {line:<4} {shown_text:<{column}}  {settings}".rstrip()
+        if len(beside) <= room:
+            print(beside)
+        else:
+            print(f"    line {line:<4} {shown_text}")
+            print(wrap(settings, indent=" " * _INDENT))
     if len(lines) > len(shown):
         print(f"    and {len(lines) - len(shown)} more line(s); --all shows them.")
 
@@ -204,12 +216,17 @@ def _print_ignored(inspection: Inspection, *, everything: bool) -> None:
         return
     print("  Gave nothing:")
     for use in inspection.ignored:
-        print(f"    line {use.line:<4} {_short(use.text or use.value)}".rstrip())
+        print(f"    line {use.line:<4} {_short(use.text or use.value, min(_TEXT, _room() - _INDENT))}".rstrip())
 
 
-def _short(text: str) -> str:
+def _room() -> int:
+    """Return the columns that a line may take."""
+    return min(console.terminal_width(), _WIDTH)
+
+
+def _short(text: str, most: int) -> str:
     plain = "".join(letter if letter.isprintable() else "·" for letter in text)
-    return plain if len(plain) <= _TEXT else plain[: _TEXT - 1] + "…"
+    return plain if len(plain) <= most else plain[: most - 1] + "…"
 
 
 def _print_sweep(sweep: Sweep, title: str) -> None:
@@ -229,7 +246,7 @@ def _print_sweep(sweep: Sweep, title: str) -> None:
         print(wrap("Other traces in it: " + ", ".join(sweep.traces) + ".", indent="    ", first="  "))
     from spectra.cli.sketch import sketch_lines
 
-    width = min(terminal_width(), _WIDTH) - 4
+    width = _room() - 4
     for line in sketch_lines(sweep.level_dbm, width, braille=_can_print("\u28ff")):
         print(f"    {line}")
     low, high = int(sweep.level_dbm.argmin()), int(sweep.level_dbm.argmax())

@@ -144,3 +144,18 @@ def test_console_that_lacks_braille(sweep_file: Path) -> None:
     assert done.returncode == 0, done.stderr
     assert "Highest" in text
     assert "?" not in text
+
+
+@pytest.mark.parametrize("width", [80, 60, 40])
+def test_every_line_fits_a_narrow_terminal(
+    width: int, sweep_file: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "a name of a sweep file that is rather long.csv"
+    head = "# Remark of the technician: behind the second splitter\n# Resolution bandwidth as set by hand: 100 kHz\n"
+    path.write_text(head + sweep_file.read_text(encoding="utf-8"), encoding="utf-8")
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr("spectra.cli.console.terminal_width", lambda: width)
+    main(["inspect", path.name, "--all"])
+    lines = capsys.readouterr().out.splitlines()
+    assert max(map(len, lines)) <= width
+    assert any(line.startswith("    line ") for line in lines)

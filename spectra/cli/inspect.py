@@ -15,7 +15,7 @@ from spectra.cli import console
 from spectra.cli.batch import Batch, gather, our_fault, print_batch, run_batch
 from spectra.cli.console import print_findings, say, wrap
 from spectra.cli.options import add_reading_options, reading_options
-from spectra.errors import MeasurementError, UsageError
+from spectra.errors import ContextError, MeasurementError, UsageError
 from spectra.finding import Finding
 
 if TYPE_CHECKING:
@@ -54,6 +54,7 @@ class Inspected:
     context: Context
     measured: tuple[Measurement | None, ...] = ()
     findings: tuple[Finding, ...] = ()
+    stated: tuple[str, ...] = ()
 
     def to_dict(self) -> dict[str, Any]:
         """Return the inspection with its findings."""
@@ -88,8 +89,23 @@ def execute(arguments: argparse.Namespace) -> int:
         sidecar = sidecar_path(path)
         context = read_context(sidecar) if sidecar.is_file() else Context()
         told = {key: context.extra[key] for key in _READING if key in context.extra}
-        inspection = inspect_file(path, **{**told, **stated})
-        yield Inspected(path, inspection, context, tuple(_measured(path, sweep) for sweep in inspection.sweeps))
+        try:
+            inspection = inspect_file(path, **{**told, **stated})
+        except UsageError as problem:
+            key = problem.source.removeprefix("option ")
+            if key in told and key not in stated:
+                raise ContextError(
+                    sidecar.name, None, f"{key} = {problem.found}", problem.expected, "Mend that line."
+                ) from problem
+            raise
+        beside = {key: value for key, value in told.items() if key not in stated}
+        said = tuple(
+            f"Stated {where}: " + ", ".join(f"{key} = {value}" for key, value in values.items()) + "."
+            for where, values in ((f"in {sidecar.name}", beside), ("on the command line", stated))
+            if values
+        )
+        measured = tuple(_measured(path, sweep) for sweep in inspection.sweeps)
+        yield Inspected(path, inspection, context, measured, stated=said)
 
     batch = run_batch(files, work, "inspecting")
     _judge(batch, table, chain, arguments.lo_state, arguments.satellite)
@@ -164,6 +180,8 @@ def _print(one: Inspected, *, everything: bool) -> None:
         print(wrap(str(inspection.error), indent="    ", first="  "))
     _print_used(inspection, everything=everything)
     _print_ignored(inspection, everything=everything)
+    for text in one.stated:
+        print(wrap(text, indent="    ", first="  "))
     for text in inspection.assumed:
         print(wrap(f"Assumed: {text}", indent="    ", first="  "))
     for text in inspection.warnings:

@@ -159,3 +159,20 @@ def test_every_line_fits_a_narrow_terminal(
     lines = capsys.readouterr().out.splitlines()
     assert max(map(len, lines)) <= width
     assert any(line.startswith("    line ") for line in lines)
+
+
+def test_options_of_sidecar_and_command_line_are_told(
+    sweep_file: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    lines = sweep_file.read_text(encoding="utf-8").splitlines()
+    path = tmp_path / "bare.csv"
+    path.write_text("\n".join(line for line in lines if line[:1].isdigit()) + "\n", encoding="utf-8")
+    sidecar = tmp_path / "bare.csv.toml"
+    sidecar.write_text('level_unit = "dBm"\nfrequency_unit = "Hz"\nrbw_hz = 100000.0\n', encoding="utf-8")
+    assert main(["inspect", str(path), "--rbw", "300kHz"]) == 0
+    out = " ".join(capsys.readouterr().out.split())
+    assert "Stated in bare.csv.toml: level_unit = dBm, frequency_unit = Hz." in out
+    assert "Stated on the command line: rbw_hz = 300000.0." in out
+    sidecar.write_text('level_unit = "dBq"\n', encoding="utf-8")
+    assert main(["inspect", str(path)]) == 2
+    assert "bare.csv.toml: found level_unit = 'dBq'" in capsys.readouterr().err

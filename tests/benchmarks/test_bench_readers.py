@@ -89,8 +89,12 @@ HOSTILE = {
 def test_hostile_text(benchmark, name: str) -> None:
     data = (HOSTILE[name] * (400_000 // len(HOSTILE[name]))).encode()
 
-    def refused() -> None:
-        with pytest.raises(SpectraError):
-            read_bytes(data, "x.csv")
+    def tried() -> None:
+        try:
+            sweeps = read_bytes(data, "x.csv")
+        except SpectraError:
+            return
+        assert name == "traces in blocks without end"  # few enough of them at this size: they are read
+        assert sweeps
 
-    benchmark.pedantic(refused, rounds=3)
+    benchmark.pedantic(tried, rounds=3)

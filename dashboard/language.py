@@ -40,11 +40,11 @@ OWN = "own"
 """Class of elements whose text is the user's own: it is never replaced."""
 _SAID = ("children", "title", "placeholder", "label", "aria-label", "data-title")
 _DRAWN = ("title", "name", "text", "hovertemplate", "hovertext", "ticktext", "labels")
-_FIGURES = frozenset(
-    ("count", "seen", "all", "first", "last", "total", "page", "pages", "faults", "warnings", "row", "number", "few")
-    + ("many", "decades", "low", "high", "mhz", "carriers", "lists", "states", "listed", "present", "absent", "hidden")
-    + ("found", "none")
-)
+_FIGURES = {
+    *("count", "seen", "all", "first", "last", "total", "page", "pages", "faults", "warnings", "row", "number", "few"),
+    *("many", "decades", "low", "high", "mhz", "carriers", "lists", "states", "listed", "present", "absent", "hidden"),
+    *("found", "none"),
+}
 """Names in braces that stand for a figure."""
 _SPLIT = re.compile(r"( · |; |<br>|</?b>|<extra></extra>)")
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")

@@ -19,6 +19,7 @@ from spectra.measure.profile import RollOffProfile
 from spectra.measure.response import Bent, bent_figures, swing_db
 from spectra.measure.shape import ShapeVerdict, shape_verdicts
 from spectra.measure.standards import roll_off_weights
+from spectra.measure.tone import is_tone
 from spectra.signal.filters import ENBW_PER_RBW_GAUSSIAN
 from spectra.signal.raised_cosine import occupied_fraction, x_db_fraction
 from spectra.units import DB_PER_NEPER, FloatArray
@@ -457,11 +458,12 @@ def _narrow(frame: _Frame, k: int, at: int, over: float, over_variance: float, c
         cn0 = DB_PER_NEPER * over + 10.0 * math.log10((right - left) * hz)
         cn0_variance = _cn0_variance(solution, k, at, covariance, over_variance)
     flags = _flags(frame, k, at, 0.5 * (right - left))
-    if not tone:
+    sure = tone and is_tone(solution, k)
+    if not sure:
         flags.append("below_resolution")
     seen = "floor_not_seen" not in flags
     return Carrier(
-        kind="cw" if tone else "unresolved",
+        kind="cw" if sure else "unresolved",
         centre_hz=solution.origin_hz + 0.5 * (left + right) * hz,
         centre_std_hz=hz * math.sqrt(max(float(centre_variance), 0.0)),
         power_dbm=power if tone or solution.rbw_known else None,

@@ -42,7 +42,7 @@ KEYS = [
 
 @pytest.fixture(scope="module")
 def one(scenes):
-    """A carrier of 27.5 MBd, roll-off 0.2, 10 dB, and a CW."""
+    """A carrier of 27.5 MBd, roll-off 0.2, 10 dB, and a CW, which three points cannot tell from a narrow carrier."""
     setting = scenes.Setting(readings=30)
     signals = [scenes.Signal(1552e6, 27.5e6, 0.2, 10.0), scenes.Signal(1520.03e6, 0.0, 0.0, 14.0)]
     return setting, signals, measure(scenes.sweep(np.random.default_rng(5), setting, signals))
@@ -52,7 +52,7 @@ def test_contract_holds_every_key_and_no_nan(one):
     measurement = one[2].to_dict()
     text = json.dumps(measurement, allow_nan=False)
     assert json.loads(text)["schema"] == "sweepmuster/measurement/1"
-    assert [c["kind"] for c in measurement["carriers"]] == ["cw", "modulated"]
+    assert [c["kind"] for c in measurement["carriers"]] == ["unresolved", "modulated"]
     for carrier in measurement["carriers"]:
         assert list(carrier) == KEYS
         assert carrier["kind"] in CARRIER_KINDS
@@ -106,7 +106,8 @@ def test_cw_inside_a_carrier_leaves_it_whole(scenes):
     setting = scenes.Setting(readings=100)
     signals = [scenes.Signal(1560e6, 20e6, 0.2, 10.0), scenes.Signal(1561e6, 0.0, 0.0, 14.0)]
     found = measure(scenes.sweep(np.random.default_rng(3), setting, signals)).carriers
-    assert [c.kind for c in found] == ["modulated", "cw"]
+    assert [c.kind for c in found] == ["modulated", "unresolved"]
+    assert found[1].centre_hz == pytest.approx(1561e6, abs=5.0 * found[1].centre_std_hz)
     assert found[0].symbol_rate_bd == pytest.approx(20e6, rel=0.02)
 
 
@@ -173,7 +174,7 @@ def test_readings_and_correlation_come_from_the_trace(scenes):
 def test_public_name_and_frame(one):
     assert spectra.measure(one[2].sweep).carriers == one[2].carriers
     frame = one[2].to_frame()
-    assert list(frame["kind"]) == ["cw", "modulated"]
+    assert list(frame["kind"]) == ["unresolved", "modulated"]
 
 
 def test_unusable_input_is_refused_with_a_remedy():

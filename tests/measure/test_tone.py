@@ -31,7 +31,7 @@ def test_a_carrier_of_300_kbd_is_not_called_a_cw_where_nothing_tells(scenes, spa
 
 
 def test_a_slow_sweep_tells_them_apart(scenes):
-    """Five independent points in a width of the filter, ten readings: a CW of 14 dB scatters a fifth of what noise does."""
+    """Five independent points in a filter's width, ten readings: a CW of 14 dB scatters a fifth of what noise does."""
     setting = scenes.Setting(span_hz=200e6, rbw_hz=1e6, readings=10)
     tones = [c.kind for c in kinds(scenes, setting, 0.0, 12, 52)]
     carriers = [c.kind for c in kinds(scenes, setting, 300e3, 12, 53)]

@@ -67,7 +67,8 @@
   });
   const holdsChoice = (node) => node.nodeType === 1 && (node.matches("[data-scheme-choice]") || node.querySelector("[data-scheme-choice]"));
   new MutationObserver((records) => {
-    if (records.some((record) => record.target.closest && !record.target.closest(".plot, #idle") && Array.from(record.addedNodes).some(holdsChoice))) markScheme();
+    const drawn = (record) => record.target instanceof SVGElement || record.target.closest(".plot, #idle");
+    if (records.some((record) => !drawn(record) && Array.from(record.addedNodes).some(holdsChoice))) markScheme();
   }).observe(document.documentElement, { childList: true, subtree: true });
   document.addEventListener("DOMContentLoaded", markScheme);
 

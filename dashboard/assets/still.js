@@ -65,12 +65,13 @@
   }
 
   function under(node) {
-    if (node.nodeType !== Node.ELEMENT_NODE) return;
+    if (!(node instanceof HTMLElement)) return;
     if (node.hasAttribute("data-still")) settle(node);
     node.querySelectorAll("[data-still]").forEach(settle);
   }
 
   new MutationObserver((records) => records.forEach((record) => {
+    if (record.target instanceof SVGElement) return; /* a picture being drawn */
     if (record.type === "attributes") settle(record.target);
     else record.addedNodes.forEach(under);
   })).observe(document.documentElement, { childList: true, subtree: true, attributes: true, attributeFilter: ["data-still"] });

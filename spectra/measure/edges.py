@@ -19,7 +19,7 @@ from spectra.units import FloatArray
 
 __all__ = ["EdgeLaws", "edge_laws"]
 
-_MOST_POINTS = 24  # within reach of an edge; with more the curvature is right
+_MOST_POINTS = 24  # independent ones, within reach of an edge; with more the curvature is right
 _SURE_POINTS = 0.04  # an edge known so well is on many readings
 _REACH_STD, _REACH_POINTS = 6.0, 2.5
 _GRID = np.sinh(np.linspace(-1.0, 1.0, 23) * 2.6) / np.sinh(2.6)  # dense in the middle
@@ -41,10 +41,13 @@ class EdgeLaws:
     growth: FloatArray
 
 
-def edge_laws(trace: Trace, scene: Scene, at: Evaluation) -> EdgeLaws:
-    """Return how the likelihood of each edge, all else held, differs from its curvature."""
+def edge_laws(trace: Trace, scene: Scene, at: Evaluation, shared: float = 1.0) -> EdgeLaws:
+    """Return how the likelihood of each edge, all else held, differs from its curvature.
+
+    `shared` points say what one independent point would.
+    """
     shift, growth = np.zeros((scene.count, 2)), np.ones((scene.count, 2))
-    which, side, curved = _doubtful(trace, scene, at)
+    which, side, curved = _doubtful(trace, scene, at, shared)
     if which.size == 0:
         return EdgeLaws(shift, growth)
     theta = scene.theta[which]
@@ -81,7 +84,9 @@ def edge_laws(trace: Trace, scene: Scene, at: Evaluation) -> EdgeLaws:
     return EdgeLaws(shift, growth)
 
 
-def _doubtful(trace: Trace, scene: Scene, at: Evaluation) -> tuple[NDArray[np.intp], NDArray[np.intp], FloatArray]:
+def _doubtful(
+    trace: Trace, scene: Scene, at: Evaluation, shared: float
+) -> tuple[NDArray[np.intp], NDArray[np.intp], FloatArray]:
     """Return carrier and side of each edge on few points, and its standard deviation by curvature, all else held."""
     if scene.count == 0 or at.index.size == 0:
         none = np.empty(0, dtype=np.intp)
@@ -90,7 +95,7 @@ def _doubtful(trace: Trace, scene: Scene, at: Evaluation) -> tuple[NDArray[np.in
     squares = at.jacobian[:2] ** 2 * at.weight[at.index]
     known = np.array([np.bincount(owner, row, scene.count) for row in squares])
     width = scene.theta[:, 1] - scene.theta[:, 0]
-    few = 0.5 * scene.theta[:, 2] * width + 3.0 * trace.sigma < 0.5 * _MOST_POINTS
+    few = 0.5 * scene.theta[:, 2] * width + 3.0 * trace.sigma < 0.5 * _MOST_POINTS * max(shared, 1.0)
     inside = (scene.theta[:, 0] > trace.x[0]) & (scene.theta[:, 1] < trace.x[-1])
     use = (scene.kind == RC) & few & inside & (width > 1.0)
     use = use & (known > 0.0)

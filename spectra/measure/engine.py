@@ -126,7 +126,7 @@ def _settle(work: Work, rounds: int) -> None:
 def _solution(work: Work) -> Solution:
     here = information(work.trace, work.scene, work.at)
     covariance = here.band.inverse(here.free)
-    laws = edge_laws(work.trace, work.scene, work.at)
+    laws = edge_laws(work.trace, work.scene, work.at, work.law.correlated_points)
     covariance = grown_by_bends(work.trace, work.scene, work.at, _grown(covariance, laws))
     scene = replace(work.scene, theta=work.scene.theta + np.pad(laws.shift, ((0, 0), (0, 2 + BENDS))))
     return Solution(

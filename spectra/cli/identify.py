@@ -22,6 +22,9 @@ if TYPE_CHECKING:
 
 EPILOG = DISCLAIMER
 
+_MARGIN = """Margin: Es/N0 over what an ideal demodulator needs for the row's modulation and code rate. The floor in
+the gaps lacks the noise that arrives inside the transponder, so it is an upper limit."""
+
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the options."""
@@ -175,8 +178,13 @@ def _print_roll_call(identification: Identification) -> None:
     if not identification.roll_call:
         return
     print("  Roll call: " + ", ".join(f"{count} {status}" for status, count in counts.items()))
+    margins = any(entry.margin_db is not None for entry in identification.roll_call)
     print_table(
-        ("row", "RF MHz", "expected IF MHz", "status", "seen at MHz", "offset kHz", "C/N dB", "why"),
+        (
+            *("row", "RF MHz", "expected IF MHz", "status", "seen at MHz", "offset kHz", "C/N dB"),
+            *(("margin dB",) if margins else ()),
+            "why",
+        ),
         [
             (
                 str(entry.row),
@@ -186,9 +194,12 @@ def _print_roll_call(identification: Identification) -> None:
                 "–" if entry.centre_hz is None else f"{entry.centre_hz / 1e6:.3f}",
                 "–" if entry.offset_hz is None else f"{entry.offset_hz / 1e3:+.0f}",
                 "–" if entry.cn_db is None else f"{entry.cn_db:.1f}",
+                *((format_value(entry.margin_db, entry.margin_std_db),) if margins else ()),
                 entry.why,
             )
             for entry in identification.roll_call
         ],
         indent="    ",
     )
+    if margins:
+        print(wrap(_MARGIN, indent="    "))

@@ -120,7 +120,9 @@ class RollCallEntry:
 
     `carrier` is the index (0-based) of the carrier that answers, `sweep` that of its sweep in the evidence. `changes`
     names what differs from the row beyond doubt; `moved_hz` is by how much the IF differs from that of the row, the
-    common offset taken out (also of a silent row whose carrier seems to stand elsewhere).
+    common offset taken out (also of a silent row whose carrier seems to stand elsewhere). `margin_db` is Es/N0 over the
+    ideal requirement of the row's modulation and code rate (EN 302 307-1 table 13, EN 300 421; transcriptions), no
+    implementation loss: an upper limit, since the floor in the gaps lacks the noise that arrives in the transponder.
     """
 
     row: int
@@ -136,6 +138,8 @@ class RollCallEntry:
     changes: tuple[Change, ...] = ()
     moved_hz: float | None = None
     moved_std_hz: float | None = None
+    margin_db: float | None = None
+    margin_std_db: float | None = None
 
     def to_dict(self) -> dict[str, Any]:
         """Return the entry under the keys of the contract."""

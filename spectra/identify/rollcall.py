@@ -12,6 +12,7 @@ from spectra.identify.evidence import Group
 from spectra.identify.identification import Change, RollCallEntry, Status
 from spectra.identify.joint import Option, Scoring, System
 from spectra.identify.prepared import Prepared
+from spectra.measure.margin import margin
 from spectra.measure.measurement import Carrier
 from spectra.units import format_frequency
 
@@ -111,6 +112,8 @@ def _present(
         )
     offset = float(group.if_hz[number]) - (common.expected_if_hz or 0.0)
     offset_std = float(np.hypot(group.std_hz[number], common.moved_std_hz or 0.0))
+    text, line = prepared.table.text, int(prepared.row[at])
+    over = margin(carrier, text["modulation"][line], text["code_rate"][line])
     changes, why = _difference(prepared, group, number, at, offset, offset_std)
     return replace(
         common,
@@ -124,6 +127,8 @@ def _present(
         changes=changes,
         moved_hz=offset if "moved" in changes else None,
         moved_std_hz=offset_std if "moved" in changes else None,
+        margin_db=None if over is None else over.margin_db,
+        margin_std_db=None if over is None else over.margin_std_db,
     )
 
 

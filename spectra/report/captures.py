@@ -269,7 +269,8 @@ def _roll_call(found: Identification, words: Wording) -> list[Block]:
         absent=counts["absent"],
         hidden=counts["not visible"],
     )
-    keys = ("row", "rf", "if", "status", "at", "offset", "cn", "why")
+    margins = any(e.margin_db is not None for e in found.roll_call)
+    keys = ("row", "rf", "if", "status", "at", "offset", "cn", *(("margin",) if margins else ()), "why")
     rows = tuple(
         (
             str(e.row),
@@ -279,11 +280,14 @@ def _roll_call(found: Identification, words: Wording) -> list[Block]:
             "–" if e.centre_hz is None else f"{e.centre_hz / 1e6:.3f}",
             "–" if e.offset_hz is None else f"{e.offset_hz / 1e3:+.0f}".replace("-", "−"),
             "–" if e.cn_db is None else f"{e.cn_db:.1f}".replace("-", "−"),
+            *((format_value(e.margin_db, e.margin_std_db),) if margins else ()),
             words.phrase(e.why),
         )
         for e in found.roll_call
     )
-    return [Grid(tuple(words(f"identification.head_{key}") for key in keys), rows, "rrrnrrrl", (7,), title)]
+    head = tuple(words(f"identification.head_{key}") for key in keys)
+    grid = Grid(head, rows, "rrrnrrrrl" if margins else "rrrnrrrl", (len(keys) - 1,), title)
+    return [grid, Paragraph(words("identification.margin_note"), "small")] if margins else [grid]
 
 
 def findings_block(findings: Iterable[Finding], words: Wording) -> list[Block]:

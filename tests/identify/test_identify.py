@@ -271,6 +271,25 @@ def test_roll_call_tells_present_absent_and_why_not_visible(
     assert sorted(lines) == sorted(mine)
 
 
+def test_roll_call_tells_the_margin_of_rows_with_modulation_and_code_rate(
+    arc: CarrierTable, chain: ReceiveChain, make: Make, shown: Shown, states: States
+) -> None:
+    """8PSK 3/4 needs an Es/N0 of 7.91 dB (EN 302 307-1 table 13, transcription)."""
+    rows = [replace(r, modulation="8PSK", code_rate="3/4") if r.polarisation == "H" else r for r in arc]
+    found = [replace(c, es_n0_db=c.cn_db, es_n0_std_db=0.2) for c in shown(arc, "Cedar", "H", states["low"], rng=rng())]
+    present = [
+        e
+        for e in identify(make(found), CarrierTable.from_rows(rows, "m.csv"), chain).roll_call
+        if e.status == "present"
+    ]
+    assert present
+    for entry in present:
+        assert entry.margin_db == pytest.approx((entry.cn_db or 0.0) - 7.91, abs=1e-9)
+        assert entry.margin_std_db == pytest.approx(0.2)
+    plain = identify(make(found), arc, chain)
+    assert all(e.margin_db is None and e.margin_std_db is None for e in plain.roll_call)
+
+
 def test_changed_rate_is_told(arc: CarrierTable, chain: ReceiveChain, make: Make, shown: Shown, states: States) -> None:
     found = shown(arc, "Cedar", "H", states["low"], rng=rng())
     rate = found[6].symbol_rate_bd or 0.0

@@ -226,7 +226,7 @@ def test_a_half_written_file_is_stored_when_it_is_whole(tmp_path: Path, sweep_fi
 
     writer = threading.Thread(target=finish)
     writer.start()
-    assert main(["watch", str(folder), "--once", "--interval", "0.2", "--archive", str(place)]) == 0
+    assert main(["watch", str(folder), "--once", "--interval", "1", "--archive", str(place)]) == 0
     writer.join()
     main(["archive", "list", "--archive", str(place), "--json"])
     out = capsys.readouterr().out

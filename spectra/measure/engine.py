@@ -24,6 +24,9 @@ from spectra.units import FloatArray
 __all__ = ["Solution", "solve"]
 
 
+_HOPELESS = 100.0  # in ln(evidence) behind another first floor after two steps: seldom more than 60 are caught up
+
+
 @dataclass(frozen=True, slots=True)
 class Solution:
     """A fitted scene with all that the results need.
@@ -85,13 +88,20 @@ def _start(work: Work) -> None:
 
 def _first(work: Work) -> None:
     basis, trace = work.trace.basis, work.trace
-    best: tuple[float, Scene, Evaluation] | None = None
+    begun: list[tuple[float, Scene, Evaluation]] = []
     for beta, strength in first_floors(basis, trace.x, trace.y, trace.law, trace.information, work.spacing_hz):
         kind, theta = seed_carriers(trace, basis.floor(beta), work.law.correlation, work.least, work.widest)
         scene = Scene(np.empty(0, dtype=np.intp), stacked(), beta, strength)
         work.scene = scene.with_carriers(kind, theta)
-        work.refit(8)
-        worth = work.worth()
+        work.refit(2)
+        begun.append((work.worth(), work.scene, work.at))
+    ahead = max(worth for worth, _, _ in begun) - _HOPELESS
+    best: tuple[float, Scene, Evaluation] | None = None
+    for worth, work.scene, work.at in begun:
+        if worth < ahead:
+            continue
+        work.refit(6)
+        worth = work.worth() if len(begun) > 1 else 0.0
         if best is None or worth > best[0]:
             best = (worth, work.scene, work.at)
     assert best is not None

@@ -47,6 +47,8 @@ class Solution:
     profiles : dict of int to RollOffProfile
     merged : int
         Points of the sweep that were averaged into one.
+    gain : ndarray, shape (n,), optional
+        ln(gain) of the chain's shoulders, which was taken out of the trace.
     """
 
     trace: Trace
@@ -63,6 +65,11 @@ class Solution:
     rbw_known: bool
     profiles: dict[int, RollOffProfile]
     merged: int = 1
+    gain: FloatArray | None = None
+
+    def shown(self, level: FloatArray) -> FloatArray:
+        """Return ln(levels) of the fit as the trace shows them, with the shoulders put back."""
+        return level if self.gain is None else level + self.gain
 
     def at_points(self, values: FloatArray, frequency_hz: FloatArray) -> FloatArray:
         """Return values given at the fitted points at the points of the sweep (the same unless points were merged)."""
@@ -154,6 +161,7 @@ def _solution(work: Work) -> Solution:
         work.rbw_known,
         profiles(work.trace, work.scene, work.at, covariance),
         work.merged,
+        work.gain,
     )
 
 

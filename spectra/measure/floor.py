@@ -24,6 +24,7 @@ __all__ = [
     "fit_floor",
     "fixed_floor",
     "floor_basis",
+    "floor_line",
     "humps",
     "lower_envelope",
     "with_waves",
@@ -213,7 +214,7 @@ def _lower_hull(x: FloatArray, y: FloatArray) -> FloatArray:
     return np.interp(x, x[hull], y[hull])
 
 
-def _floor_line(x: FloatArray, level: FloatArray, spread: float) -> FloatArray:
+def floor_line(x: FloatArray, level: FloatArray, spread: float) -> FloatArray:
     """Return the straight line that most points lie on and hardly any below.
 
     Carriers stand on the floor, so of all lines those are right that have many points near them and none under them; a
@@ -268,7 +269,7 @@ def lower_envelope(x: FloatArray, level: FloatArray, width: float) -> FloatArray
     """Return a smooth curve with every hump narrower than `width` points planed off, under any tilt."""
     step = max(1, x.size // 200)
     coarse = np.arange(0, x.size, step)
-    line = _floor_line(x[coarse], level[coarse], 0.05)
+    line = floor_line(x[coarse], level[coarse], 0.05)
     low = line + _opening(level[coarse] - line, int(width / step) + 1)
     return np.minimum(np.interp(x, x[coarse], low), level)
 
@@ -320,7 +321,7 @@ def first_floors(
     centre = x[: count * block].reshape(count, block).mean(axis=1)
     spread = 1.0 / np.sqrt(max(information * block, 1e-3))
     width = int(WIDEST_CARRIER_HZ / (spacing_hz * block)) + 1
-    line = _floor_line(centre, mean, spread)
+    line = floor_line(centre, mean, spread)
     envelopes = (
         np.maximum(_lower_hull(centre, mean), _opening(mean, width)),
         line + np.maximum(_opening(mean - line, width), -_LINE_TOLERANCE),

@@ -35,7 +35,7 @@ def measured(sweep: Sweep, false_alarms_per_sweep: float) -> Measurement:
     solution = mended(solve(sweep, false_alarms_per_sweep))
     floor, frame = floor_of(solution, sweep.frequency_hz)
     carriers = carriers_of(solution, frame)
-    shown = solution.reference_dbm + DB_PER_NEPER * (solution.at.eta + solution.trace.law.mean)
+    shown = solution.reference_dbm + DB_PER_NEPER * solution.shown(solution.at.eta + solution.trace.law.mean)
     model = solution.at_points(shown, sweep.frequency_hz)
     readings, readings_std = float(solution.law.law.readings), solution.law.readings_std
     if solution.merged > 1:  # the law is that of merged points; one point scatters more

@@ -59,7 +59,7 @@ def floor_of(solution: Solution, points: FloatArray) -> tuple[Floor, _Frame]:
         wave_variance = 2.0 * len(basis.waves) / float(solution.at.weight @ solution.at.by_noise**2)
         variance += wave_variance
     observed = _observed(solution, variance)
-    level_dbm = solution.reference_dbm + DB_PER_NEPER * level
+    level_dbm = solution.reference_dbm + DB_PER_NEPER * solution.shown(level)
     std_db = DB_PER_NEPER * np.sqrt(variance)
     seen = observed if observed.any() else np.ones(observed.shape, dtype=bool)
     middle = float(np.median(level_dbm[seen]))
@@ -166,9 +166,10 @@ def _probability(solution: Solution, k: int) -> float:
     return float(min(1.0, solution.tests * max(float(ndtr(-min(solution.scores[k], 37.0))), 1e-300)))
 
 
-def _power(frame: _Frame, level_neper: float, width: float | None) -> float:
-    """Return carrier power in dBm from a plateau of `width` points, or from a peak through the filter."""
+def _power(frame: _Frame, at: int, level_neper: float, width: float | None) -> float:
+    """Return carrier power in dBm from a plateau of `width` points, or from a peak through the filter, at a point."""
     solution = frame.solution
+    level_neper += 0.0 if solution.gain is None else float(solution.gain[at])
     power = solution.reference_dbm + DB_PER_NEPER * level_neper
     if width is not None:
         power += 10.0 * math.log10(width * solution.spacing_hz / (ENBW_PER_RBW_GAUSSIAN * solution.rbw_hz))
@@ -336,7 +337,7 @@ def _modulated(
         x_db=shape.x_db if whole else None,
         x_db_bandwidth_hz=shape.x_width[0] if shape.x_width and whole else None,
         x_db_bandwidth_std_hz=shape.x_width[1] if shape.x_width and whole else None,
-        power_dbm=_power(frame, level, right - left) if scaled else None,
+        power_dbm=_power(frame, at, level, right - left) if scaled else None,
         power_std_db=power_std if scaled else None,
         cn_db=cn if seen else None,
         cn_std_db=cn_std if seen else None,
@@ -377,7 +378,7 @@ def _other(frame: _Frame, k: int, found: Lump) -> Carrier:
         x_db=found.x_db if told else None,
         x_db_bandwidth_hz=found.x_width * hz if told and found.x_width is not None else None,
         x_db_bandwidth_std_hz=found.x_width_std * hz if told and found.x_width_std is not None else None,
-        power_dbm=_power(frame, math.log(found.power), 1.0) if scaled else None,
+        power_dbm=_power(frame, at, math.log(found.power), 1.0) if scaled else None,
         power_std_db=DB_PER_NEPER * math.hypot(found.power_relative_std, ENBW_RELATIVE_STD) if scaled else None,
         cn_db=DB_PER_NEPER * math.log(over_floor / found.occupied) if seen and told else None,
         cn_std_db=cn_std if seen and told else None,
@@ -447,14 +448,14 @@ def _narrow(frame: _Frame, k: int, at: int, over: float, over_variance: float, c
     hz = solution.spacing_hz
     tone = solution.scene.kind[k] == CW
     if tone:
-        centre_variance, power_variance, power = covariance[0, 0], covariance[3, 3], _power(frame, level, None)
+        centre_variance, power_variance, power = covariance[0, 0], covariance[3, 3], _power(frame, at, level, None)
         cn0 = DB_PER_NEPER * over + 10.0 * math.log10(ENBW_PER_RBW_GAUSSIAN * solution.rbw_hz)
         cn0_variance = over_variance
     else:
         centre_variance = 0.25 * (covariance[0, 0] + covariance[1, 1] + 2.0 * covariance[0, 1])
         gradient = np.array([-1.0 / (right - left), 1.0 / (right - left), 0.0, 1.0])
         power_variance = float(gradient @ covariance @ gradient)
-        power = _power(frame, level, right - left)
+        power = _power(frame, at, level, right - left)
         cn0 = DB_PER_NEPER * over + 10.0 * math.log10((right - left) * hz)
         cn0_variance = _cn0_variance(solution, k, at, covariance, over_variance)
     flags = _flags(frame, k, at, 0.5 * (right - left))

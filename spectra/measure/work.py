@@ -15,6 +15,7 @@ from spectra.measure.linear import solve_narrow
 from spectra.measure.model import RC, Evaluation, Scene, Trace, evaluate, stacked
 from spectra.measure.moves import stretch_of
 from spectra.measure.response import may_bend
+from spectra.measure.shoulders import shoulders
 from spectra.measure.statistics import assumed_average, first_law, refined_law
 from spectra.signal.detectors import Average
 from spectra.signal.filters import SIGMA_PER_RBW
@@ -65,6 +66,10 @@ class Work:
             x = x / self.merged
             sigma = math.hypot(sigma / self.merged, math.sqrt(1.0 / 12.0))
         self.law = first_law(y, self.spacing_hz, sweep.settings)
+        self.gain = shoulders(sweep.frequency_hz[0] + x * self.spacing_hz, y, math.sqrt(self.law.law.variance))
+        if self.gain is not None:
+            y = y - self.gain
+            self.law = first_law(y, self.spacing_hz, sweep.settings)
         self.trace = Trace(x, y, sigma, self.law.law, self.law.information, floor_basis(x, self.spacing_hz))
         rbw = self.rbw_hz / self.spacing_hz
         self.widest = min(WIDEST_CARRIER_HZ / self.spacing_hz, 0.9 * x.size)

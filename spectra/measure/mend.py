@@ -1,8 +1,8 @@
 """Pieces of one carrier that a transponder's response has parted, put together again.
 
-A response that slopes or ripples by up to a decibel makes a fit of raised cosines set two or three side by side, edge
-to edge, at levels that hardly differ, or a weak wide one under the carrier. Where one raised cosine leaves nothing but
-such a response, and the likelihood misses nothing else, it is one carrier.
+A response that slopes or ripples makes a fit of raised cosines set two or three side by side, edge to edge, at levels
+that hardly differ, or a weak wide one under the carrier. Where one raised cosine with its response leaves nothing else,
+and the likelihood misses nothing else, it is one carrier.
 """
 
 from __future__ import annotations

@@ -12,7 +12,7 @@ from spectra.measure import detect
 from spectra.measure.floor import WIDEST_CARRIER_HZ
 from spectra.measure.model import CW, RC
 from spectra.measure.moves import WIDTH_GAIN, as_carrier, as_tone, merged, stretch_of
-from spectra.measure.response import best_orders, may_bend, with_orders
+from spectra.measure.response import best_orders, shows_shape, with_orders
 from spectra.measure.work import Work
 
 __all__ = ["drop", "rethink"]
@@ -28,7 +28,7 @@ def rethink(work: Work) -> bool:
 
 def _bend(work: Work) -> bool:
     """Give carriers the response that their residuals ask for, or take away one that they ask for no more."""
-    which = np.flatnonzero(may_bend(work.trace, work.scene, work.law.correlated_points))
+    which = np.flatnonzero(shows_shape(work.trace, work.scene, work.law.correlated_points))
     theta = with_orders(work.scene.theta, which, best_orders(work.trace, work.scene, work.at, which))
     if np.array_equal(theta, work.scene.theta):
         return False

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spectra.measure.model import BEND_PRECISION, BENDS, MOST_ROLL_OFF, RC, Evaluation, Scene, Trace, bends, evaluate
+from spectra.signal.filters import SIGMA_PER_RBW
 from spectra.signal.raised_cosine import raised_cosine
 from spectra.units import DB_PER_NEPER, FloatArray
 
@@ -23,16 +24,16 @@ __all__ = [
     "bent_figures",
     "best_orders",
     "grown_by_bends",
-    "may_bend",
     "order_of",
+    "shows_shape",
     "swing_db",
     "with_orders",
 ]
 
 _TINY = 1e-9  # of a coefficient that is to be fitted and has no value yet
 _PRICE = 3.0  # ln(odds) that a carrier has no response worth a word
-_LEAST_POINTS = 12.0  # within the width
-_LEAST_SIGMA = 7.0  # widths of the filter in a carrier
+_LEAST_POINTS = 12.0  # independent ones on a carrier
+_LEAST_RBW = 3.0  # widths of the filter in a carrier: less is the filter's own shape
 _ROW, _COLUMN = np.tril_indices(4 + BENDS)
 _TERMS = np.arange(4, 4 + BENDS)
 _PLACES = np.linspace(-0.9, 0.9, 37)
@@ -163,13 +164,17 @@ def with_orders(theta: FloatArray, which: NDArray[np.intp], orders: NDArray[np.i
     return theta
 
 
-def may_bend(trace: Trace, scene: Scene, shared: float) -> NDArray[np.bool_]:
-    """Say which carriers show enough of themselves for a response; `shared` is the number of correlated points."""
+def shows_shape(trace: Trace, scene: Scene, shared: float) -> NDArray[np.bool_]:
+    """Say which carriers show enough of themselves for their shape to be judged.
+
+    They lie whole within the span, are wider than the filter, and hold enough points; `shared` points say what one
+    independent point would.
+    """
     left, right, roll_off = scene.theta[:, :3].T
     width = right - left
     half = 0.5 * roll_off * width
     whole = (left - half > trace.x[0]) & (right + half < trace.x[-1])
-    enough = (width > _LEAST_POINTS * max(shared, 1.0)) & (width > _LEAST_SIGMA * trace.sigma)
+    enough = (width > _LEAST_POINTS * max(shared, 1.0)) & (width > _LEAST_RBW * trace.sigma / SIGMA_PER_RBW)
     return np.asarray((scene.kind == RC) & whole & enough)
 
 

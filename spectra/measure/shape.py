@@ -17,8 +17,8 @@ from numpy.typing import NDArray
 from scipy import special
 
 from spectra.measure.engine import Solution
-from spectra.measure.model import BENDS, RC, bends
-from spectra.measure.response import order_of, swing_db
+from spectra.measure.model import BENDS, bends
+from spectra.measure.response import order_of, shows_shape, swing_db
 from spectra.units import DB_PER_NEPER, FloatArray
 
 __all__ = ["FALSE_ALARM", "ShapeVerdict", "shape_verdict", "shape_verdicts"]
@@ -29,8 +29,6 @@ FALSE_ALARM = 0.001
 _HATS = (-1.0, 0.0, 1.0)
 _OWN = 5  # directions that the fit of a carrier without a response takes up
 _LEAST_INFORMATION = 0.02  # of a departure's own, that the fit cannot take up
-_LEAST_POINTS = 12.0  # independent ones on a carrier
-_LEAST_RBW = 3.0  # widths of the filter in a carrier: less is the filter's own shape
 _RESPONSE_DB = 1.0  # peak to peak over the carrier, that a transponder's response may have (common practice, no source)
 _MOST_ROLL_OFF = 0.45  # standards end at 0.35, older modems at 0.40 (common practice)
 _U = np.linspace(-0.9, 0.9, 19)
@@ -115,9 +113,8 @@ def shape_verdict(solution: Solution, k: int) -> ShapeVerdict:
     at, trace, law = solution.at, solution.trace, solution.law
     pairs = slice(int(at.start[k]), int(at.start[k + 1]))
     index = at.index[pairs]
-    left, right = solution.scene.theta[k, :2]
-    shared = max(law.correlated_points, 1.0)
-    if (right - left) < _LEAST_POINTS * shared or right - left < _LEAST_RBW * solution.rbw_hz / solution.spacing_hz:
+    scene, shared = solution.scene, max(law.correlated_points, 1.0)
+    if not shows_shape(trace, replace(scene, kind=scene.kind[k : k + 1], theta=scene.theta[k : k + 1]), shared)[0]:
         return _FINE
     weight = at.weight[index] * (at.total[index] < 1.05 * at.noise[index])  # not where a CW stands
     rows = _departures(solution, k, trace.x[index], at.jacobian[:, pairs])
@@ -125,7 +122,7 @@ def shape_verdict(solution: Solution, k: int) -> ShapeVerdict:
     information = (rows * weight) @ rows.T
     information[np.diag_indices(len(rows))] += 1e-9
     score = rows @ (weight * at.misfit[index])
-    order = int(order_of(solution.scene.theta[k : k + 1])[0])
+    order = int(order_of(scene.theta[k : k + 1])[0])
     taken_up = _OWN + order
     every, response = slice(taken_up, len(rows)), slice(taken_up, _OWN + BENDS)
     found, whiten, taken = _score(information, score, taken_up, every)
@@ -177,8 +174,8 @@ def _rounder_than_any(solution: Solution, inflation: FloatArray) -> NDArray[np.b
         below = float(profile.weight[profile.roll_off <= _MOST_ROLL_OFF].sum())
         beyond[k] = below < 0.5 * FALSE_ALARM
     seen = 0.5 * roll_off * (right - left) > 1.5 * solution.trace.sigma
-    resolved = right - left > _LEAST_RBW * solution.rbw_hz / solution.spacing_hz
-    return np.asarray((scene.kind == RC) & beyond & seen & resolved)
+    judged = shows_shape(solution.trace, scene, solution.law.correlated_points)
+    return np.asarray(beyond & seen & judged)
 
 
 def shape_verdicts(solution: Solution) -> list[ShapeVerdict]:
@@ -187,13 +184,8 @@ def shape_verdicts(solution: Solution) -> list[ShapeVerdict]:
     A raised cosine is called `other` at most `FALSE_ALARM` of the time. Carriers that the sweep does not resolve, or
     that are cut by the span, are not judged.
     """
-    scene, x = solution.scene, solution.trace.x
-    verdicts: list[ShapeVerdict] = []
-    for k in range(scene.count):
-        left, right, roll_off = scene.theta[k, :3]
-        half = 0.5 * roll_off * (right - left)
-        whole = left - half > x[0] and right + half < x[-1]
-        verdicts.append(shape_verdict(solution, k) if scene.kind[k] == RC and whole else _FINE)
+    scene = solution.scene
+    verdicts = [shape_verdict(solution, k) for k in range(scene.count)]
     round_ones = _rounder_than_any(solution, np.array([v.inflation for v in verdicts]))
     round_ones |= np.array([swing_db(row) > _MOST_RESPONSE_DB for row in scene.theta], dtype=bool)
     return [

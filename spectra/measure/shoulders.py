@@ -1,9 +1,9 @@
 """Shoulders of the IF filter: where the ends of a sweep of the whole IF fall off, and carriers with them.
 
 The first IF of a receive chain lies from 950 to 2150 MHz, that of a low band often ends at 1950 MHz (common practice,
-no source). A sweep that reaches beyond sees the floor fall away there.
-What falls off is the chain's gain, for floor and carriers alike, so it is taken out of the trace before anything else
-is asked of it, and put back into the levels that are reported. C/N, widths and frequencies know nothing of it.
+no source). A sweep that reaches beyond sees the floor fall away there. What falls off is the chain's gain, for floor
+and carriers alike, so it is taken out of the trace before anything else is asked of it, and put back into the levels
+that are reported. C/N, widths and frequencies know nothing of it.
 """
 
 from __future__ import annotations
@@ -25,11 +25,14 @@ _UPPER_HZ = ((1990e6, 1880e6, 1990e6), (2155e6, 2080e6, 2210e6))
 
 _LEAST_FALL = 3.0 / DB_PER_NEPER  # of the outermost points
 _OUTERMOST = 0.012  # of the span
-_MIDDLE = (0.16, 0.80)
+_MIDDLE = (0.16, 0.80)  # of the span, where the floor is taken as straight
 _LEAST_ON, _MOST_UNDER = 0.25, 0.01  # of the blocks in the middle
 _REACH_HZ = 70e6  # inside of where the fall begins, that the fit looks at
-_MOST_FALL = 12.0  # nepers
-_FALLS, _MOST_MISSED = 0.03, 0.25  # nepers
+_MOST_FALL = 12.0  # nepers, far below any analyser's own noise
+_FALLS = 0.03  # nepers of gain from which on the trace itself is followed
+_MOST_MISSED = 0.25  # nepers that the fitted shape may miss; more is a carrier
+_SMOOTH_HZ = 6e6
+_EVEN = 0.15  # nepers by which a fall may be uneven, however many the readings
 _MOST_UNEVEN = 1.5  # times the scatter that the law of the points foretells
 
 
@@ -58,12 +61,12 @@ def shoulders(frequency_hz: FloatArray, y: FloatArray, spread: float) -> FloatAr
     below = y - (line[1] + line[0] * frequency_hz)
     gain = np.zeros(n)
     if frequency_hz[0] < _LOWER_HZ[0]:
-        fall = _one(frequency_hz, below, (_LOWER_HZ[1:],), spread)
-        gain += 0.0 if fall is None else fall
+        found = _fall(frequency_hz, below, (_LOWER_HZ[1:],), spread)
+        gain += 0.0 if found is None else found
     begins = [(-high, -low) for beyond, low, high in _UPPER_HZ if frequency_hz[-1] > beyond]
     if begins:
-        fall = _one(-frequency_hz[::-1], below[::-1], tuple(begins), spread)
-        gain += 0.0 if fall is None else fall[::-1]
+        found = _fall(-frequency_hz[::-1], below[::-1], tuple(begins), spread)
+        gain += 0.0 if found is None else found[::-1]
     return gain if gain.any() else None
 
 
@@ -81,17 +84,15 @@ def _line(hz: FloatArray, level: FloatArray, spread: float) -> tuple[float, floa
     return None if under > _MOST_UNDER * level.size else (slope, start)
 
 
-def _one(
+def _fall(
     hz: FloatArray, below: FloatArray, begins: tuple[tuple[float, float], ...], spread: float
 ) -> FloatArray | None:
-    """Return the shoulder at the lower end, or None."""
+    """Return ln(gain) of the shoulder at the lower end, or None; `below` is ln(level) less the straight floor."""
     outer = max(4, int(_OUTERMOST * hz.size))
     if float(np.median(below[:outer])) > -max(_LEAST_FALL, 5.0 * spread / np.sqrt(outer)):
         return None
-    width = max(5, int(6e6 / (hz[1] - hz[0])))
-    smooth = np.convolve(
-        np.pad(below, (width // 2, width - 1 - width // 2), mode="edge"), np.full(width, 1.0 / width), "valid"
-    )
+    width = max(5, int(_SMOOTH_HZ / (hz[1] - hz[0])))
+    smooth = _running_mean(below, width)
     back = np.flatnonzero(smooth > -0.1 - 2.0 * spread / np.sqrt(width))
     if back.size == 0 or not any(low <= hz[back[0]] <= high for low, high in begins):
         return None
@@ -114,11 +115,17 @@ def _one(
             best = cost, curve
     assert best is not None
     uneven = float(np.median(np.abs(seen - best[1]))) / (0.6745 * spread)
-    if uneven > _MOST_UNEVEN + 0.15 / spread:
+    if uneven > _MOST_UNEVEN + _EVEN / spread:
         return None
     gain = np.zeros(hz.size)
     gain[part] = _followed(best[1], seen, width)
     return gain
+
+
+def _running_mean(values: FloatArray, width: int) -> FloatArray:
+    """Return the mean of the `width` values around each; the ends go on as they are."""
+    padded = np.pad(values, (width // 2, width - 1 - width // 2), mode="edge")
+    return np.convolve(padded, np.full(width, 1.0 / width), "valid")
 
 
 def _fitted(
@@ -140,7 +147,6 @@ def _fitted(
 
 def _followed(gain: FloatArray, seen: FloatArray, width: int) -> FloatArray:
     """Return a fitted fall with what its shape misses, where it falls; what stands out further is left to be found."""
-    padded = np.pad(seen - gain, (width // 2, width - 1 - width // 2), mode="edge")
-    missed = np.convolve(padded, np.full(width, 1.0 / width), "valid")
+    missed = _running_mean(seen - gain, width)
     here = (gain < -_FALLS) & (np.abs(missed) < _MOST_MISSED)
     return gain + np.where(here, missed, 0.0)

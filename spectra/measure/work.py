@@ -14,7 +14,7 @@ from spectra.measure.floor import WIDEST_CARRIER_HZ, floor_basis
 from spectra.measure.linear import solve_narrow
 from spectra.measure.model import RC, Evaluation, Scene, Trace, evaluate, stacked
 from spectra.measure.moves import stretch_of
-from spectra.measure.response import may_bend
+from spectra.measure.response import shows_shape
 from spectra.measure.shoulders import shoulders
 from spectra.measure.statistics import assumed_average, first_law, refined_law
 from spectra.signal.detectors import Average
@@ -145,7 +145,7 @@ class Work:
         kinds = kind + [int(stretch.kind[j]) for j in rest]
         guess = theta + [stretch.theta[j] for j in rest]
         now = stretch.best(list(stretch.kind), list(stretch.theta), 0)[1]
-        which = [0] if bent and self.may_bend(theta[0]) else None
+        which = [0] if bent and self.shows_shape(theta[0]) else None
         found, then = stretch.best(kinds, guess, 3, which)
         if then - now > hopeless:
             return False
@@ -155,10 +155,10 @@ class Work:
         self.put([int(j) for j in stretch.members], kinds, list(found))
         return True
 
-    def may_bend(self, row: FloatArray) -> bool:
-        """Say whether a carrier shows enough of itself for a response."""
+    def shows_shape(self, row: FloatArray) -> bool:
+        """Say whether a carrier of such parameters would show enough of itself for its shape to be judged."""
         alone = replace(self.scene, kind=np.array([RC], dtype=np.intp), theta=stacked([row]))
-        return bool(may_bend(self.trace, alone, self.law.correlated_points)[0])
+        return bool(shows_shape(self.trace, alone, self.law.correlated_points)[0])
 
     def scores(self) -> FloatArray:
         """Return each carrier's score: root of twice the gain in likelihood, the rest held (an upper estimate)."""

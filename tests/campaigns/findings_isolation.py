@@ -12,7 +12,6 @@ known). That estimator is also run on each sweep itself: what it tells is the be
 
 from __future__ import annotations
 
-import csv
 import math
 import sys
 from collections.abc import Iterator
@@ -21,7 +20,9 @@ from typing import Any
 
 import numpy as np
 
-from spectra import __version__
+sys.path.insert(0, str(Path(__file__).parent))
+from keeping import keep
+
 from spectra.findings.polarisation_levels import Shape
 from spectra.findings.polarisation_pair import ListedShape, Port, compare_ports
 from spectra.measure import measure
@@ -234,16 +235,7 @@ def main() -> None:
     count = int(sys.argv[1]) if len(sys.argv) > 1 else 1000
     seed = int(sys.argv[2]) if len(sys.argv) > 2 else 1
     records = list(run(count, seed))
-    figures = summary(records)
-    path = Path(__file__).with_suffix(".csv")
-    with path.open("w", newline="", encoding="utf-8") as file:
-        file.write(f"# sweepmuster {__version__}, seed {seed}, {count} pairs\n")
-        for name, value in figures.items():
-            file.write(f"# {name}: {value:.4g}\n")
-            sys.stdout.write(f"{name}: {value:.4g}\n")
-        writer = csv.DictWriter(file, COLUMNS)
-        writer.writeheader()
-        writer.writerows(records)
+    keep(__file__, COLUMNS, records, summary(records), "pairs", seed)
 
 
 if __name__ == "__main__":

@@ -13,34 +13,22 @@ beside itself:
 
 from __future__ import annotations
 
-import importlib.util
 import sys
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from types import ModuleType
 from typing import Any
 
 import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parent))
+import identify_trials as trials
 
 COLUMNS = ("trial", "listed", "twin", "far_twin", "log10_odds", "absent_log10_odds")
 ON_AIR, EXTRA = 0.88, 0.15
 NEAR_HZ, NEAR_RATE = 1.001e6, 0.02
 LEAST_MATCHED = 5
 _LEAST_LIKE = 0.1
-
-
-def _trials() -> ModuleType:
-    spec = importlib.util.spec_from_file_location("identify_trials", Path(__file__).with_name("identify_trials.py"))
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules.setdefault("identify_trials", module)
-    spec.loader.exec_module(module)
-    return module
-
-
-trials = _trials()
 
 
 @dataclass(frozen=True)

@@ -9,15 +9,16 @@ Half of the trials show two to four listed carriers, half five or more; measurem
 
 from __future__ import annotations
 
-import importlib.util
 import sys
 from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
-from types import ModuleType
 from typing import Any
 
 import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parent))
+import identify_trials as trials
 
 from spectra.capture import Context
 from spectra.identify import identify
@@ -25,19 +26,6 @@ from spectra.identify import identify
 COLUMNS = ("trial", "listed", "verdict", "right", "opposite_port", "rivals", "expected_gain", "gain_next", "gain_kin",
            "verdict_together", "right_together")  # fmt: skip
 OPPOSITE = {"H": "V", "V": "H", "L": "R", "R": "L"}
-
-
-def _trials() -> ModuleType:
-    spec = importlib.util.spec_from_file_location("identify_trials", Path(__file__).with_name("identify_trials.py"))
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules.setdefault("identify_trials", module)
-    spec.loader.exec_module(module)
-    return module
-
-
-trials = _trials()
 
 
 def run(world: Any, count: int, seed: int) -> Iterator[dict[str, Any]]:

@@ -15,15 +15,16 @@ again: sweeping and measuring take most of the time, and a change of the identif
 from __future__ import annotations
 
 import csv
-import importlib.util
 import pickle
 import sys
 from collections.abc import Iterator
 from pathlib import Path
-from types import ModuleType
 from typing import Any
 
 import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parent))
+import identify_trials as trials
 
 from spectra import __version__
 from spectra.identify import identify
@@ -48,19 +49,6 @@ COLUMNS = (
     "absent_probability",
 )
 PIECE = 100  # trials in one file of kept measurements
-
-
-def _trials() -> ModuleType:
-    spec = importlib.util.spec_from_file_location("identify_trials", Path(__file__).with_name("identify_trials.py"))
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules.setdefault("identify_trials", module)
-    spec.loader.exec_module(module)
-    return module
-
-
-trials = _trials()
 
 
 def _sweep(chain: Any, sky: Any, rng: np.random.Generator) -> Any:

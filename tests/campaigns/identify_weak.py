@@ -10,15 +10,16 @@ every list of the true orbital position left out.
 
 from __future__ import annotations
 
-import importlib.util
 import sys
 from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
-from types import ModuleType
 from typing import Any
 
 import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parent))
+import identify_trials as trials
 
 from spectra.identify import identify
 from spectra.measure import measure
@@ -27,19 +28,6 @@ from spectra.simulate import Analyser, Emission, ReceiveLine, Spectrum, sweep_sp
 COLUMNS = ("trial", "cn_db", "rows", "carriers", "from_trace", "verdict", "right", "error_hz", "std_hz",
            "absent_from_trace", "absent_verdict")  # fmt: skip
 LEAST_ROWS, FEW = 8, 5
-
-
-def _trials() -> ModuleType:
-    spec = importlib.util.spec_from_file_location("identify_trials", Path(__file__).with_name("identify_trials.py"))
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules.setdefault("identify_trials", module)
-    spec.loader.exec_module(module)
-    return module
-
-
-trials = _trials()
 
 
 def run(world: Any, count: int, seed: int) -> Iterator[dict[str, Any]]:

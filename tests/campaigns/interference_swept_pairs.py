@@ -9,7 +9,6 @@ the capture is known. As a script it writes `interference_swept_pairs.csv` besid
 
 from __future__ import annotations
 
-import csv
 import math
 import sys
 from collections import Counter
@@ -19,7 +18,9 @@ from pathlib import Path
 
 import numpy as np
 
-from spectra import __version__
+sys.path.insert(0, str(Path(__file__).parent))
+from keeping import keep
+
 from spectra.capture import Capture, Context
 from spectra.findings.emissions import Emissions
 from spectra.findings.interference_sets import entry_of, follow
@@ -206,14 +207,7 @@ def main() -> None:
     count = int(sys.argv[1]) if len(sys.argv) > 1 else 1000
     seed = int(sys.argv[2]) if len(sys.argv) > 2 else 1
     records = list(run(count, seed))
-    with Path(__file__).with_suffix(".csv").open("w", newline="", encoding="utf-8") as file:
-        file.write(f"# sweepmuster {__version__}, seed {seed}, {count} pairs\n")
-        for name, value in summary(records).items():
-            file.write(f"# {name}: {value:.5g}\n")
-            sys.stdout.write(f"{name}: {value:.5g}\n")
-        writer = csv.DictWriter(file, COLUMNS)
-        writer.writeheader()
-        writer.writerows(records)
+    keep(__file__, COLUMNS, records, summary(records), "pairs", seed)
 
 
 if __name__ == "__main__":

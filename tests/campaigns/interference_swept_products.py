@@ -8,7 +8,6 @@ capture run. As a script it writes `interference_swept_products.csv` beside itse
 
 from __future__ import annotations
 
-import csv
 import math
 import sys
 from collections.abc import Iterator
@@ -16,7 +15,9 @@ from pathlib import Path
 
 import numpy as np
 
-from spectra import __version__
+sys.path.insert(0, str(Path(__file__).parent))
+from keeping import keep
+
 from spectra.capture import Context
 from spectra.findings import capture_findings
 from spectra.identify import identify
@@ -131,14 +132,7 @@ def main() -> None:
     count = int(sys.argv[1]) if len(sys.argv) > 1 else 400
     seed = int(sys.argv[2]) if len(sys.argv) > 2 else 1
     records = list(run(count, seed))
-    with Path(__file__).with_suffix(".csv").open("w", newline="", encoding="utf-8") as file:
-        file.write(f"# sweepmuster {__version__}, seed {seed}, {count} trials\n")
-        for name, value in summary(records).items():
-            file.write(f"# {name}: {value:.4g}\n")
-            sys.stdout.write(f"{name}: {value:.4g}\n")
-        writer = csv.DictWriter(file, COLUMNS)
-        writer.writeheader()
-        writer.writerows(records)
+    keep(__file__, COLUMNS, records, summary(records), "trials", seed)
 
 
 if __name__ == "__main__":

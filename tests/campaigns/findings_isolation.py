@@ -235,7 +235,7 @@ def main() -> None:
     count = int(sys.argv[1]) if len(sys.argv) > 1 else 1000
     seed = int(sys.argv[2]) if len(sys.argv) > 2 else 1
     records = list(run(count, seed))
-    keep(__file__, COLUMNS, records, summary(records), "pairs", seed)
+    keep(__file__, COLUMNS, records, summary(records), f"{count} pairs", seed)
 
 
 if __name__ == "__main__":

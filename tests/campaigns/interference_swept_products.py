@@ -132,7 +132,7 @@ def main() -> None:
     count = int(sys.argv[1]) if len(sys.argv) > 1 else 400
     seed = int(sys.argv[2]) if len(sys.argv) > 2 else 1
     records = list(run(count, seed))
-    keep(__file__, COLUMNS, records, summary(records), "trials", seed)
+    keep(__file__, COLUMNS, records, summary(records), f"{count} trials", seed)
 
 
 if __name__ == "__main__":

@@ -20,9 +20,12 @@ def keep(
     what: str,
     seed: int,
 ) -> None:
-    """Write the table of a campaign beside its script, and its figures to the terminal as well."""
+    """Write the table of a campaign beside its script, and its figures to the terminal as well.
+
+    `what` says how much was run, such as ``1000 pairs``.
+    """
     with Path(script).with_suffix(".csv").open("w", newline="", encoding="utf-8") as file:
-        file.write(f"# sweepmuster {__version__}, seed {seed}, {len(records)} {what}\n")
+        file.write(f"# sweepmuster {__version__}, seed {seed}, {what}\n")
         for name, value in figures.items():
             file.write(f"# {name}: {value:.5g}\n")
             sys.stdout.write(f"{name}: {value:.5g}\n")

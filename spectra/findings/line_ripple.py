@@ -43,7 +43,7 @@ _VELOCITY_SPREAD = 0.04 / math.sqrt(3.0)
 _LEAST_PERIOD_RBW = 3.0
 _LEAST_PERIOD_POINTS = 4.0
 _LEAST_TURNS = 4.0  # of a ripple inside the span; slower ones cannot be told from tilt and filter edges
-_FALSE_ALARM = 0.005
+_FALSE_ALARM = 0.002  # of a sweep: well within one in 200
 _LEAST_AMPLITUDE_DB = 0.05
 _MOST_RIPPLES = 3
 _FLAT_DB = 0.5  # change of the model over two filter widths and two points: no skirt
@@ -52,7 +52,8 @@ _LEAST_PLATEAU = 5
 _SMOOTH = 7
 _OWN_SHARE = 0.02
 _TRUSTED_DB = 1.2  # where the model is further off over some points it has missed a carrier
-_NOISE_MARGIN = 1.15  # a median of two dozen rates is known to about that
+_CLOSER = 4  # peaks that are looked at more closely, by height and by height over the rates around
+_LEAST_RATES = 96  # that tell the noise around a rate: two dozen turns, four rates to each
 
 
 def period_hz(length_m: float, velocity_factor: float) -> float:
@@ -194,14 +195,13 @@ def _plateaus(measurement: Measurement) -> tuple[NDArray[np.bool_], NDArray[np.i
     sweep, model = measurement.sweep, measurement.model_dbm
     n = sweep.points
     reach = max(1, round((sweep.settings.rbw_hz or sweep.spacing_hz) / sweep.spacing_hz))
-    index = np.arange(n)
-    before, after = np.maximum(index - reach - 1, 0), np.minimum(index + reach + 1, n - 1)
-    flat = np.abs(model[after] - model[before]) < _FLAT_DB
+    over = model - measurement.floor.level_dbm - DB_PER_NEPER * law_of(measurement).mean
+    # a floor that follows the ripple is steep twice a turn: left out there, its points would fit three times the rate
+    flat = np.minimum(_change(model, reach + 1), _change(over, reach + 1)) < _FLAT_DB
     rest = sweep.level_dbm - model
     smooth = np.convolve(np.clip(rest, -10.0, 10.0), np.full(_SMOOTH, 1.0 / _SMOOTH), mode="same")
     spread = 1.4826 * float(np.median(np.abs(rest))) / math.sqrt(_SMOOTH)
     trusted = np.abs(smooth) < _TRUSTED_DB + 2.5 * spread
-    over = model - measurement.floor.level_dbm - DB_PER_NEPER * law_of(measurement).mean
     gap = flat & (over < _FLAT_DB) & measurement.floor.observed
     top = flat & (over > _STANDS_DB)
     start = np.flatnonzero(top & ~np.r_[False, top[:-1]])
@@ -213,6 +213,13 @@ def _plateaus(measurement: Measurement) -> tuple[NDArray[np.bool_], NDArray[np.i
             number += 1
             label[a:b] = number
     return (gap | (label > 0)) & trusted, label
+
+
+def _change(level: FloatArray, reach: int) -> FloatArray:
+    """Return by how much a level differs between `reach` points before and after each point."""
+    index = np.arange(level.size)
+    before, after = np.maximum(index - reach, 0), np.minimum(index + reach, level.size - 1)
+    return np.asarray(np.abs(level[after] - level[before]))
 
 
 def _nuisance(f: FloatArray, plateau: NDArray[np.intp]) -> FloatArray:
@@ -266,22 +273,29 @@ def _told(cc: FloatArray, ss: FloatArray, cs: FloatArray, count: int) -> NDArray
     return np.asarray(least >= _OWN_SHARE * count)
 
 
-def _grid_gains(rest: FloatArray, known: FloatArray, used: NDArray[np.intp], number: Any, size: int) -> FloatArray:
+def _grid_lines(columns: FloatArray, grid: _Grid) -> NDArray[np.complex128]:
+    """Return the transforms of columns (n, k), given at the used points, at the rates of the grid, shape (m, k)."""
+    used, number, size = grid
+    full = np.zeros((size, columns.shape[1]))
+    full[used] = columns
+    return np.asarray(np.fft.rfft(full, axis=0)[number])
+
+
+def _grid_gains(rest: FloatArray, known: FloatArray, grid: _Grid, held: NDArray[np.complex128]) -> FloatArray:
     """Return the gains of `_gains` at the rates ``number / size`` per point, by fast Fourier transforms.
 
-    `used` are the points (0-based, of the whole even sweep) that `rest` and the rows of `known` stand for.
+    The grid is (used, number, size): `used` are the points (0-based, of the whole even sweep) that `rest` and the rows
+    of `known` stand for. `held` are the transforms of `known`.
     """
-    full = np.zeros((size, known.shape[1] + 1))
-    full[used] = np.column_stack([rest - known @ (known.T @ rest), known])
-    lines = np.fft.rfft(full, axis=0)[number]
+    used, number, size = grid
+    line = _grid_lines((rest - known @ (known.T @ rest))[:, None], grid)[:, 0]
     mask = np.zeros(size)
     mask[used] = 1.0
     twice = np.fft.fft(mask)[(2 * number) % size]
-    held = lines[:, 1:]
     cc = 0.5 * (used.size + twice.real) - (held.real**2).sum(axis=1)
     ss = 0.5 * (used.size - twice.real) - (held.imag**2).sum(axis=1)
     cs = -0.5 * twice.imag + (held.real * held.imag).sum(axis=1)
-    yc, ys = lines[:, 0].real, -lines[:, 0].imag
+    yc, ys = line.real, -line.imag
     a, b = _amplitudes(cc, ss, cs, yc, ys)
     return np.where(_told(cc, ss, cs, used.size), a * yc + b * ys, 0.0)
 
@@ -301,6 +315,34 @@ def _around(gain: FloatArray, cycles: FloatArray) -> FloatArray:
     high = np.minimum(np.maximum(high, index + 12), cycles.size)
     place = index[:: max(1, cycles.size // 32)]
     return np.interp(index, place, [float(np.median(gain[low[k] : high[k]])) for k in place])
+
+
+def _candidates(gain: FloatArray, cycles: FloatArray, least_gain: float) -> list[int]:
+    """Return the peaks worth a closer look: the highest, and those highest over the rates around them."""
+    inner = np.r_[-np.inf, gain, -np.inf]
+    peaks = np.flatnonzero((gain >= inner[:-2]) & (gain >= inner[2:]) & (gain > least_gain))
+    if not peaks.size:
+        return []
+    over = gain[peaks] / np.maximum(_around(gain, cycles)[peaks], 1e-12)
+    first = [*peaks[np.argsort(-gain[peaks])[:_CLOSER]], *peaks[np.argsort(-over)[:_CLOSER]]]
+    return sorted({int(k) for k in first})
+
+
+def _noise_around(gain: FloatArray, cycles: FloatArray, place: int, span: float) -> tuple[float, float]:
+    """Return the variance that the rates around one show, and how many independent ones tell it.
+
+    `gain` is that of what is left when the ripple in question has been taken out; rates that it may have taken with it
+    count as nothing. Half of a chi-square of 2 is exponential: its median is ln 2 of its mean, and as good as the mean
+    of 0.48 times as many (derived).
+    """
+    far = np.flatnonzero((np.abs(cycles - cycles[place]) > 1.0 / span) & (gain > 0.0))
+    ratio = np.abs(np.log(cycles[far] / cycles[place]))
+    near = np.sort(ratio)[:_LEAST_RATES]
+    use = far[ratio <= max(math.log(1.5), float(near[-1]) if near.size else 0.0)]
+    if not use.size:
+        return math.inf, 1.0
+    step = float(cycles[1] - cycles[0]) * span
+    return float(np.median(gain[use])) / (2.0 * math.log(2.0)), max(0.48 * use.size * min(step, 1.0), 1.0)
 
 
 def _refined(f: FloatArray, rest: FloatArray, known: FloatArray, rate: float, reach: float) -> float:
@@ -327,17 +369,33 @@ def _strongest(
 ) -> tuple[Ripple, FloatArray] | None:
     """Return the strongest ripple and its two columns, None where chance could make it."""
     rest = _clipped(y - known @ (known.T @ y))
-    gain = _gains(f, rest, known, cycles)[0] if grid is None else _grid_gains(rest, known, *grid)
     span = float(np.ptp(f))
-    # what carriers leave behind lies at low rates: each rate is held against the rates around it as well
-    noise_at = np.maximum(least_variance, _NOISE_MARGIN * _around(gain, cycles) / (2.0 * math.log(2.0)))
+    tests = max(1.0, span * float(cycles[-1] - cycles[0]) * 2.0)
+
+    held = None if grid is None else _grid_lines(known, grid)
+
+    def gains(more: FloatArray) -> FloatArray:
+        """Return the gains with further columns taken out."""
+        whole = np.column_stack([known, more])
+        if grid is None or held is None:
+            return _gains(f, rest, whole, cycles)[0]
+        return _grid_gains(rest, whole, grid, np.column_stack([held, _grid_lines(more, grid)]))
+
+    gain = gains(np.empty((f.size, 0)))
     for other in taken:
         gain[np.abs(cycles - other) < 1.0 / span] = 0.0
-    best = int(np.argmax(gain / noise_at))
-    noise = float(noise_at[best])
-    score = float(gain[best]) / noise  # chi-square of 2 degrees of freedom: exp(-score / 2)
-    tests = max(1.0, span * float(cycles[-1] - cycles[0]) * 2.0)
-    probability = min(1.0, tests * math.exp(-0.5 * min(score, 1400.0)))
+    best, probability, noise = 0, 1.0, least_variance
+    for k in _candidates(gain, cycles, 2.0 * least_variance * math.log(tests / false_alarm)):
+        # what carriers leave behind lies at low rates: each rate is held against the rates around it as well
+        own = _columns(f, float(cycles[k]))
+        left = gains(_orthonormal(own - known @ (known.T @ own)))
+        around, freedom = _noise_around(left, cycles, k, span)
+        chance = max(
+            math.exp(-0.5 * min(gain[k] / least_variance, 1400.0)),
+            (1.0 + 0.5 * gain[k] / max(around * freedom, 1e-30)) ** -freedom,  # F law of 2 and twice as many (derived)
+        )
+        if tests * chance < probability:
+            best, probability, noise = k, tests * chance, max(least_variance, around)
     if probability > false_alarm:
         return None
     rate = _refined(f, rest, known, float(cycles[best]), 0.3 / span)
@@ -363,5 +421,10 @@ def _strongest(
         return_loss_pair_db(2.0 * amplitude),
         probability,
     )
+    return ripple, _columns(f, rate)
+
+
+def _columns(f: FloatArray, rate: float) -> FloatArray:
+    """Return cosine and sine of a rate (cycles per hertz), shape (n, 2)."""
     phase = 2.0 * math.pi * rate * (f - f.mean())
-    return ripple, np.column_stack([np.cos(phase), np.sin(phase)])
+    return np.column_stack([np.cos(phase), np.sin(phase)])

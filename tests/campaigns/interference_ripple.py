@@ -19,7 +19,7 @@ from spectra.measure import measure
 from spectra.measure.measurement import Measurement
 from spectra.simulate import Analyser, ReceiveLine, Spectrum, sweep_spectrum
 
-SEED = 20260505
+SEED = 20261129
 START_HZ, STOP_HZ, POINTS, RBW_HZ, FACTOR = 950e6, 2150e6, 1201, 5e5, 0.83
 CELLS = ((0.5, 100), (1.5, 10), (0.0, 100), (0.0, 10))
 

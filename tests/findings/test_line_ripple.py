@@ -10,6 +10,7 @@ from spectra.findings import line
 from spectra.findings.line_level import cable_loss_db, cable_slope_db, expected_density_dbm_hz, total_power_dbm
 from spectra.findings.line_ripple import (
     _grid_gains,
+    _grid_lines,
     distance_m,
     find_ripples,
     longest_line_m,
@@ -64,6 +65,23 @@ def test_distance_within_three_percent_or_half_a_metre(peak_to_peak_db: float, a
     assert found[0].peak_to_peak_db == pytest.approx(peak_to_peak_db, abs=4.0 * found[0].peak_to_peak_std_db)
 
 
+@pytest.mark.parametrize(
+    ("peak_to_peak_db", "averages", "length", "seed"), [(1.5, 10, 6.7, 8), (3.0, 100, 6.7, 7), (3.0, 100, 9.6, 7)]
+)
+def test_a_floor_that_follows_the_ripple_makes_no_third_of_the_period(
+    peak_to_peak_db: float, averages: int, length: float, seed: int
+) -> None:
+    """Steep parts of such a floor must stay in: tops and bottoms alone fit three times the rate as well (derived)."""
+    found = find_ripples(rippled(peak_to_peak_db, period_hz(length, 0.83), seed, averages), 0.83)
+    assert [one.length_m for one in found] == pytest.approx([length], abs=0.1)
+
+
+def test_a_slow_ripple_is_not_held_against_itself() -> None:
+    """Six turns in the span: the rates around, that tell the noise, must be without its own (derived)."""
+    (found,) = find_ripples(rippled(1.5, period_hz(0.66, 0.83), 7, 10), 0.83)
+    assert found.length_m == pytest.approx(0.66, abs=0.05)
+
+
 def test_gains_by_transform_are_those_of_least_squares() -> None:
     """numpy.linalg.lstsq (2.x) on the columns written out, on an even sweep with gaps."""
     rng = np.random.default_rng(2)
@@ -72,7 +90,8 @@ def test_gains_by_transform_are_those_of_least_squares() -> None:
     known = np.linalg.qr(np.column_stack([np.ones(used.size), used / n, rng.random(used.size) < 0.3]))[0]
     rest = rng.normal(size=used.size)
     number = np.array([20, 77, 140])
-    gains = _grid_gains(rest, known, used, number, size)
+    grid = (used, number, size)
+    gains = _grid_gains(rest, known, grid, _grid_lines(known, grid))
     for k, gain in zip(number, gains, strict=True):
         phase = 2.0 * math.pi * k * used / size
         whole = np.column_stack([known, np.cos(phase), np.sin(phase)])

@@ -67,7 +67,8 @@ def _refuse_zero_span(draft: Draft, name: str) -> None:
     """Refuse levels over time at one frequency; a span of zero beside rows with frequencies is only a contradiction."""
     span = draft.facts.get("span")
     line = span.line if span is not None and span.value == 0.0 and draft.axis_unit is None else None
-    if line is None and draft.axis is not None and draft.axis.size > 2 and bool((draft.axis == draft.axis[0]).all()):
+    axis = draft.axis
+    if line is None and axis is not None and axis.size > 2 and axis[0] == axis[-1] and bool((axis == axis[0]).all()):
         line = draft.lines[0]
     if line is not None:
         raise SweepFormatError(

@@ -1,4 +1,4 @@
-"""Rows of numbers converted in bulk: by NumPy, and by pandas' parser where there are very many.
+"""Rows of numbers converted in bulk: by their patterns, and by pandas' parser where those do not do and rows are many.
 
 Both are only trusted where the rows are provably regular; every number is exactly ``float`` of its text. The cost of
 a try that fails is bounded by what was looked at, so that many small tables cost no more than their own bytes.
@@ -24,6 +24,7 @@ import numpy.typing as npt
 from spectra.readers.cells import LONGEST_CELL
 from spectra.readers.convert import any_numbers, decimal_values
 from spectra.readers.dialect import Dialect, Row, row_of
+from spectra.readers.patterns import Columns, PatternReader
 from spectra.units import FloatArray
 
 __all__ = ["Pace", "bulk_columns"]
@@ -38,6 +39,7 @@ _MOST_WORKERS = 4
 _CHUNK = 2 * 1024 * 1024
 _LEAST_ROWS = 1024
 _FEW_ROWS = 24
+_LEAST_BY_PATTERN = 32 * 1024
 
 
 @dataclass(slots=True)
@@ -84,7 +86,7 @@ def bulk_columns(
     if "N" not in row.kinds or "X" in row.kinds:
         return None
     allowed = _allowed(row, dialect)
-    pieces: list[FloatArray] = []
+    found = Columns(row.numbers)
     at, size, done = start, pace.step, False
     while at < len(data) and not done:
         end = data.find(b"\n", min(at + size, len(data) - 1)) + 1 or len(data)
@@ -96,22 +98,22 @@ def bulk_columns(
             done = True
         values, used, count = _regular(chunk, row, dialect)
         if values is None:
-            if not pieces:
+            if not found.rows:
                 return None
             break
         done = done or used < len(chunk)
-        if not pieces and not done:
-            rest = _pandas(data, start, row, dialect, pace)
+        first = not found.rows
+        if count:
+            found.add(values)
+        at += used
+        if first and not done and len(data) - at >= _LEAST_BY_PATTERN:
+            at = PatternReader(data, row, dialect).read(at, found)
+            left = len(data) - at  # the end of the table, or rows that have no pattern
+            rest = _pandas(data, start, row, dialect, pace) if left >= _LEAST_BY_PATTERN else None
             if rest is not None:
                 return rest
-        if count:
-            pieces.append(values)
-        at += used
         size = min(size * 2, _MOST_STEP)
-    if sum(len(piece) for piece in pieces) < 2:
-        return None
-    columns = row.numbers
-    return tuple(np.concatenate([piece[:, i] for piece in pieces]) for i in range(columns)), at
+    return (found.done(), at) if found.rows >= 2 else None
 
 
 def _allowed(row: Row, dialect: Dialect) -> bytes:

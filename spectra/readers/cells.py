@@ -7,6 +7,7 @@ from functools import lru_cache
 
 __all__ = [
     "BLANK_WORDS",
+    "EDGE",
     "FREQUENCY_SCALE",
     "LEVEL_UNITS",
     "LONGEST_CELL",
@@ -43,7 +44,7 @@ _WITH_UNIT = re.compile(
     r"([+-]?[0-9.,'’ \u00a0\u202f]*[0-9][.,]?(?:[eE][+-]?[0-9]+)?)\s*([A-Za-zµμ%°Ω][A-Za-zµμ/%Ω]*)?"
 )
 _GROUPS = re.compile(r"[+-]?[0-9]{1,3}(?:([ \u00a0\u202f'’.,])[0-9]{3})(?:\1[0-9]{3})*")
-_EDGE = ' \t"\u00a0\u202f'
+EDGE = ' \t"\u00a0\u202f'
 
 
 @lru_cache(maxsize=4096)
@@ -104,7 +105,7 @@ def number(text: str, decimal: str = ".") -> float | None:
     Thousands marks count only in groups of three digits; a mark that stands once and could be the decimal mark of
     another file is not taken for a thousands mark.
     """
-    text = text.strip(_EDGE)
+    text = text.strip(EDGE)
     if not text or len(text) > LONGEST_CELL:
         return None
     if "\u2212" in text or "\u2013" in text:
@@ -143,7 +144,7 @@ def classify(cell: str, decimal: str) -> tuple[str, str, str]:
     Kinds: ``N`` number (with or without unit), ``u`` unit alone, ``E`` empty, ``X`` a word for "no value",
     ``D`` date or time, ``T`` anything else.
     """
-    cell = cell.strip(_EDGE)
+    cell = cell.strip(EDGE)
     if not cell:
         return "E", "", ""
     if len(cell) > LONGEST_CELL:
@@ -175,7 +176,7 @@ _TIME = re.compile(
 
 def is_time(text: str) -> bool:
     """Say whether a cell is a date, a time of day, or both."""
-    return len(text) <= LONGEST_CELL and _TIME.fullmatch(text.strip(_EDGE)) is not None
+    return len(text) <= LONGEST_CELL and _TIME.fullmatch(text.strip(EDGE)) is not None
 
 
 def split_row(line: str, delimiter: str) -> list[str]:

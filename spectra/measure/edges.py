@@ -13,7 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from spectra.measure.model import RC, Evaluation, Scene, Trace
+from spectra.measure.model import Evaluation
+from spectra.measure.scene import RC, Scene, Trace
 from spectra.signal.blurred import edge
 from spectra.units import FloatArray
 

@@ -9,11 +9,12 @@ import numpy as np
 from spectra.measure.edges import EdgeLaws, edge_laws
 from spectra.measure.floor import first_floors
 from spectra.measure.information import information
-from spectra.measure.model import BENDS, Evaluation, Scene, Trace, stacked
+from spectra.measure.model import Evaluation, evaluate
 from spectra.measure.profile import RollOffProfile, profiles
 from spectra.measure.questions import drop, rethink
 from spectra.measure.response import grown_by_bends
 from spectra.measure.ripple import reconsider, strengthen, unbend
+from spectra.measure.scene import BENDS, Scene, Trace, stacked
 from spectra.measure.seeds import seed_carriers, seed_window
 from spectra.measure.standing import reshape, settle_waves
 from spectra.measure.statistics import TraceLaw
@@ -100,6 +101,7 @@ def _first(work: Work) -> None:
         kind, theta = seed_carriers(trace, basis.floor(beta), work.law.correlation, work.least, work.widest)
         scene = Scene(np.empty(0, dtype=np.intp), stacked(), beta, strength)
         work.scene = scene.with_carriers(kind, theta)
+        work.at = evaluate(work.trace, work.scene)
         work.refit(2)
         begun.append((work.worth(), work.scene, work.at))
     ahead = max(worth for worth, _, _ in begun) - _HOPELESS
@@ -141,7 +143,7 @@ def _settle(work: Work, rounds: int) -> None:
 
 
 def _solution(work: Work) -> Solution:
-    here = information(work.trace, work.scene, work.at)
+    here = information(work.at)
     covariance = here.band.inverse(here.free)
     laws = edge_laws(work.trace, work.scene, work.at, work.law.correlated_points)
     covariance = grown_by_bends(work.trace, work.scene, work.at, _grown(covariance, laws))

@@ -7,14 +7,17 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from spectra.measure.information import Information, information
-from spectra.measure.model import CW, MOST_ROLL_OFF, Evaluation, Scene, Trace, evaluate
+from spectra.measure.information import Information, information, refreshed
+from spectra.measure.model import Evaluation, evaluate
 from spectra.measure.response import bend_round, best_orders, with_orders
+from spectra.measure.scene import CW, MOST_ROLL_OFF, Scene, Trace
 from spectra.units import FloatArray
 
 __all__ = ["fit", "fit_with_response", "turned"]
 
 
+_LIKE = 1.0  # in ln(likelihood), that a step may gain without changing the information by much
+_NOTHING = 0.05  # of the tolerance: a step that promises less is not worth taking
 _MOST_MOVE = np.array([np.inf, np.inf, 0.25, 1.5])  # of a roll-off and of ln(plateau), in one step
 
 
@@ -69,26 +72,54 @@ def fit(
     rounds: int = 12,
     tolerance: float = 1e-3,
     frozen: NDArray[np.bool_] | None = None,
+    start: Evaluation | None = None,
+    here: Information | None = None,
 ) -> tuple[Scene, Evaluation]:
-    """Return the scene after damped Fisher scoring, and the model there; roll-offs that are `frozen` stay."""
-    at = evaluate(trace, scene)
+    """Return the scene after damped Fisher scoring, and the model there.
+
+    Parameters
+    ----------
+    trace, scene : Trace, Scene
+    rounds : int
+        Steps at most.
+    tolerance : float
+        Of ln(likelihood), by which a last step may gain.
+    frozen : ndarray of bool, shape (k,), optional
+        Carriers whose roll-off stays.
+    start : Evaluation, optional
+        At this scene or one like it, if there is one already.
+    here : Information, optional
+        Of a scene near by, good enough to step with.
+    """
+    at = start if start is not None and start.trace is trace and start.scene is scene else None
+    at = evaluate(trace, scene, start) if at is None else at
     damping = 1e-3
     for _ in range(rounds):
-        here = information(trace, scene, at, frozen)
+        fresh = here is None
+        here = information(at, frozen) if here is None else refreshed(here, at, frozen)
         gain = 0.0
         for _ in range(5):
-            trial = _moved(scene, _step(scene, here, damping))
-            there = evaluate(trace, trial)
+            step = _step(scene, here, damping)
+            if 0.5 * float(step @ here.gradient) < _NOTHING * tolerance:
+                break
+            trial = _moved(scene, step)
+            there = evaluate(trace, trial, at)
             # The weights belong to the scene that the step starts from, as in iterated weighting.
             gain = float(at.weight @ (at.deviance - there.deviance)) + at.bent - there.bent
             if gain >= -1e-3 * tolerance:
                 scene, at = trial, there
                 damping = max(damping * 0.1, 1e-6)
                 break
-            damping = max(damping * 10.0, 1e-2)
+            if fresh:
+                damping = max(damping * 10.0, 1e-2)
+            else:
+                here, fresh = information(at, frozen), True
+        if gain > _LIKE:  # far enough that the information changed
+            here = None
         if scene.theta[:, 4:].any():
             scene, at, more = bend_round(trace, scene, at, frozen)
             gain += more
+            here = None
         if gain < tolerance:
             break
     return scene, at
@@ -104,5 +135,5 @@ def fit_with_response(
         theta = with_orders(scene.theta, some, best_orders(trace, scene, at, some))
         if np.array_equal(theta, scene.theta):
             break
-        scene, at = fit(trace, replace(scene, theta=theta), rounds=rounds, tolerance=tolerance)
+        scene, at = fit(trace, replace(scene, theta=theta), rounds=rounds, tolerance=tolerance, start=at)
     return scene, at

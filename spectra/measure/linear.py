@@ -14,7 +14,7 @@ from scipy.linalg import blas, lapack
 
 from spectra.units import FloatArray
 
-__all__ = ["Band", "assemble", "solve_narrow"]
+__all__ = ["Band", "places", "solve_narrow"]
 
 _RIDGE = 1e-9
 
@@ -99,26 +99,16 @@ class Band:
         return np.asarray(scaled)
 
 
-def assemble(
-    place: NDArray[np.intp], entries: list[tuple[NDArray[np.intp], NDArray[np.intp], FloatArray]]
-) -> tuple[Band, NDArray[np.intp]]:
-    """Return the band in which entries (rows and columns that broadcast to the shape of the values) are summed up.
+def places(place: NDArray[np.intp], rows: NDArray[np.intp], columns: NDArray[np.intp]) -> tuple[NDArray[np.intp], int]:
+    """Return where in the flat form of a band the entries of these rows and columns go, and the band's diagonals.
 
-    Each pair of different parameters is given once, in either order. With the band comes where in its flat form each
-    entry went.
+    Each pair of different parameters is given once, in either order.
     """
-    starts, distances = [], []
-    for rows, columns, _ in entries:
-        one, two = place[rows], place[columns]
-        low = np.minimum(one, two)
-        starts.append(low.ravel())
-        distances.append((np.maximum(one, two) - low).ravel())
-    apart = np.concatenate(distances)
+    one, two = place[rows], place[columns]
+    low = np.minimum(one, two)
+    apart = np.maximum(one, two) - low
     width = int(apart.max(initial=0)) + 1
-    apart += np.concatenate(starts) * width
-    values = np.concatenate([values.ravel() for _, _, values in entries])
-    flat: FloatArray = np.asarray(np.bincount(apart, values, place.size * width), dtype=np.float64)
-    return Band(flat.reshape(place.size, width), place), apart
+    return low * width + apart, width
 
 
 def solve_narrow(band: FloatArray, right: FloatArray) -> tuple[FloatArray, float]:

@@ -14,9 +14,9 @@ import numpy as np
 from spectra.measure.engine import Solution
 from spectra.measure.fit import fit_with_response
 from spectra.measure.information import information
-from spectra.measure.model import RC, stacked
 from spectra.measure.profile import profiles
 from spectra.measure.response import grown_by_bends
+from spectra.measure.scene import RC, stacked
 from spectra.measure.shape import shape_verdict
 from spectra.units import DB_PER_NEPER, FloatArray
 
@@ -85,7 +85,7 @@ def _joined(solution: Solution, members: list[int]) -> Solution | None:
     span = one[1] - one[0]
     if abs(found.theta[k, 1] - found.theta[k, 0] - span) > 0.1 * span:
         return None
-    here = information(trace, found, at)
+    here = information(at)
     covariance = grown_by_bends(trace, found, at, here.band.inverse(here.free))
     scores = np.insert(solution.scores[keep], k, float(np.linalg.norm(solution.scores[members])))
     whole = replace(solution, scene=found, at=at, covariance=covariance, scores=scores, profiles={})

@@ -13,84 +13,16 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-from spectra.measure.floor import FloorBasis
+from spectra.measure.pairs import Pairs, pairs_of
+from spectra.measure.scene import BEND_PRECISION, BENDS, CW, Scene, Trace
 from spectra.signal.blurred import edge
 from spectra.signal.detectors import PointLaw
-from spectra.units import DB_PER_NEPER, FloatArray
+from spectra.units import FloatArray
 
-__all__ = [
-    "BENDS",
-    "BEND_PRECISION",
-    "CW",
-    "MOST_ROLL_OFF",
-    "RC",
-    "Evaluation",
-    "Scene",
-    "Trace",
-    "bends",
-    "evaluate",
-    "stacked",
-]
-
-RC, CW = 0, 1
-MOST_ROLL_OFF = 0.6
-BENDS = 6
-"""Legendre polynomials that a response may have, of degree 1 and up."""
-
-BEND_PRECISION: FloatArray = np.arange(1, BENDS + 1) * (0.5 / DB_PER_NEPER) ** -2.0
-"""Of the coefficients before the trace is seen: 0.5 dB over the root of the degree (common practice, no source)."""
+__all__ = ["Evaluation", "bends", "evaluate", "reweighed"]
 
 _SMOOTH_REACH = 1.4  # half widths to which slope and bow go on beyond the edges; higher degrees stay as they end
-_REACH = 6.0  # standard deviations of the filter beyond an edge
 _SKIRT_TOLERANCE = 0.03  # relative uncertainty of the filter's width, as it acts on skirts
-
-
-@dataclass(frozen=True, slots=True)
-class Trace:
-    """What is fitted: points `x` (spacings), `y` (nepers), the filter's sigma, law and information per point.
-
-    `line` is ln of the line's response where carriers come through one that is not flat.
-    """
-
-    x: FloatArray
-    y: FloatArray
-    sigma: float
-    law: PointLaw
-    information: float
-    basis: FloorBasis
-    line: FloatArray | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Scene:
-    """Carriers in any order, and floor: `kind` (k,), `theta` (k, 4 + BENDS), `beta` (m,), `strength`.
-
-    A row of `theta` has the four parameters, then the response's coefficients in nepers, zero for most carriers.
-    """
-
-    kind: NDArray[np.intp]
-    theta: FloatArray
-    beta: FloatArray
-    strength: float
-
-    @property
-    def count(self) -> int:
-        """Number of carriers."""
-        return int(self.kind.size)
-
-    def with_carriers(self, kind: NDArray[np.intp], theta: FloatArray) -> Scene:
-        """Return the same floor with other carriers, sorted by frequency."""
-        order = np.argsort(theta[:, 0] + theta[:, 1], kind="stable")
-        return replace(self, kind=kind[order], theta=theta[order])
-
-
-def stacked(*rows: FloatArray | list[FloatArray] | list[list[float]]) -> FloatArray:
-    """Return carriers one below the other, shape (k, 4 + BENDS); those given by four parameters are not bent."""
-    every = [np.asarray(row, dtype=np.float64) for some in rows for row in some]
-    theta = np.zeros((len(every), 4 + BENDS))
-    for row, values in zip(theta, every, strict=True):
-        row[: values.size] = values
-    return theta
 
 
 def bends(u: FloatArray) -> FloatArray:
@@ -114,7 +46,8 @@ class Evaluation:
     Per point: `eta` (ln of mean power as shown), `weight`, `misfit`, and `deviance`, its share in minus ln(likelihood)
     at unit weight. A pair is a carrier and a point within its reach: carrier k has ``start[k] .. start[k + 1]``,
     at the points ``index``, which run from ``first[k]`` to ``last[k]``; `jacobian` is (4, pairs). `bent` is the
-    penalty of floor and responses, `lost` minus ln(likelihood) with it, up to a constant, for comparing models.
+    penalty of floor and responses, `lost` minus ln(likelihood) with it, up to a constant, for comparing models. `trace`
+    and `scene` are what was evaluated, `doubt` is d eta / d ln(width of the filter).
     """
 
     eta: FloatArray
@@ -133,33 +66,13 @@ class Evaluation:
     deviance: FloatArray
     bent: float
     lost: float
+    pairs: Pairs
+    trace: Trace
+    scene: Scene
+    doubt: FloatArray
 
 
-@dataclass(frozen=True, slots=True)
-class _Pairs:
-    """Each point within reach of a carrier: first and last point by carrier, where its pairs start, point and owner."""
-
-    first: NDArray[np.intp]
-    last: NDArray[np.intp]
-    start: NDArray[np.intp]
-    index: NDArray[np.intp]
-    owner: NDArray[np.intp]
-
-
-def _pairs(trace: Trace, scene: Scene) -> _Pairs:
-    left, right, roll_off = scene.theta[:, 0], scene.theta[:, 1], scene.theta[:, 2]
-    reach = _REACH * trace.sigma + 0.5 * roll_off * (right - left)
-    first = np.searchsorted(trace.x, left - reach)
-    last = np.maximum(np.searchsorted(trace.x, right + reach), first)
-    length = last - first
-    start = np.zeros(length.size + 1, dtype=np.intp)
-    np.cumsum(length, out=start[1:])
-    owner = np.repeat(np.arange(scene.count), length)
-    index = np.arange(start[-1]) - np.repeat(start[:-1] - first, length)
-    return _Pairs(first, last, start, index, owner)
-
-
-def _shapes(trace: Trace, scene: Scene, pairs: _Pairs) -> tuple[FloatArray, ...]:
+def _shapes(trace: Trace, scene: Scene, pairs: Pairs) -> tuple[FloatArray, ...]:
     """Return power, its derivatives by the four parameters (4, pairs), and by ln(sigma), for every pair."""
     owner, sigma = pairs.owner, trace.sigma
     left, right, roll_off, level = scene.theta[:, :4].T
@@ -233,9 +146,15 @@ def _tone_bias(law: PointLaw, ratio: FloatArray) -> tuple[FloatArray, FloatArray
     return shift, slope
 
 
-def evaluate(trace: Trace, scene: Scene) -> Evaluation:
-    """Return the model, its Jacobian, weights and misfits at a scene."""
-    pairs = _pairs(trace, scene)
+def evaluate(trace: Trace, scene: Scene, before: Evaluation | None = None) -> Evaluation:
+    """Return the model, its Jacobian, weights and misfits at a scene.
+
+    The pairs of an evaluation `before` are kept where they serve.
+    """
+    if before is not None and before.trace.x is trace.x and before.pairs.serve(trace, scene):
+        pairs = before.pairs
+    else:
+        pairs = pairs_of(trace, scene)
     index = pairs.index
     power, jacobian, by_sigma = _shapes(trace, scene, pairs)
     n, law = trace.x.size, trace.law
@@ -261,22 +180,18 @@ def evaluate(trace: Trace, scene: Scene) -> Evaluation:
         jacobian *= by_noise[index]
         spread = 1.0
     doubt = np.bincount(index, by_sigma, n) / total
-    weight: FloatArray = trace.information / (spread + (trace.information * _SKIRT_TOLERANCE**2) * doubt * doubt)
-    u = np.minimum(np.maximum((trace.y - eta - law.offset) / law.scale, -30.0), 4.0)
-    growth = np.exp(u)
-    deviance = law.scale**2 * (growth - 1.0 - u)
+    weight = _weights(trace, doubt, spread)
+    misfit, deviance = _misfit(trace, eta)
     bent = 0.5 * float((scene.theta[:, 4:] ** 2 @ BEND_PRECISION).sum())
     if scene.beta.size:
         bent += 0.5 * scene.strength * float(scene.beta @ trace.basis.bend(scene.beta))
-    # A sharper law at a point pays for itself in the normalising constant; only comparisons of models need it.
-    sharper = 0.5 * float(np.log(weight / trace.information).sum()) * trace.information / law.information
     return Evaluation(
         eta,
         total,
         noise,
         floor,
         weight,
-        law.scale * (growth - 1.0),
+        misfit,
         by_noise * floor,
         pairs.first,
         pairs.last,
@@ -286,5 +201,36 @@ def evaluate(trace: Trace, scene: Scene) -> Evaluation:
         power,
         deviance,
         bent,
-        float(weight @ deviance) + bent - sharper,
+        _lost(trace, weight, deviance, bent),
+        pairs,
+        trace,
+        scene,
+        doubt,
     )
+
+
+def reweighed(trace: Trace, at: Evaluation) -> Evaluation:
+    """Return an evaluation under another law of the same points."""
+    if (at.scene.kind == CW).any():  # what a CW shows depends on the law
+        return evaluate(trace, at.scene, at)
+    weight = _weights(trace, at.doubt, 1.0)
+    misfit, deviance = _misfit(trace, at.eta)
+    lost = _lost(trace, weight, deviance, at.bent)
+    return replace(at, trace=trace, weight=weight, misfit=misfit, deviance=deviance, lost=lost)
+
+
+def _weights(trace: Trace, doubt: FloatArray, spread: FloatArray | float) -> FloatArray:
+    return np.asarray(trace.information / (spread + (trace.information * _SKIRT_TOLERANCE**2) * doubt * doubt))
+
+
+def _misfit(trace: Trace, eta: FloatArray) -> tuple[FloatArray, FloatArray]:
+    law = trace.law
+    u = np.minimum(np.maximum((trace.y - eta - law.offset) / law.scale, -30.0), 4.0)
+    growth = np.exp(u)
+    return law.scale * (growth - 1.0), law.scale**2 * (growth - 1.0 - u)
+
+
+def _lost(trace: Trace, weight: FloatArray, deviance: FloatArray, bent: float) -> float:
+    # A sharper law at a point pays for itself in the normalising constant; only comparisons of models need it.
+    sharper = 0.5 * float(np.log(weight / trace.information).sum()) * trace.information / trace.law.information
+    return float(weight @ deviance) + bent - sharper

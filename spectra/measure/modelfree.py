@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 from scipy import special
 
 from spectra.measure.engine import Solution
-from spectra.measure.model import RC, bends
+from spectra.measure.model import bends
+from spectra.measure.scene import RC
 from spectra.measure.shape import ShapeVerdict
 from spectra.signal.raised_cosine import raised_cosine
 from spectra.units import FloatArray

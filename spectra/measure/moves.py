@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 
 from spectra.measure.fit import fit, fit_with_response
 from spectra.measure.floor import fixed_floor
-from spectra.measure.model import RC, Evaluation, Scene, Trace, evaluate, stacked
+from spectra.measure.model import Evaluation, evaluate
+from spectra.measure.scene import RC, Scene, Trace, stacked
 from spectra.units import FloatArray
 
 __all__ = ["WIDTH_GAIN", "Stretch", "as_carrier", "as_tone", "merged", "stretch_of"]

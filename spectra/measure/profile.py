@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 
 from spectra.measure.fit import fit, turned
 from spectra.measure.information import information
-from spectra.measure.model import MOST_ROLL_OFF, RC, Evaluation, Scene, Trace
+from spectra.measure.model import Evaluation
+from spectra.measure.scene import MOST_ROLL_OFF, RC, Scene, Trace
 from spectra.units import FloatArray
 
 __all__ = ["RollOffProfile", "profiles"]
@@ -103,10 +104,10 @@ def profiles(trace: Trace, scene: Scene, at: Evaluation, covariance: FloatArray)
     nodes = np.array(_NODES)
     loss = np.empty((nodes.size, which.size))
     widths, levels = np.empty_like(loss), np.empty_like(loss)
-    here = information(trace, scene, at, frozen)
+    here = information(at, frozen)
     for j in range(nodes.size):
-        start = turned(scene, here, which, nodes[j])
-        found, there = fit(trace, start, rounds=_ROUNDS, tolerance=0.05, frozen=frozen)
+        turned_to = turned(scene, here, which, nodes[j])
+        found, there = fit(trace, turned_to, rounds=_ROUNDS, tolerance=0.05, frozen=frozen, start=at, here=here)
         loss[j] = _own_loss(trace, there, low, high)
         widths[j] = found.theta[which, 1] - found.theta[which, 0]
         levels[j] = found.theta[which, 3]

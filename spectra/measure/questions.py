@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 
 from spectra.measure import detect
 from spectra.measure.floor import WIDEST_CARRIER_HZ
-from spectra.measure.model import CW, RC
 from spectra.measure.moves import WIDTH_GAIN, as_carrier, as_tone, merged, stretch_of
 from spectra.measure.response import best_orders, shows_shape, with_orders
+from spectra.measure.scene import CW, RC
 from spectra.measure.work import Work
 
 __all__ = ["drop", "rethink"]

@@ -13,7 +13,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from spectra.measure.model import BEND_PRECISION, BENDS, MOST_ROLL_OFF, RC, Evaluation, Scene, Trace, bends, evaluate
+from spectra.measure.model import Evaluation, bends, evaluate
+from spectra.measure.scene import BEND_PRECISION, BENDS, MOST_ROLL_OFF, RC, Scene, Trace
 from spectra.signal.filters import SIGMA_PER_RBW
 from spectra.signal.raised_cosine import raised_cosine
 from spectra.units import DB_PER_NEPER, FloatArray
@@ -199,7 +200,7 @@ def bend_round(
         moved[:, 2] = np.minimum(np.maximum(moved[:, 2], 0.0), MOST_ROLL_OFF)
         if np.all(moved[:, 1] - moved[:, 0] > 0.5 * (theta[:, 1] - theta[:, 0])):
             trial = replace(scene, theta=np.where(step != 0.0, moved, theta))
-            there = evaluate(trace, trial)
+            there = evaluate(trace, trial, at)
             gain = float(at.weight @ (at.deviance - there.deviance)) + at.bent - there.bent
             if gain > 0.0:
                 return trial, there, gain

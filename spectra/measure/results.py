@@ -12,11 +12,11 @@ from numpy.typing import NDArray
 
 from spectra.measure.engine import Solution
 from spectra.measure.measurement import Carrier, Floor
-from spectra.measure.model import CW, RC
 from spectra.measure.modelfree import Lump, lump, lumps
 from spectra.measure.parts import modulated_parts, plain_parts
 from spectra.measure.profile import RollOffProfile
 from spectra.measure.response import Bent, bent_figures, swing_db
+from spectra.measure.scene import CW, RC
 from spectra.measure.shape import ShapeVerdict, shape_verdicts
 from spectra.measure.standards import roll_off_weights
 from spectra.measure.tone import is_tone

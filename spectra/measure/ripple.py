@@ -8,7 +8,7 @@ import numpy as np
 
 from spectra.measure.floor import WIDEST_CARRIER_HZ, humps, lower_envelope
 from spectra.measure.information import information
-from spectra.measure.model import RC, stacked
+from spectra.measure.scene import RC, stacked
 from spectra.measure.seeds import seed_stretch
 from spectra.measure.standing import settle_waves
 from spectra.measure.work import RIPPLE_ODDS, Work
@@ -25,7 +25,7 @@ _EVIDENCE_MARGIN = 1.5  # in ln(likelihood): a floor bends only where the trace 
 def strengthen(work: Work) -> None:
     """Take the strength of the floor's penalty from the trace, by restricted maximum likelihood."""
     basis, scene = work.trace.basis, work.scene
-    here = information(work.trace, scene, work.at)
+    here = information(work.at)
     m, bend = basis.size, basis.bend(scene.beta)
     bent = 0.5 * float(scene.beta @ bend)
     grid = basis.prior_strength * 10.0 ** np.linspace(-1.5, 6.0, 11)

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spectra.measure.detect import Window, find_edges, ladder
-from spectra.measure.model import CW, RC, Trace, stacked
+from spectra.measure.scene import CW, RC, Trace, stacked
 from spectra.units import FloatArray
 
 __all__ = ["seed_carriers", "seed_stretch", "seed_window"]

@@ -17,8 +17,9 @@ from numpy.typing import NDArray
 from scipy import special
 
 from spectra.measure.engine import Solution
-from spectra.measure.model import BENDS, bends
+from spectra.measure.model import bends
 from spectra.measure.response import order_of, shows_shape, swing_db
+from spectra.measure.scene import BENDS
 from spectra.units import DB_PER_NEPER, FloatArray
 
 __all__ = ["FALSE_ALARM", "ShapeVerdict", "shape_verdict", "shape_verdicts"]

@@ -36,7 +36,7 @@ def reshape(work: Work) -> None:
     spread = float(weight @ offset**2)
     slope = float((weight * offset) @ basis.spline(work.scene.beta)) / (spread + (_SLOPE_STD * work.spacing_hz) ** -2)
     work.trace = replace(trace, line=slope * offset if basis.wave is None else slope * offset + basis.wave)
-    work.at = evaluate(work.trace, work.scene)
+    work.at = evaluate(work.trace, work.scene, work.at)
 
 
 def settle_waves(work: Work) -> bool:
@@ -132,4 +132,4 @@ def _take(work: Work, waves: FloatArray) -> None:
     line = step[0] + step[1] * trace.x
     beta = basis.approximate(line + (0.0 if basis.wave is None else basis.wave))
     work.scene = replace(work.scene, beta=beta, strength=strength)
-    work.at = evaluate(work.trace, work.scene)
+    work.at = evaluate(work.trace, work.scene, work.at)

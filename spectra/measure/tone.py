@@ -9,8 +9,8 @@ from __future__ import annotations
 import numpy as np
 
 from spectra.measure.engine import Solution
-from spectra.measure.model import CW, RC
 from spectra.measure.moves import as_carrier, stretch_of
+from spectra.measure.scene import CW, RC
 
 __all__ = ["is_tone"]
 

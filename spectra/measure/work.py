@@ -12,9 +12,10 @@ from spectra.measure import detect
 from spectra.measure.fit import fit
 from spectra.measure.floor import WIDEST_CARRIER_HZ, floor_basis
 from spectra.measure.linear import solve_narrow
-from spectra.measure.model import RC, Evaluation, Scene, Trace, evaluate, stacked
+from spectra.measure.model import Evaluation, evaluate, reweighed
 from spectra.measure.moves import stretch_of
 from spectra.measure.response import shows_shape
+from spectra.measure.scene import RC, Scene, Trace, stacked
 from spectra.measure.shoulders import shoulders
 from spectra.measure.statistics import assumed_average, first_law, refined_law
 from spectra.signal.detectors import Average
@@ -82,7 +83,7 @@ class Work:
 
     def refit(self, rounds: int, tolerance: float = 0.05) -> None:
         """Fit all parameters together."""
-        self.scene, self.at = fit(self.trace, self.scene, rounds=rounds, tolerance=tolerance)
+        self.scene, self.at = fit(self.trace, self.scene, rounds=rounds, tolerance=tolerance, start=self.at)
 
     def relaw(self) -> None:
         """Take the law of the points from the residuals."""
@@ -92,7 +93,7 @@ class Work:
         lost = 4.0 * self.scene.count + 3.0
         self.law = refined_law(self.law, residual, usable, lost, self.spacing_hz, self.sweep.settings)
         self.trace = replace(self.trace, law=self.law.law, information=self.law.information)
-        self.at = evaluate(self.trace, self.scene)
+        self.at = reweighed(self.trace, self.at)
 
     def windows(self, least: float | None = None) -> list[detect.Window]:
         """Return what the residuals hold."""
@@ -120,7 +121,7 @@ class Work:
         kinds = np.r_[self.scene.kind[keep], np.array(kind, dtype=np.intp)].astype(np.intp)
         thetas = stacked(self.scene.theta[keep], theta)
         self.scene = self.scene.with_carriers(kinds, thetas)
-        self.at = evaluate(self.trace, self.scene)
+        self.at = evaluate(self.trace, self.scene, self.at)
 
     def replace_if(
         self,

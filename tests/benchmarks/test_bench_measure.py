@@ -14,7 +14,7 @@ import pytest
 from spectra.measure import measure
 from spectra.measure.fit import fit
 from spectra.measure.floor import first_floors
-from spectra.measure.model import RC, Scene
+from spectra.measure.scene import RC, Scene
 from spectra.measure.seeds import seed_carriers
 from spectra.measure.work import Work
 from spectra.signal.blurred import carrier_shape

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import numpy as np
@@ -17,6 +18,7 @@ __all__ = ["fit", "fit_with_response", "turned"]
 
 
 _LIKE = 1.0  # in ln(likelihood), that a step may gain without changing the information by much
+_KEPT = 4.0  # a step seldom gains more than its promise, and what is left after some steps not so many times as much
 _NOTHING = 0.05  # of the tolerance: a step that promises less is not worth taking
 _MOST_MOVE = np.array([np.inf, np.inf, 0.25, 1.5])  # of a roll-off and of ln(plateau), in one step
 
@@ -73,7 +75,7 @@ def fit(
     tolerance: float = 1e-3,
     frozen: NDArray[np.bool_] | None = None,
     start: Evaluation | None = None,
-    here: Information | None = None,
+    least: float = math.inf,
 ) -> tuple[Scene, Evaluation]:
     """Return the scene after damped Fisher scoring, and the model there.
 
@@ -88,19 +90,21 @@ def fit(
         Carriers whose roll-off stays.
     start : Evaluation, optional
         At this scene or one like it, if there is one already.
-    here : Information, optional
-        Of a scene near by, good enough to step with.
+    least : float
+        Minus ln(likelihood) that is of use; a fit that does not promise to come so low is given up.
     """
     at = start if start is not None and start.trace is trace and start.scene is scene else None
     at = evaluate(trace, scene, start) if at is None else at
     damping = 1e-3
+    here: Information | None = None
     for _ in range(rounds):
         fresh = here is None
         here = information(at, frozen) if here is None else refreshed(here, at, frozen)
         gain = 0.0
         for _ in range(5):
             step = _step(scene, here, damping)
-            if 0.5 * float(step @ here.gradient) < _NOTHING * tolerance:
+            promise = 0.5 * float(step @ here.gradient)
+            if promise < _NOTHING * tolerance or at.lost - _KEPT * promise > least:
                 break
             trial = _moved(scene, step)
             there = evaluate(trace, trial, at)
@@ -126,7 +130,7 @@ def fit(
 
 
 def fit_with_response(
-    trace: Trace, scene: Scene, which: list[int], *, rounds: int, tolerance: float
+    trace: Trace, scene: Scene, which: list[int], *, rounds: int, tolerance: float, least: float = math.inf
 ) -> tuple[Scene, Evaluation]:
     """Return the scene after a fit in which some carriers may take the response that the evidence asks for."""
     scene, at = fit(trace, scene, rounds=rounds, tolerance=tolerance)
@@ -135,5 +139,5 @@ def fit_with_response(
         theta = with_orders(scene.theta, some, best_orders(trace, scene, at, some))
         if np.array_equal(theta, scene.theta):
             break
-        scene, at = fit(trace, replace(scene, theta=theta), rounds=rounds, tolerance=tolerance, start=at)
+        scene, at = fit(trace, replace(scene, theta=theta), rounds=rounds, tolerance=tolerance, start=at, least=least)
     return scene, at

@@ -6,6 +6,7 @@ the search that found it.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -43,19 +44,25 @@ class Stretch:
     members: NDArray[np.intp]
 
     def best(
-        self, kind: list[int], theta: list[FloatArray], rounds: int = 10, bent: list[int] | None = None
+        self,
+        kind: list[int],
+        theta: list[FloatArray],
+        rounds: int = 10,
+        bent: list[int] | None = None,
+        least: float = math.inf,
     ) -> tuple[FloatArray, float]:
         """Return parameters and ln(likelihood) lost (objective) after fitting these carriers instead.
 
-        Those listed in `bent` may take a response.
+        Those listed in `bent` may take a response. A fit that does not promise to lose as little as `least` is
+        given up.
         """
         scene = Scene(np.array(kind, dtype=np.intp), stacked(theta), np.empty(0), 0.0)
         if not kind:
             return scene.theta, evaluate(self.trace, scene).lost
         if bent:
-            scene, at = fit_with_response(self.trace, scene, bent, rounds=rounds, tolerance=0.02)
+            scene, at = fit_with_response(self.trace, scene, bent, rounds=rounds, tolerance=0.02, least=least)
         else:
-            scene, at = fit(self.trace, scene, rounds=rounds, tolerance=0.02)
+            scene, at = fit(self.trace, scene, rounds=rounds, tolerance=0.02, least=least)
         return scene.theta, at.lost
 
 

@@ -107,7 +107,7 @@ def profiles(trace: Trace, scene: Scene, at: Evaluation, covariance: FloatArray)
     here = information(at, frozen)
     for j in range(nodes.size):
         turned_to = turned(scene, here, which, nodes[j])
-        found, there = fit(trace, turned_to, rounds=_ROUNDS, tolerance=0.05, frozen=frozen, start=at, here=here)
+        found, there = fit(trace, turned_to, rounds=_ROUNDS, tolerance=0.05, frozen=frozen, start=at)
         loss[j] = _own_loss(trace, there, low, high)
         widths[j] = found.theta[which, 1] - found.theta[which, 0]
         levels[j] = found.theta[which, 3]

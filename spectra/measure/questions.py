@@ -237,5 +237,7 @@ def _needless(work: Work, k: int) -> bool:
     stretch = stretch_of(work.trace, work.scene, work.at, work.around([k]), work.margin)
     others = [j for j in range(stretch.members.size) if stretch.members[j] != k]
     now = stretch.best(list(stretch.kind), list(stretch.theta), 0)[1]
-    less = stretch.best([int(stretch.kind[j]) for j in others], [stretch.theta[j] for j in others], 6)[1]
+    less = stretch.best(
+        [int(stretch.kind[j]) for j in others], [stretch.theta[j] for j in others], 6, None, now + 0.5 * work.least**2
+    )[1]
     return less - now < 0.5 * work.least**2

@@ -147,10 +147,10 @@ class Work:
         guess = theta + [stretch.theta[j] for j in rest]
         now = stretch.best(list(stretch.kind), list(stretch.theta), 0)[1]
         which = [0] if bent and self.shows_shape(theta[0]) else None
-        found, then = stretch.best(kinds, guess, 3, which)
+        found, then = stretch.best(kinds, guess, 3, which, now - gain)
         if then - now > hopeless:
             return False
-        found, then = stretch.best(kinds, list(found), 8, which)
+        found, then = stretch.best(kinds, list(found), 8, which, now - gain)
         if now - then <= gain + (_BENT_PRICE if which and found[0, 4:].any() else 0.0):
             return False
         self.put([int(j) for j in stretch.members], kinds, list(found))

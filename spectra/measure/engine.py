@@ -119,7 +119,7 @@ def _first(work: Work) -> None:
 
 def _add(work: Work) -> bool:
     """Add a carrier for every window that stands out; say whether there was any."""
-    fresh = [seed_window(work.trace, work.at.eta, w) for w in work.windows() if w.score > 0.0][:12]
+    fresh = [seed_window(work.trace, work.at.eta, w) for w in work.windows(work.least) if w.score > 0.0][:12]
     if not fresh:
         return False
     kind = np.r_[work.scene.kind, np.array([k for k, _ in fresh], dtype=np.intp)]

@@ -61,12 +61,12 @@ class RollOffProfile:
 
         mean, variance = self.spread(values)
         std = max(std, 1e-9 * float(np.ptp(values)), 1e-12)
-        reach = 6.0 * math.sqrt(variance + std * std)
+        reach = 4.5 * math.sqrt(variance + std * std)
         low, high = (
             max(mean - reach, float(values.min()) - 4.0 * std),
             min(mean + reach, float(values.max()) + 4.0 * std),
         )
-        line = np.linspace(low, high, 65)
+        line = np.linspace(low, high, 45)
         below = ndtr((line[:, None] - values) / std) @ self.weight
         ends = np.interp([0.5 * (1.0 - share), 0.5 * (1.0 + share)], below, line)
         return float(ends[0]), float(ends[1])
@@ -112,29 +112,44 @@ def profiles(trace: Trace, scene: Scene, at: Evaluation, covariance: FloatArray)
         widths[j] = found.theta[which, 1] - found.theta[which, 0]
         levels[j] = found.theta[which, 3]
     own = np.stack((_own_loss(trace, at, low, high), width, scene.theta[which, 3]))
-    found_at = np.stack((loss, widths, levels))
-    return {
-        int(k): _profile(nodes, found_at[:, :, i], float(scene.theta[k, 2]), own[:, i]) for i, k in enumerate(which)
-    }
+    return _every(which, nodes, np.stack((loss, widths, levels)), scene.theta[which, 2], own)
 
 
-def _profile(nodes: FloatArray, values: FloatArray, roll_off: float, own: FloatArray) -> RollOffProfile:
-    """Return the profile on a fine grid from loss, width and level (3, nodes), and the same at the fitted value."""
-    apart = np.abs(nodes - roll_off) > 1e-3
-    place = np.concatenate((nodes[apart], [roll_off]))
-    order = np.argsort(place)
-    loss, width, level = _through(place[order], np.concatenate((values[:, apart], own[:, None]), axis=1)[:, order])
-    weight = np.exp(loss.min() - loss)
-    return RollOffProfile(_GRID, weight / weight.sum(), width, level)
+def _every(
+    which: NDArray[np.intp], nodes: FloatArray, found: FloatArray, roll_off: FloatArray, own: FloatArray
+) -> dict[int, RollOffProfile]:
+    """Return profiles on a fine grid, by carrier.
+
+    Loss, width and level are given at the nodes, (3, nodes, k), and at the fitted roll-offs (k,), (3, k). A fitted one
+    takes the place of a node that it falls on.
+    """
+    place = np.concatenate((np.repeat(nodes[:, None], which.size, axis=1), roll_off[None]))
+    values = np.concatenate((found, own[:, None]), axis=1)
+    on = np.abs(nodes[:, None] - roll_off) <= 1e-3
+    made: dict[int, RollOffProfile] = {}
+    for some, kept in ((~on.any(axis=0), nodes.size + 1), (on.any(axis=0), nodes.size)):
+        if not some.any():
+            continue
+        used = np.concatenate((~on[:, some], np.ones((1, np.count_nonzero(some)), dtype=bool)))
+        order = np.argsort(np.where(used, place[:, some], np.inf), axis=0)[:kept]
+        x = np.take_along_axis(place[:, some], order, axis=0)
+        y = np.take_along_axis(values[:, :, some], order[None], axis=1)
+        loss, width, level = _through(x, y)
+        weight = np.exp(loss.min(axis=1)[:, None] - loss)
+        weight /= weight.sum(axis=1)[:, None]
+        for i, k in enumerate(np.flatnonzero(some)):
+            made[int(which[k])] = RollOffProfile(_GRID, weight[i], width[i], level[i])
+    return made
 
 
 def _through(x: FloatArray, y: FloatArray) -> FloatArray:
-    """Return curves through the points (m,) and (c, m) on the grid that do not overshoot, shape (c, grid).
+    """Return curves through the points (m, k) and (c, m, k) on the grid that do not overshoot, shape (c, k, grid).
 
     Piecewise cubic Hermite interpolation with the slopes of Fritsch and Butland; the library's class for it costs more
     than the fit (the tests hold this against it).
     """
-    h, rise = np.diff(x), np.diff(y) / np.diff(x)
+    h = np.diff(x, axis=0)
+    rise = np.diff(y, axis=1) / h
     before, after = rise[:, :-1], rise[:, 1:]
     same = before * after > 0.0
     one, two = 2.0 * h[1:] + h[:-1], h[1:] + 2.0 * h[:-1]
@@ -146,10 +161,12 @@ def _through(x: FloatArray, y: FloatArray) -> FloatArray:
         own = np.where(own * rise[:, near] > 0.0, own, 0.0)
         much = (rise[:, near] * rise[:, far] < 0.0) & (np.abs(own) > 3.0 * np.abs(rise[:, near]))
         slope[:, end] = np.where(much, 3.0 * rise[:, near], own)
-    at = np.clip(np.searchsorted(x, _GRID, side="right") - 1, 0, h.size - 1)
-    t = (_GRID - x[at]) / h[at]
+    at = np.clip((x[:, :, None] <= _GRID).sum(axis=0) - 1, 0, len(h) - 1)  # (k, grid)
+    curve = np.arange(x.shape[1])[:, None]
+    width = h[at, curve]
+    t = (_GRID - x[at, curve]) / width
     rest = 1.0 - t
     return np.asarray(
-        rest * rest * ((1.0 + 2.0 * t) * y[:, at] + t * h[at] * slope[:, at])
-        + t * t * ((3.0 - 2.0 * t) * y[:, at + 1] - rest * h[at] * slope[:, at + 1])
+        rest * rest * ((1.0 + 2.0 * t) * y[:, at, curve] + t * width * slope[:, at, curve])
+        + t * t * ((3.0 - 2.0 * t) * y[:, at + 1, curve] - rest * width * slope[:, at + 1, curve])
     )

@@ -122,8 +122,7 @@ def _repair(work: Work) -> bool:
     """Where the trace lies below the model: move the edge that is too far out, or part the carrier there."""
     changed = False
     rbw = work.rbw_hz / work.spacing_hz
-    # about one window of noise a sweep is questioned in vain
-    odd = work.windows(detect.threshold(1.0, work.tests))[:12] if work.scene.count else []
+    odd = work.windows(work.asks)[:12] if work.scene.count else []
     for window in odd:
         if window.score > 0.0:
             changed |= _extend(work, window)

@@ -111,12 +111,16 @@ def _tail(statistic: float, degrees: int, extra: float) -> float:
 
 def shape_verdict(solution: Solution, k: int) -> ShapeVerdict:
     """Return what the residuals of carrier `k` of the scene say."""
+    scene = replace(solution.scene, kind=solution.scene.kind[k : k + 1], theta=solution.scene.theta[k : k + 1])
+    shared = max(solution.law.correlated_points, 1.0)
+    return _verdict(solution, k) if shows_shape(solution.trace, scene, shared)[0] else _FINE
+
+
+def _verdict(solution: Solution, k: int) -> ShapeVerdict:
     at, trace, law = solution.at, solution.trace, solution.law
+    scene, shared = solution.scene, max(law.correlated_points, 1.0)
     pairs = slice(int(at.start[k]), int(at.start[k + 1]))
     index = at.index[pairs]
-    scene, shared = solution.scene, max(law.correlated_points, 1.0)
-    if not shows_shape(trace, replace(scene, kind=scene.kind[k : k + 1], theta=scene.theta[k : k + 1]), shared)[0]:
-        return _FINE
     weight = at.weight[index] * (at.total[index] < 1.05 * at.noise[index])  # not where a CW stands
     rows = _departures(solution, k, trace.x[index], at.jacobian[:, pairs])
     rows /= np.sqrt(np.maximum((rows * rows) @ weight, 1e-12))[:, None]
@@ -186,7 +190,8 @@ def shape_verdicts(solution: Solution) -> list[ShapeVerdict]:
     that are cut by the span, are not judged.
     """
     scene = solution.scene
-    verdicts = [shape_verdict(solution, k) for k in range(scene.count)]
+    judged = shows_shape(solution.trace, scene, max(solution.law.correlated_points, 1.0))
+    verdicts = [_verdict(solution, k) if judged[k] else _FINE for k in range(scene.count)]
     round_ones = _rounder_than_any(solution, np.array([v.inflation for v in verdicts]))
     round_ones |= np.array([swing_db(row) > _MOST_RESPONSE_DB for row in scene.theta], dtype=bool)
     return [

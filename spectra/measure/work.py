@@ -78,6 +78,9 @@ class Work:
         self.tests = detect.independent_tests(x.size, self.widths, self.law.correlated_points)
         self.least = detect.threshold(false_alarms, self.tests)
         self.asked: set[tuple[object, ...]] = set()  # questions answered with no
+        # about one window of noise a sweep passes the lower threshold, and is questioned in vain
+        self.asks = min(self.least, detect.threshold(1.0, self.tests))
+        self._seen: tuple[Evaluation, list[detect.Window]] | None = None
         self.scene: Scene
         self.at: Evaluation
 
@@ -95,11 +98,14 @@ class Work:
         self.trace = replace(self.trace, law=self.law.law, information=self.law.information)
         self.at = reweighed(self.trace, self.at)
 
-    def windows(self, least: float | None = None) -> list[detect.Window]:
-        """Return what the residuals hold."""
-        ratio = self.trace.law.normal_ratio(self.trace.y - self.at.eta)
-        share = np.maximum(self.at.weight / self.trace.information, 1e-6)
-        return detect.scan(ratio, share, self.trace.law, self.law.correlation, self.widths, least or self.least)
+    def windows(self, least: float) -> list[detect.Window]:
+        """Return what the residuals hold that passes a score of `least`, `asks` or more; the best first."""
+        if self._seen is None or self._seen[0] is not self.at:
+            ratio = self.trace.law.normal_ratio(self.trace.y - self.at.eta)
+            share = np.maximum(self.at.weight / self.trace.information, 1e-6)
+            found = detect.scan(ratio, share, self.trace.law, self.law.correlation, self.widths, self.asks)
+            self._seen = self.at, found
+        return [window for window in self._seen[1] if abs(window.score) > least]
 
     @property
     def margin(self) -> float:

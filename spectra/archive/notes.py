@@ -18,6 +18,7 @@ from typing import Any
 import sqlalchemy as sa
 
 from spectra.archive.database import reading, told, writing
+from spectra.archive.lists import sum_up
 from spectra.archive.record import RawFile, canonical, rfc3339
 from spectra.archive.schema import NOTE, VISIT
 from spectra.archive.store import Archive
@@ -162,7 +163,9 @@ def _store(archive: Archive, connection: sa.Connection, notes: VisitNotes, files
     for file in files:
         archive._blob(connection, file)  # one room, one transaction
     values = {"key": notes.key, "visit": notes.visit, "saved_at": notes.saved_at, "body": notes.body()}
-    return archive._once(connection, NOTE, values, NOTE.c.key)
+    fresh = archive._once(connection, NOTE, values, NOTE.c.key)
+    sum_up(connection, [notes.visit])  # a title kept is found by
+    return fresh
 
 
 def list_notes(archive: Archive, visit: str | None = None) -> list[VisitNotes]:

@@ -10,6 +10,7 @@ from typing import Any
 import sqlalchemy as sa
 
 from spectra.archive.database import reading, told
+from spectra.archive.lists import fold
 from spectra.archive.record import rfc3339
 from spectra.archive.schema import CAPTURE, CARRIER, FINDING
 from spectra.archive.store import Archive, capture_value
@@ -111,9 +112,8 @@ def _conditions(connection: sa.Connection, search: Search) -> list[sa.ColumnElem
     if search.until is not None:
         found.append(CAPTURE.c.captured_at < rfc3339(search.until))
     if search.finding is not None:
-        found.append(
-            _with_one(connection, search, FINDING.c.capture, _like(connection, FINDING.c.code, search.finding))
-        )
+        holds = sa.and_(_like(connection, FINDING.c.code, search.finding), FINDING.c.answer == "yes")
+        found.append(_with_one(connection, search, FINDING.c.capture, holds))
     if search.carrier_hz is not None:
         column = CARRIER.c.centre_hz if search.carrier_hz < _IF_BELOW_HZ else CARRIER.c.rf_hz
         low, high = search.carrier_hz - search.tolerance_hz, search.carrier_hz + search.tolerance_hz
@@ -121,8 +121,7 @@ def _conditions(connection: sa.Connection, search: Search) -> list[sa.ColumnElem
     if search.visit is not None:
         found.append(CAPTURE.c.visit == search.visit)
     if search.text:
-        places = (CAPTURE.c.name, CAPTURE.c.vessel, CAPTURE.c.terminal, CAPTURE.c.satellite)
-        found.append(sa.or_(*(sa.func.lower(place).contains(search.text.lower(), autoescape=True) for place in places)))
+        found.append(CAPTURE.c.words.contains(fold(search.text), autoescape=True))
     if not search.replaced:
         found.append(CAPTURE.c.replaced.is_(False))
     return found

@@ -22,9 +22,10 @@ __all__ = [
     "RAW",
     "RESULT",
     "VISIT",
+    "VISIT_LIST",
 ]
 
-HEAD = "0003"
+HEAD = "0004"
 """Revision that this version of the program reads and writes."""
 
 METADATA = sa.MetaData(
@@ -125,7 +126,10 @@ CAPTURE = sa.Table(
     sa.Column("carriers", sa.Integer, nullable=False),
     sa.Column("faults", sa.Integer, nullable=False),
     sa.Column("warnings", sa.Integer, nullable=False),
-    sa.Index(None, "captured_at", "id"),
+    sa.Column("role", sa.String(16)),  # of the context
+    sa.Column("words", sa.Text, nullable=False, server_default=""),  # see spectra.archive.lists
+    sa.Index("ix_capture_list", "captured_at", "id", "replaced", "words"),  # a search by word reads it alone
+    sa.Index(None, "role", "id"),
     sa.Index(None, "visit", "replaced", "captured_at", "faults", "warnings"),  # lists sum up from it alone
     sa.Index(None, "vessel", "captured_at"),
     sa.Index(None, "terminal", "captured_at"),
@@ -133,6 +137,23 @@ CAPTURE = sa.Table(
     sa.Index(None, "verdict", "captured_at"),
 )
 """Captures with their context and the summary of their current result."""
+
+VISIT_LIST = sa.Table(
+    "visit_list",
+    METADATA,
+    sa.Column("visit", sa.ForeignKey("visit.key"), primary_key=True),
+    sa.Column("captures", sa.Integer, nullable=False),
+    sa.Column("first_at", sa.String(32)),
+    sa.Column("last_at", sa.String(32)),
+    sa.Column("faults", sa.Integer, nullable=False),
+    sa.Column("warnings", sa.Integer, nullable=False),
+    sa.Column("last", sa.Integer),  # id of the newest capture that was identified
+    sa.Column("verdict", sa.String(16)),  # its verdict
+    sa.Column("words", sa.Text, nullable=False),  # what a word is looked for in
+    sa.Column("codes", sa.Text, nullable=False),  # codes of the findings that hold, a space before and after each
+    sa.Index(None, "last_at", "visit"),
+)
+"""What lists show and search of a visit, over its captures that count; made by `spectra.archive.lists`."""
 
 RAW = sa.Table(
     "raw",
@@ -167,7 +188,7 @@ FINDING = sa.Table(
     sa.Column("code", sa.Text, nullable=False),
     sa.Column("severity", sa.String(8), nullable=False),
     sa.Column("answer", sa.String(12), nullable=False),
-    sa.Index(None, "code", "capture"),
+    sa.Index(None, "code", "answer", "capture"),
 )
 """Findings of the current results, for searching."""
 

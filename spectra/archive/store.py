@@ -14,6 +14,7 @@ import sqlalchemy as sa
 from sqlalchemy.dialects import postgresql, sqlite
 
 from spectra.archive.database import default_path, open_engine, reading, told, writing
+from spectra.archive.lists import Touched, capture_words, role_of
 from spectra.archive.record import CaptureRecord, EntryRecord, RawFile, ResultRecord, pack, unpack
 from spectra.archive.schema import BLOB, CAPTURE, CARRIER, CHAIN, FINDING, PLAN, RAW, RESULT, VISIT
 from spectra.errors import ArchiveError
@@ -65,7 +66,10 @@ _OWN: sa.BindParameter[Any] = sa.bindparam("own")
 _BLOB_THERE = sa.select(BLOB.c.size).where(BLOB.c.sha256 == sa.bindparam("wanted"))
 _CAPTURE_ID = sa.select(CAPTURE.c.id).where(CAPTURE.c.key == sa.bindparam("wanted"))
 _REPLACE = (
-    sa.update(CAPTURE).where(CAPTURE.c.raw_key == sa.bindparam("same"), CAPTURE.c.id != _OWN).values(replaced=True)
+    sa.update(CAPTURE)
+    .where(CAPTURE.c.raw_key == sa.bindparam("same"), CAPTURE.c.id != _OWN, CAPTURE.c.replaced.is_(False))
+    .values(replaced=True)
+    .returning(CAPTURE.c.visit)
 )
 _CURRENT_MADE = sa.select(RESULT.c.made_at).join(CAPTURE, CAPTURE.c.result == RESULT.c.key).where(CAPTURE.c.id == _OWN)
 _SUMMARY = (
@@ -75,8 +79,15 @@ _SUMMARY = (
 _SUMMARISE = (
     sa.update(CAPTURE)
     .where(CAPTURE.c.id == _OWN)
-    .values(result=sa.bindparam("current"), **{name: sa.bindparam(f"new_{name}") for name in _SUMMARY})
+    .values(
+        result=sa.bindparam("current"),
+        words=sa.bindparam("new_words"),
+        **{name: sa.bindparam(f"new_{name}") for name in _SUMMARY},
+    )
 )
+_NAMES_OF = sa.select(CAPTURE.c.name, CAPTURE.c.vessel, CAPTURE.c.terminal, CAPTURE.c.visit).where(CAPTURE.c.id == _OWN)
+_DERIVED = ("words", "role")
+"""Columns that follow from others, for searching."""
 _CLEAR = {table.name: sa.delete(table).where(table.c.capture == _OWN) for table in (FINDING, CARRIER)}
 _INSERT = {table.name: sa.insert(table) for table in (RAW, FINDING, CARRIER)}
 # statements made once: SQLAlchemy then knows them by sight
@@ -159,9 +170,11 @@ class Archive:
             if visit is not None:
                 self._once(connection, VISIT, dataclasses.asdict(visit), VISIT.c.key)
             found = []
+            touched = Touched()
             for record in records:
-                fresh = [self._capture(connection, capture, visit, replaced) for capture in record.captures]
+                fresh = [self._capture(connection, capture, visit, replaced, touched) for capture in record.captures]
                 found.append(any(fresh))
+            touched.sum_up(connection)
             return found
 
     def add_result(
@@ -174,7 +187,10 @@ class Archive:
             if chain is not None:
                 self._chain(connection, chain)
             id_ = connection.execute(sa.select(CAPTURE.c.id).where(CAPTURE.c.key == capture_key)).scalar_one()
-            return self._result(connection, id_, capture_key, result)
+            touched = Touched()
+            fresh = self._result(connection, id_, capture_key, result, touched)
+            touched.sum_up(connection)
+            return fresh
 
     def _insert(self, table: sa.Table) -> Any:
         dialect = postgresql if self.engine.dialect.name == "postgresql" else sqlite
@@ -207,8 +223,14 @@ class Archive:
             self._once(connection, CHAIN, {**values, "blob": self._blob(connection, chain.raw)}, CHAIN.c.sha256)
 
     def _capture(
-        self, connection: sa.Connection, capture: CaptureRecord, visit: VisitRow | None, replaced: bool
+        self,
+        connection: sa.Connection,
+        capture: CaptureRecord,
+        visit: VisitRow | None,
+        replaced: bool,
+        touched: Touched,
     ) -> bool:
+        """Store a capture and its result; `touched` gets the visits whose lists change with it."""
         values = {
             "key": capture.key,
             "entry": capture.entry,
@@ -221,21 +243,26 @@ class Archive:
             "terminal": capture.terminal,
             "context": pack(capture.context),
             "replaced": replaced,
+            "role": role_of(capture.context["context"]),
+            "words": capture_words(capture.name, capture.vessel, capture.terminal, None),
             **dict.fromkeys(("carriers", "faults", "warnings"), 0),
         }
         fresh = self._once(connection, CAPTURE, values, CAPTURE.c.key)
         id_ = connection.execute(_CAPTURE_ID, {"wanted": capture.key}).scalar_one()
         if fresh:
+            touched.add(None if visit is None else visit.key, id_)
             if not replaced:
-                connection.execute(_REPLACE, {"same": capture.raw_key, "own": id_})
+                touched.whole(connection.execute(_REPLACE, {"same": capture.raw_key, "own": id_}).scalars())
             rows = [
                 {"capture": id_, "position": k, "blob": self._blob(connection, file), "file": file.name}
                 for k, file in enumerate(capture.raw)
             ]
             connection.execute(_INSERT[RAW.name], rows)
-        return self._result(connection, id_, capture.key, capture.result) or fresh
+        return self._result(connection, id_, capture.key, capture.result, touched) or fresh
 
-    def _result(self, connection: sa.Connection, id_: int, capture_key: str, result: ResultRecord) -> bool:
+    def _result(
+        self, connection: sa.Connection, id_: int, capture_key: str, result: ResultRecord, touched: Touched
+    ) -> bool:
         values = {
             "key": result.key(capture_key),
             "capture": id_,
@@ -249,17 +276,23 @@ class Archive:
             return False
         current = connection.execute(_CURRENT_MADE, {"own": id_}).scalar()
         if current is None or result.made_at >= current:
-            self._make_current(connection, id_, values["key"], result.body)
+            visit = self._make_current(connection, id_, values["key"], result.body)
+            if current is not None:  # what an earlier result had told no longer holds
+                touched.whole([visit])
         return True
 
-    def _make_current(self, connection: sa.Connection, id_: int, key: Any, body: dict[str, Any]) -> None:
-        """Let columns and search rows of a capture follow a result."""
+    def _make_current(self, connection: sa.Connection, id_: int, key: Any, body: dict[str, Any]) -> str | None:
+        """Let columns and search rows of a capture follow a result; return its visit."""
         summary, findings, carriers = search_rows(body)
-        connection.execute(_SUMMARISE, {"own": id_, "current": key, **{f"new_{k}": v for k, v in summary.items()}})
+        own = connection.execute(_NAMES_OF, {"own": id_}).one()
+        new = {**summary, "words": capture_words(own.name, own.vessel, own.terminal, summary["satellite"])}
+        connection.execute(_SUMMARISE, {"own": id_, "current": key, **{f"new_{k}": v for k, v in new.items()}})
         for table, rows in ((FINDING, findings), (CARRIER, carriers)):
             connection.execute(_CLEAR[table.name], {"own": id_})
             if rows:
                 connection.execute(_INSERT[table.name], [{"capture": id_, **row} for row in rows])
+        visit: str | None = own.visit
+        return visit
 
     def blob(self, sha256: str) -> bytes:
         """Return raw bytes.
@@ -331,7 +364,7 @@ def capture_value(connection: sa.Connection, row: Mapping[Any, Any]) -> dict[str
     raw = connection.execute(sa.select(RAW).where(RAW.c.capture == row["id"]).order_by(RAW.c.position)).mappings()
     results = connection.execute(sa.select(RESULT).where(RESULT.c.capture == row["id"])).mappings().all()
     ordered = sorted(results, key=lambda r: (r["key"] != row["result"], r["made_at"], r["key"]))
-    value = {name: row[name] for name in row if name not in ("id", "context")}
+    value = {name: row[name] for name in row if name not in ("id", "context", *_DERIVED)}
     value["replaced"] = bool(value["replaced"])
     return {
         **value,

@@ -1,0 +1,140 @@
+"""What lists show and search of captures and visits, kept beside them so that no list has to gather it anew.
+
+All of it follows from what is stored elsewhere: it is no part of what an archive holds, and goes into no bundle.
+"""
+
+from __future__ import annotations
+
+import json
+import unicodedata
+from collections.abc import Container, Iterable, Mapping
+from typing import Any
+
+import sqlalchemy as sa
+
+from spectra.archive.schema import CAPTURE, FINDING, NOTE, VISIT, VISIT_LIST
+
+__all__ = ["Touched", "capture_words", "fold", "role_of", "sum_up", "sum_up_all"]
+
+_LONGEST = 160
+"""Characters of one name that can be searched for: an index of PostgreSQL holds rows up to 2.7 kB."""
+_BETWEEN = "\n"
+_AT_ONCE = 500
+
+
+def fold(text: str) -> str:
+    """Return a text as it is searched: whatever its case, in every alphabet, and however its accents are written."""
+    return unicodedata.normalize("NFKC", unicodedata.normalize("NFKC", text).casefold())
+
+
+def capture_words(name: str, vessel: str | None, terminal: str | None, satellite: str | None) -> str:
+    """Return what a word is looked for in, of a capture."""
+    return fold(_BETWEEN.join(part[:_LONGEST] for part in (name, vessel, terminal, satellite) if part))
+
+
+def role_of(context: Mapping[str, Any]) -> str | None:
+    """Return the role that a stored context tells, as far as its column holds it."""
+    role = context.get("role")
+    return None if role is None else str(role)[:16]
+
+
+def _visit_words(visit: Mapping[Any, Any], title: str | None, satellites: Iterable[str]) -> str:
+    head = json.loads(visit["head"]).get("head", {})
+    said = [str(value) for value in head.values() if isinstance(value, str)]
+    said += [str(value) for value in (head.get("extra") or {}).values()]
+    parts = [visit["vessel"], visit["terminal"], visit["folder"], title, *said, *satellites]
+    return fold(_BETWEEN.join(dict.fromkeys(part for part in parts if part)))
+
+
+class Touched:
+    """Which visits a transaction changed: captures added alone, or more, so that the whole visit has to be seen."""
+
+    def __init__(self) -> None:
+        self._added: dict[str, set[int]] = {}
+        self._whole: set[str] = set()
+
+    def add(self, visit: str | None, capture: int) -> None:
+        """Tell that a capture with its first result came to a visit."""
+        if visit is not None:
+            self._added.setdefault(visit, set()).add(capture)
+
+    def whole(self, visits: Iterable[str | None]) -> None:
+        """Tell that captures of visits changed or no longer count."""
+        self._whole.update(key for key in visits if key is not None)
+
+    def sum_up(self, connection: sa.Connection) -> None:
+        """Make the lists follow."""
+        sum_up(connection, [*self._added, *self._whole], self._whole, self._added)
+
+
+def sum_up(
+    connection: sa.Connection,
+    visits: Iterable[str],
+    whole: Container[str] | None = None,
+    added: Mapping[str, set[int]] | None = None,
+) -> None:
+    """Make the rows of `VISIT_LIST` anew for visits whose captures, results or notes changed in this transaction.
+
+    Visits that are not `whole` (None: all are) only got captures `added`: those alone are looked through for what they
+    show, so that it makes no difference how many are there.
+    """
+    keys = sorted(set(visits))
+    names = tuple(VISIT.c[name] for name in ("key", "folder", "vessel", "terminal", "head"))
+    for start in range(0, len(keys), _AT_ONCE):
+        some = sa.select(*names).where(VISIT.c.key.in_(keys[start : start + _AT_ONCE])).order_by(VISIT.c.key)
+        # of two at once at a visit the second waits here, and then sees what the first stored
+        for visit in connection.execute(some.with_for_update(key_share=True)).mappings().all():
+            key = visit["key"]
+            ids = None if whole is None or key in whole else (added or {}).get(key)
+            before = connection.execute(sa.select(VISIT_LIST).where(VISIT_LIST.c.visit == key)).mappings().first()
+            row = _summed(connection, visit, None if before is None else ids, before)
+            connection.execute(sa.delete(VISIT_LIST).where(VISIT_LIST.c.visit == key))
+            if row["captures"]:
+                connection.execute(sa.insert(VISIT_LIST), row)
+
+
+def sum_up_all(connection: sa.Connection) -> None:
+    """Make the rows of all visits."""
+    sum_up(connection, connection.execute(sa.select(VISIT.c.key)).scalars().all())
+
+
+def _summed(
+    connection: sa.Connection, visit: Mapping[Any, Any], ids: set[int] | None, before: Mapping[Any, Any] | None
+) -> dict[str, Any]:
+    c, key = CAPTURE.c, visit["key"]
+    mine = (c.visit == key, c.replaced.is_(False))
+    sums = (
+        sa.func.count().label("captures"),
+        sa.func.min(c.captured_at).label("first_at"),
+        sa.func.max(c.captured_at).label("last_at"),
+        sa.func.coalesce(sa.func.sum(c.faults), 0).label("faults"),
+        sa.func.coalesce(sa.func.sum(c.warnings), 0).label("warnings"),
+    )
+    row = dict(connection.execute(sa.select(*sums).where(*mine)).mappings().one())
+    newest = sa.select(c.id, c.verdict).where(*mine, c.verdict.is_not(None))
+    last = connection.execute(newest.order_by(c.captured_at.desc(), c.id.desc()).limit(1)).first()
+    told = (*mine, c.id.in_(ids)) if ids is not None else mine
+    seen = set(connection.execute(sa.select(c.satellite).where(*told, c.satellite.is_not(None)).distinct()).scalars())
+    holds = sa.select(FINDING.c.code).join(CAPTURE, c.id == FINDING.c.capture).where(*told, FINDING.c.answer == "yes")
+    codes = set(connection.execute(holds.distinct()).scalars())
+    if ids is None or before is None:
+        words = _visit_words(visit, _title(connection, key), sorted(seen))
+    else:
+        parts = [*before["words"].split(_BETWEEN), *(fold(name) for name in sorted(seen))]
+        words = _BETWEEN.join(dict.fromkeys(parts))
+        codes |= set(before["codes"].split())
+    return {
+        **row,
+        "visit": key,
+        "last": None if last is None else last.id,
+        "verdict": None if last is None else last.verdict,
+        "words": words,
+        "codes": "".join(f" {code}" for code in sorted(codes)) + " ",
+    }
+
+
+def _title(connection: sa.Connection, visit: str) -> str | None:
+    """Return the title that was kept for a visit last."""
+    written = sa.select(NOTE.c.body).where(NOTE.c.visit == visit).order_by(NOTE.c.saved_at.desc(), NOTE.c.key.desc())
+    note = connection.execute(written.limit(1)).scalar()
+    return None if note is None else json.loads(note)["texts"].get("title")

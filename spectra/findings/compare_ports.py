@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from spectra.findings.comparison import Pair, Polarisation
-from spectra.findings.polarisation import Pooled, swap_of
+from spectra.findings.polarisation import OneState, Pooled, swap_of
 from spectra.findings.polarisation_feed import RainContext, Sign
 from spectra.findings.polarisation_formulas import axial_ratio_db
 from spectra.findings.polarisation_gain import PortGain, port_gain
@@ -116,6 +116,9 @@ def _sides(
     chain: ReceiveChain | None,
 ) -> tuple[_Side, _Side]:
     one, other = (_Side(k, captures[k], measurements[k], state_of(captures[k].context, chain), None) for k in couple)
+    if _one_state(one, other):
+        assert one.state is not None
+        other = replace(other, state=_opposite(one.state, chain))
     first = _polarisation(one)
     second = _polarisation(other)
     if other.state is None or other.state.polarisation is None:
@@ -124,6 +127,28 @@ def _sides(
     if first is None and second is not None:
         first = OPPOSITE[second]
     return replace(one, polarisation=first), replace(other, polarisation=second)
+
+
+def _one_state(one: _Side, other: _Side) -> bool:
+    """Say whether co-polar and cross-polar port are both said to be in an LO state of one polarisation.
+
+    Nobody means that: the context was copied from one capture to the other.
+    """
+    ports = {one.capture.context.port, other.capture.context.port}
+    if ports != {"co", "cross"} or one.state is None or other.state is None:
+        return False
+    return one.state.polarisation is not None and one.state.polarisation == other.state.polarisation
+
+
+def _opposite(state: LoState, chain: ReceiveChain | None) -> LoState:
+    """Return the state of the same oscillator for the other polarisation."""
+    wanted = OPPOSITE.get(state.polarisation or "")
+    there = [
+        each
+        for each in (chain.lo_states if chain is not None else ())
+        if (each.lo_hz, each.injection, each.polarisation) == (state.lo_hz, state.injection, wanted)
+    ]
+    return there[0] if there else replace(state, polarisation=wanted)
 
 
 def _polarisation(side: _Side) -> str | None:
@@ -234,8 +259,10 @@ def polarisation_facts(
     linear = _is_linear(first, table, satellite)
     signed = _signed(done)
     pairs = tuple(itertools.chain.from_iterable(_rows(each) for each in done))
+    sides = (_Side(k, captures[k], (), state_of(captures[k].context, chain), None) for k in couples[0])
     facts: dict[str, Any] = {
         "swap": swap,
+        "copied_state": OneState.of(first.one.state, first.pooled.captures) if _one_state(*sides) else None,
         "pooled": first.pooled if first.pairs else None,
         "gain": first.gains[0] if first.gains else None,
         "isolation_limit_db": isolation_limit_db,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -12,10 +13,15 @@ from spectra.finding import Evidence, Finding, NextStep, Subjects, step
 from spectra.findings.polarisation_gain import PortGain
 from spectra.findings.polarisation_pair import CarrierIsolation
 
+if TYPE_CHECKING:
+    from spectra.plan.chain import LoState
+
 __all__ = [
     "RECEIVE_PATH_ONLY",
+    "OneState",
     "Pooled",
     "Swap",
+    "copied_state",
     "isolation",
     "isolation_acceptance",
     "ports_swapped",
@@ -227,6 +233,37 @@ def swap_of(pooled: Pooled) -> Swap | None:
     if middle > _SWAPPED_DB or (len(values) < 2 and middle > 2.0 * _SWAPPED_DB):
         return None
     return Swap(middle, len(values), pooled.subjects())
+
+
+@dataclass(frozen=True, slots=True)
+class OneState:
+    """An LO state that the contexts of both ports name, and the captures."""
+
+    name: str
+    polarisation: str
+    captures: tuple[str, ...]
+
+    @classmethod
+    def of(cls, state: LoState | None, captures: tuple[str, ...]) -> OneState | None:
+        """Return it for a state; None without one."""
+        return None if state is None else cls(state.name, state.polarisation or "", captures)
+
+
+def copied_state(copied_state: OneState) -> Iterable[Finding]:
+    """Tell that both contexts name a state of one polarisation, and what was taken instead."""
+    yield Finding(
+        "polarisation.one_state_for_both",
+        "warning",
+        f"Both ports are said to be in an LO state of polarisation {copied_state.polarisation}",
+        f"The contexts of co-polar and cross-polar port both name a state like {copied_state.name}. The cross-polar "
+        "port is taken as the other polarisation through the same oscillator; if that is not so, isolation and "
+        "skew are wrong.",
+        evidence=(Evidence("lo_state", copied_state.name),),
+        subjects=Subjects(captures=copied_state.captures),
+        next_steps=(
+            step("Write the LO state that was commanded into the context of each capture, and compare again."),
+        ),
+    )
 
 
 def ports_swapped(swap: Swap) -> Iterable[Finding]:

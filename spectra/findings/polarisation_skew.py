@@ -25,7 +25,7 @@ PURITY_DB = (27.0, 40.0)
 
 _ANGLES_DEG = np.concatenate((np.linspace(0.0, 10.0, 101), np.linspace(10.5, 45.0, 70)))
 _SIZES, _PHASES = 12, 24
-_COMMON_ODDS = 2.0  # one phase for all is the careful choice: it does not average out
+_COMMON_ODDS = 4.0  # one phase for all is the careful choice: it does not average out
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -122,37 +122,41 @@ def _posterior(
 ) -> FloatArray:
     """Return the posterior of the angle on the grid (sums to 1), flat before."""
     low, high = (purity_db, purity_db) if isinstance(purity_db, int | float) else purity_db
-    # a fixed grid of sizes and phases (cosines repeat beyond half a turn), shifted from size to size
     size = 10.0 ** (-(low + (high - low) * (np.arange(_SIZES) + 0.5) / _SIZES) / 20.0)
-    shift = (np.arange(_SIZES) * 0.618034) % 1.0
-    phase = math.pi * (np.arange(_PHASES) + shift[:, None]) / _PHASES
-    x = size[:, None] * np.exp(1j * phase)
-    expected = np.abs(np.tan(np.radians(_ANGLES_DEG))[:, None, None] + x) ** 2  # (angles, sizes, phases)
-    of_size = np.zeros((_ANGLES_DEG.size, _SIZES))
-    for k in range(ratio.size):  # a phase of its own for each carrier, one size for all
-        of_size += _mean_over(ratio[k], std[k], expected, (2,))
-    top = float(of_size.max())
-    each = top + np.log(np.mean(np.exp(of_size - top), axis=1) + 1e-300)
-    common = np.zeros(_ANGLES_DEG.size)
+    turn = np.cos(math.pi * np.arange(_PHASES + 1) / _PHASES)  # cosines repeat beyond half a turn
+    slope = np.tan(np.radians(_ANGLES_DEG))[:, None, None]
+    expected = slope**2 + size[:, None] ** 2 + 2.0 * slope * size[:, None] * turn  # (angles, sizes, ends of phases)
+    each = np.zeros((_ANGLES_DEG.size, _SIZES))
+    for k in range(ratio.size):  # a phase of its own for each carrier
+        each += _over_phases(ratio[k], std[k], expected)
+    common = np.zeros_like(each)
     for direction in (True, False):  # one phase for all carriers that go the same way: their weighted mean says it all
         mine = way == direction
         if mine.any():
             weight = 1.0 / std[mine] ** 2
-            mean = float(np.average(ratio[mine], weights=weight))
+            mean, mean_std = float(np.average(ratio[mine], weights=weight)), float(weight.sum()) ** -0.5
             scatter = float(np.sum(weight * (ratio[mine] - mean) ** 2))
-            common += _mean_over(mean, float(weight.sum() ** -0.5), expected, (1, 2)) - 0.5 * scatter
-    step = np.gradient(_ANGLES_DEG)
-    top = max(common.max(), each.max())
-    both = (_COMMON_ODDS * np.exp(common - top) + np.exp(each - top)) * step
+            common += _over_phases(mean, mean_std, expected) - 0.5 * scatter
+            common += math.log(mean_std) - float(np.log(std[mine]).sum())
+            common -= 0.5 * (int(mine.sum()) - 1) * math.log(2.0 * math.pi)
+    top = max(float(common.max()), float(each.max()))
+    # one size for all carriers and both ways: averaged over last
+    both = (_COMMON_ODDS * np.exp(common - top) + np.exp(each - top)).mean(axis=1) * np.gradient(_ANGLES_DEG)
     result: FloatArray = both / both.sum()
     return result
 
 
-def _mean_over(value: float, std: float, expected: FloatArray, axes: tuple[int, ...]) -> FloatArray:
-    """Return ln of the likelihood of a ratio, averaged over sizes or phases of the purity or both."""
-    log = -0.5 * ((value - expected) / std) ** 2
+def _over_phases(value: float, std: float, expected: FloatArray) -> FloatArray:
+    """Return ln of the density of a ratio, averaged over the phases of the purity.
+
+    `expected` is the ratio at the ends of each phase's interval. Half an interval is added to the uncertainty: a leak
+    measured better than the grid is fine would else fall between two phases.
+    """
+    middle = 0.5 * (expected[..., 1:] + expected[..., :-1])
+    var = std**2 + 0.25 * np.diff(expected, axis=-1) ** 2
+    log = -0.5 * ((value - middle) ** 2 / var + np.log(2.0 * math.pi * var))
     top = float(log.max())
-    return np.asarray(top + np.log(np.mean(np.exp(log - top), axis=axes) + 1e-300))
+    return np.asarray(top + np.log(np.mean(np.exp(log - top), axis=-1) + 1e-300))
 
 
 def angle_variation(carriers: Sequence[CarrierIsolation]) -> Variation | None:

@@ -94,6 +94,7 @@ RULES: tuple[Rule, ...] = (
 
 PAIR_RULES: tuple[Rule, ...] = (
     Rule("polarisation.ports_swapped", ("swap",), polarisation.ports_swapped),
+    Rule("polarisation.one_state_for_both", ("copied_state",), polarisation.copied_state),
     Rule("polarisation.isolation_acceptance", ("pooled", "isolation_limit_db"), polarisation.isolation_acceptance),
     Rule("polarisation.isolation", ("pooled", "gain"), polarisation.isolation),
     Rule("polarisation.skew_error", ("pooled", "skew", "sign", "purity_db"), polarisation_feed.skew_error),

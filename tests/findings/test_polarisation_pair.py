@@ -1,5 +1,6 @@
 """Two ports, simulated (truth known): numbers, bounds, reuse, swapped ports, skew and its sign."""
 
+import dataclasses
 import math
 
 import numpy as np
@@ -158,6 +159,17 @@ def test_swapped_ports(chain) -> None:
     assert codes(result)["polarisation.ports_swapped"].severity == "fault"
     assert result.polarisation.isolation_db == pytest.approx(20.0, abs=4.0 * result.polarisation.isolation_std_db)
     assert "polarisation.ports_swapped" not in codes(spectra.compare(port_pair(20.0, 5), plan_table(), chain))
+
+
+def test_a_context_copied_from_port_to_port_is_told_and_does_not_mislead(chain) -> None:
+    """Both contexts name the state of V: the cross-polar port is taken as H, with its own rows."""
+    one, other = port_pair(20.0, 5)
+    copied = Capture(other.sweeps, dataclasses.replace(other.context, lo_state="V"), other.name)
+    result = spectra.compare([one, copied], plan_table(), chain)
+    assert codes(result)["polarisation.one_state_for_both"].severity == "warning"
+    right = spectra.compare([one, other], plan_table(), chain)
+    assert result.polarisation.isolation_db == pytest.approx(right.polarisation.isolation_db)
+    assert "polarisation.one_state_for_both" not in codes(right)
 
 
 def test_without_a_table_the_stronger_port_is_home() -> None:

@@ -82,8 +82,11 @@ def find_unit(text: str) -> tuple[str | None, str]:
 
     ``RBW (kHz)``, ``Level [dBm]``, ``start_freq_Hz``, ``Frequency in MHz`` and a bare ``dBm`` are understood.
     """
-    if len(text) > LONGEST_CELL:
-        return None, text
+    return _find_unit(text) if len(text) <= LONGEST_CELL else (None, text)
+
+
+@lru_cache(maxsize=2048)
+def _find_unit(text: str) -> tuple[str | None, str]:
     for match in _BRACKET_UNIT.finditer(text):
         if unit_kind(match[1]) not in (None, "other"):
             return match[1], (text[: match.start()] + " " + text[match.end() :]).strip()

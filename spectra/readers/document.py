@@ -63,7 +63,12 @@ _AXIS_IDEAS = frozenset({"freq", "centrefreq", "time", "date", "x", "index", "ma
 
 def names_columns(text: str) -> bool:
     """Say whether a line is titles of columns, one of them an axis (frequency, time, ...) and another a level."""
-    cells = [cell for cell in cells_of(uncommented(text[:LONGEST_LINE]), ".") if cell]
+    return _names_columns(text[:LONGEST_LINE])
+
+
+@lru_cache(maxsize=512)
+def _names_columns(text: str) -> bool:
+    cells = [cell for cell in cells_of(uncommented(text), ".") if cell]
     if len(cells) < 2 or any(c in cell for cell in cells for c in ":="):
         return False
     named = [(find_unit(cell), cell) for cell in cells]

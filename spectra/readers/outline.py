@@ -20,6 +20,8 @@ __all__ = ["MAX_TABLES", "Outline", "Section", "TextLine", "outline_of"]
 
 MAX_TABLES = 2000
 """Most tables in one text; more is no sweep file but something that would take for ever."""
+MAX_SHORT = 300
+"""Most tables of few points, and one more for each kB: with their lines above they take less than 300 bytes each."""
 MAX_LINES = 10000
 """Most lines that are no rows."""
 MAX_TRIES = 1500
@@ -27,6 +29,7 @@ MAX_TRIES = 1500
 MAX_BESIDE = 1000
 """Most lines that are looked at beside the numbers."""
 _LONGEST_ROW = 20000
+_SHORT = 300
 _WIDE = 16
 _LOOK = 3
 _BLANK_LINES = re.compile(rb"[\r\n]*\n")
@@ -147,7 +150,7 @@ def _outline(data: bytes, name: str, *, may_clip: bool = True) -> Outline:
     section = Section()
     singles: list[TextLine] = []
     hint: Dialect | None = None
-    pace, texts, tries = Pace(), 0, 0
+    pace, texts, tries, short, before = Pace(), 0, 0, 0, 0
     while cursor.at < len(data):
         blank = _BLANK_LINES.match(data, cursor.at)
         if blank is not None:
@@ -179,8 +182,11 @@ def _outline(data: bytes, name: str, *, may_clip: bool = True) -> Outline:
         cursor.move(table.end, table.rows)
         section.table = table
         sections.append(section)
-        if len(sections) > MAX_TABLES:
-            raise _too_much(name, cursor.line, f"more than {MAX_TABLES} tables")
+        short += table.end - before < _SHORT
+        before = table.end
+        most = MAX_SHORT + len(data) // 1000
+        if len(sections) > MAX_TABLES or short > most:
+            raise _too_much(name, cursor.line, f"more than {min(MAX_TABLES, most)} tables of few points")
         section = Section()
         if may_clip and cursor.at < len(data) and _goes_beyond(cursor.peek(1)[0][0], row, dialect):
             raise _Beside(dialect, row)

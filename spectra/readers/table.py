@@ -6,15 +6,26 @@ Every number is exactly ``float`` of its text. Regular rows are converted in bul
 from __future__ import annotations
 
 import math
+import re
 from array import array
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
 
 from spectra.errors import SweepFormatError
 from spectra.readers.bulk import Pace, bulk_columns
-from spectra.readers.cells import BLANK_WORDS, FREQUENCY_SCALE, bare_number, is_time, number, split_row, unit_key
+from spectra.readers.cells import (
+    BLANK_WORDS,
+    FREQUENCY_SCALE,
+    LONGEST_CELL,
+    bare_number,
+    is_time,
+    number,
+    split_row,
+    unit_key,
+)
 from spectra.readers.dialect import Dialect, Row, row_of
 from spectra.sweep import settle
 from spectra.units import FloatArray
@@ -22,6 +33,7 @@ from spectra.units import FloatArray
 __all__ = ["Table", "read_table"]
 
 _FEW_ROWS = 32
+_PLAIN = (",", ";", "\t", "")
 
 
 @dataclass(slots=True)
@@ -97,7 +109,9 @@ def read_table(
         What earlier tables of the text say of this one; this one is noted in it.
     """
     pace = pace or Pace()
-    table = _row_by_row(data, start, line, row, dialect, name, _FEW_ROWS) if pace.small else None
+    table = _few_rows(data, start, line, row, dialect) if pace.small else None
+    if table is None and pace.small:
+        table = _row_by_row(data, start, line, row, dialect, name, _FEW_ROWS)
     if table is None and "D" not in row.kinds:
         bulk = bulk_columns(data, start, row, dialect, pace)
         if bulk is not None and not _goes_on(data, bulk[1], row, dialect):
@@ -112,6 +126,36 @@ def read_table(
         settle(column)
     pace.after(table.end - table.start, table.rows)
     return table
+
+
+_FEW_BYTES = 4096
+
+
+@lru_cache(maxsize=64)
+def _bare_rows(numbers: int, delimiter: str, decimal: str) -> re.Pattern[bytes]:
+    cell = f"[0-9eE+{decimal}-]{{1,{LONGEST_CELL}}}"
+    return re.compile((f"(?:{cell}" + f"{delimiter}{cell}" * (numbers - 1) + "\r?\n)+").encode())
+
+
+def _few_rows(data: bytes, start: int, line: int, row: Row, dialect: Dialect) -> Table | None:
+    """Read a short table of bare numbers in one go; None where it is another, or goes on."""
+    if set(row.kinds) != {"N"} or any(row.units) or dialect.delimiter not in _PLAIN or row.numbers > _FEW_ROWS:
+        return None
+    match = _bare_rows(row.numbers, dialect.delimiter, dialect.decimal).match(data, start, start + _FEW_BYTES)
+    if match is None or match.end() > start + _FEW_BYTES - 256 or _goes_on(data, match.end(), row, dialect):
+        return None
+    text = match[0].replace(b"\r", b"")
+    rows = text.count(b"\n")
+    if dialect.decimal != ".":
+        text = text.replace(dialect.decimal.encode(), b".")
+    cells = text.replace(b"\n", dialect.delimiter.encode() or b"\n").split(dialect.delimiter.encode() or b"\n")
+    try:
+        values = np.array([float(cell) for cell in cells[:-1]]).reshape(rows, row.numbers)
+    except ValueError:
+        return None  # something that only looks like a number
+    columns = tuple(np.ascontiguousarray(values[:, i]) for i in range(row.numbers))
+    cell_places, units = column_cells(row)
+    return Table(columns, cell_places, units, dialect, start, match.end(), line, line + rows - 1, len(row.kinds))
 
 
 def _goes_on(data: bytes, at: int, row: Row, dialect: Dialect) -> bool:

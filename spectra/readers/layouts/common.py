@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
 from spectra.readers.cells import classify, find_unit, split_row, unit_kind
+from spectra.readers.dialect import Dialect
 from spectra.readers.facts import Facts
 from spectra.readers.outline import TextLine
-from spectra.readers.preamble import entries_of, uncommented
+from spectra.readers.preamble import LONGEST_LINE, entries_of, uncommented
 from spectra.readers.table import Table
 from spectra.readers.words import ideas_of, key_of, trace_mode_of
 from spectra.units import FloatArray
@@ -20,6 +22,7 @@ __all__ = ["Head", "column_head", "frequency_columns", "is_index", "role_of", "t
 _INDEX_NAMES = frozenset(
     {"no", "no.", "nr", "nr.", "#", "n", "index", "idx", "point", "pt", "points", "num", "i", "n°"}
 )
+_MANY = 16
 _NOT_LEVELS = frozenset({"time", "limit", "index", "bw", "span", "rbw", "step", "date"})
 
 
@@ -36,6 +39,7 @@ class Head:
         return role_of(self.names[column], self.units[column])
 
 
+@lru_cache(maxsize=1024)  # the same titles stand over table after table
 def role_of(name: str, unit: str | None) -> str:
     """Return what a column holds by its name and unit."""
     kind = unit_kind(unit) if unit else None
@@ -101,13 +105,13 @@ def column_head(lines: list[TextLine], table: Table) -> Head:
     return head
 
 
-def _names_both(cells: list[str]) -> bool:
+def _names_both(cells: tuple[str, ...]) -> bool:
     """Say whether cells name a frequency and a level."""
     roles = {role_of(name, unit) for unit, name in map(find_unit, cells)}
     return "frequency" in roles and bool(roles & {"level", ""})
 
 
-def _add_units(head: Head, cells: list[str], table: Table) -> bool:
+def _add_units(head: Head, cells: tuple[str, ...], table: Table) -> bool:
     """Add the units that stand alone in a line above the names, where there are none yet."""
     own = [cells[cell].strip("[]() ") if cell < len(cells) else "" for cell in table.cells]
     if any(head.units) or not any(own) or not all(unit_kind(cell.strip("[]() ")) for cell in cells if cell):
@@ -116,7 +120,7 @@ def _add_units(head: Head, cells: list[str], table: Table) -> bool:
     return True
 
 
-def _add_modes(head: Head, cells: list[str], table: Table) -> bool:
+def _add_modes(head: Head, cells: tuple[str, ...], table: Table) -> bool:
     """Add the trace modes that a second line of names tells (``Trace 1`` below ``Max Hold``)."""
     added = False
     for column, cell in enumerate(table.cells):
@@ -133,21 +137,24 @@ def _separator(text: str) -> bool:
     return not any(c.isalnum() for c in text) or re.fullmatch(r"[\[<(]?\w+( \w+)?[\])>]?:?", text) is not None
 
 
-def _header_cells(text: str, table: Table) -> list[str] | None:
+def _header_cells(text: str, table: Table) -> tuple[str, ...] | None:
     """Return the cells of a line if it names the columns of the table, None if it does not."""
-    text = (
-        text.strip(" ")
-        if text.lstrip().startswith(f"#{table.dialect.delimiter.strip() or chr(9)}")
-        else uncommented(text)
-    )
-    cells = _spread(text, table) if table.dialect.delimiter == " " else _cut(text, table.dialect.delimiter)
-    if not cells or len(cells) > table.width + 2:
+    if len(text) > LONGEST_LINE and len(table.cells) < _MANY:
         return None
-    if any(classify(cell, table.dialect.decimal)[0] in "ND" for cell in cells):
+    return _cells_of_header(text, table.dialect, table.cells, table.width)
+
+
+@lru_cache(maxsize=256)
+def _cells_of_header(text: str, dialect: Dialect, columns: tuple[int, ...], width: int) -> tuple[str, ...] | None:
+    text = text.strip(" ") if text.lstrip().startswith(f"#{dialect.delimiter.strip() or chr(9)}") else uncommented(text)
+    cells = _spread(text, columns) if dialect.delimiter == " " else _cut(text, dialect.delimiter)
+    if not cells or len(cells) > width + 2:
+        return None
+    if any(classify(cell, dialect.decimal)[0] in "ND" for cell in cells):
         return None
     if all(not cell or unit_kind(cell.strip("[]() ")) for cell in cells):
-        return cells
-    several = len(table.cells) > 1
+        return tuple(cells)
+    several = len(columns) > 1
     first = key_of(cells[0]) if cells[0] else None
     kind = unit_kind(find_unit(cells[0])[0] or "")
     setting = first is not None and first.concept not in ("trace", "points", "start", "when") and kind != "level"
@@ -156,7 +163,7 @@ def _header_cells(text: str, table: Table) -> list[str] | None:
     roles = [role_of(name, unit) for unit, name in map(find_unit, cells)]
     if not several and ("level" not in roles or setting or _is_title(cells[0])):
         return None
-    return cells if any(roles) else None
+    return tuple(cells) if any(roles) else None
 
 
 def _cut(text: str, delimiter: str) -> list[str]:
@@ -166,19 +173,19 @@ def _cut(text: str, delimiter: str) -> list[str]:
     return cells
 
 
-def _spread(text: str, table: Table) -> list[str] | None:
+def _spread(text: str, columns: tuple[int, ...]) -> list[str] | None:
     """Cut a heading over columns parted by white space: names may hold blanks themselves."""
     ways = (r"\t|\s{2,}", r"\s+", r"(?<=[\])])\s+", r"[,;]\s*")
     for way in ways:
         cells = [cell.strip(' "') for cell in re.split(way, text.strip()) if cell.strip()]
-        if len(cells) == len(table.cells):
-            spread = [""] * (max(table.cells) + 1)
-            for cell, name in zip(table.cells, cells, strict=True):
+        if len(cells) == len(columns):
+            spread = [""] * (max(columns) + 1)
+            for cell, name in zip(columns, cells, strict=True):
                 spread[cell] = name
             return spread
     cells = text.split()
-    if len(cells) < len(table.cells) and all(unit_kind(cell.strip("[]()")) for cell in cells):
-        return [""] * (max(table.cells) + 1 - len(cells)) + cells  # a count in front has no unit
+    if len(cells) < len(columns) and all(unit_kind(cell.strip("[]()")) for cell in cells):
+        return [""] * (max(columns) + 1 - len(cells)) + cells  # a count in front has no unit
     return None
 
 

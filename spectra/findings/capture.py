@@ -13,6 +13,7 @@ from spectra.findings.table import RULES
 
 if TYPE_CHECKING:
     from spectra.capture import Context
+    from spectra.findings.interference_causes import Unlisted
     from spectra.identify.identification import Identification
     from spectra.measure.measurement import Measurement
     from spectra.plan.chain import ReceiveChain
@@ -112,11 +113,13 @@ def with_capture_findings(
     lo_state, satellite, polarisation : str or None
         What was selected and expected; they win over the contexts'.
     """
+    from spectra.findings.interference_causes import with_told_causes
+
     spans = [(m.sweep.start_hz, m.sweep.stop_hz) for m in measurements]
     found = list(identification.findings)
+    unlisted: list[tuple[int, Unlisted]] = []
     for number, (measurement, context) in enumerate(zip(measurements, contexts, strict=True)):
-        found += measurement.findings
-        found += capture_findings(
+        facts = capture_facts(
             measurement,
             table=table,
             chain=chain,
@@ -124,12 +127,16 @@ def with_capture_findings(
             lo_state=lo_state,
             satellite=satellite,
             polarisation=polarisation,
+            analyser_floor=None,
+            times=(),
             spans_hz=[span for k, span in enumerate(spans) if k != number],
             identification=identification,
             identified_from=measurements,
         )
+        found += [*measurement.findings, *run_rules(RULES, facts)]
+        unlisted += [(number, one) for one in facts["unlisted"] or ()]
     told = sorted(each_once(found), key=lambda finding: _RANK[finding.severity])
-    return dataclasses.replace(identification, findings=tuple(told))
+    return dataclasses.replace(with_told_causes(identification, unlisted), findings=tuple(told))
 
 
 def each_once(findings: Sequence[Finding]) -> tuple[Finding, ...]:

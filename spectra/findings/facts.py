@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from spectra.capture import Context
     from spectra.findings.interference_causes import Unlisted
     from spectra.identify.identification import Identification
-    from spectra.measure.measurement import Measurement
+    from spectra.measure.measurement import Carrier, Measurement
     from spectra.plan.chain import LoState, ReceiveChain
     from spectra.plan.table import CarrierTable
     from spectra.sweep import Sweep
@@ -107,8 +107,9 @@ def capture_facts(
         "window": _window(chain, states),
     }
     if table is not None and identification is not None:
-        facts |= _identified(identification, identified_from or (measurement,), table, chain, context)
-        facts["unlisted"] = _unlisted(measurement, identification, table, chain)
+        facts["unlisted"] = unlisted = _unlisted(measurement, identification, table, chain)
+        neighbours = [one.carrier for one in unlisted or () if one.cause.name == "adjacent_satellite"]
+        facts |= _identified(identification, identified_from or (measurement,), table, chain, context, neighbours)
     if table is not None and not rf:
         facts |= _rows(table, chain, states, satellite, polarisation, facts["spans"])
     if context is not None:
@@ -142,11 +143,13 @@ def _identified(
     table: CarrierTable,
     chain: ReceiveChain,
     context: Context | None,
+    neighbours: Sequence[Carrier],
 ) -> dict[str, Any]:
     from spectra.capture import Context
     from spectra.findings.identified import identified_facts
 
-    return identified_facts(identification, measurements, table, chain, context or Context())
+    told = context or Context()
+    return identified_facts(identification, measurements, table, chain, told, neighbours=neighbours)
 
 
 def _unlisted(

@@ -50,8 +50,13 @@ def identified_facts(
     table: CarrierTable,
     chain: ReceiveChain,
     circumstances: Context,
+    *,
+    neighbours: Sequence[Carrier] = (),
 ) -> dict[str, Any]:
-    """Return the facts by name; None where one cannot be had."""
+    """Return the facts by name; None where one cannot be had.
+
+    `neighbours` are carriers that a neighbouring satellite explains: they leak from no polarisation of this one.
+    """
     fit = oscillator_of(identification, measurements, table, chain)
     carriers = [c for m in measurements for c in m.carriers]
     return {
@@ -59,7 +64,7 @@ def identified_facts(
         "circumstances": circumstances,
         "oscillator": fit,
         "finer_sweep": None if fit is None else finer_sweep(fit, carriers, measurements[0].sweep.points),
-        "suspicion": _suspicion(identification, measurements, table, chain, circumstances),
+        "suspicion": _suspicion(identification, measurements, table, chain, circumstances, neighbours),
     }
 
 
@@ -165,6 +170,7 @@ def _suspicion(
     table: CarrierTable,
     chain: ReceiveChain,
     circumstances: Context,
+    neighbours: Sequence[Carrier] = (),
 ) -> Suspicion | None:
     """Return the rows of the other polarisation that a single sweep shows; None where it shows none."""
     best = identification.best
@@ -186,7 +192,7 @@ def _suspicion(
     measurement = measurements[0]
     sweep = measurement.sweep
     foreign = [s for s in shapes(other) if sweep.start_hz < s.centre_hz < sweep.stop_hz]
-    own = shapes(best.polarisation or "")
+    own = shapes(best.polarisation or "") + [shape_of(carrier) for carrier in neighbours]
     measured = [shape_of(c) for c in measurement.carriers]
     masks = own + [m for m in measured if not any(_could_be(m, s) for s in foreign)]
     foreign = [s for s in foreign if not any(s.overlaps(o) for o in own)]

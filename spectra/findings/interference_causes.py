@@ -9,7 +9,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import zip_longest
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
@@ -26,12 +27,12 @@ from spectra.findings.interference_products import (
 from spectra.units import FloatArray, jsonable
 
 if TYPE_CHECKING:
-    from spectra.identify.identification import Identification
+    from spectra.identify.identification import Identification, UnlistedCause
     from spectra.measure.measurement import Carrier, Measurement
     from spectra.plan.chain import LoState, ReceiveChain
     from spectra.plan.table import CarrierTable
 
-__all__ = ["Cause", "CauseName", "Unlisted", "explain_unlisted"]
+__all__ = ["Cause", "CauseName", "Unlisted", "explain_unlisted", "shape_of", "with_told_causes"]
 
 CauseName = Literal[
     "adjacent_satellite",
@@ -61,6 +62,8 @@ _COMMON: dict[CauseName, float] = {
 }
 _CABLE = {0: 0.02, 1: 0.05, 2: 0.2, 3: 0.8}  # by the weight of the service
 _MOST_ODDS = 1e6
+_TOLD_BY_ROLL = ("moved", "co-located")
+_LIKELY_ENOUGH = 0.5
 _RATE_TOLERANCE = 0.12
 _RATES_ALIKE = 0.25  # share of carriers whose symbol rate agrees by chance (common practice, no source)
 _HUMP_ROLL_OFF = 0.5
@@ -150,7 +153,9 @@ def explain_unlisted(
     if identification is None:
         wanted = list(range(len(carriers)))
     else:
-        left = {(carrier.centre_hz, carrier.kind) for _, carrier in identification.unlisted}
+        # what the roll call tells as a listed carrier that moved, or of a list at the same position, is explained there
+        told = zip_longest(identification.unlisted, identification.unlisted_causes)
+        left = {(c.centre_hz, c.kind) for (_, c), cause in told if cause is None or cause.likely not in _TOLD_BY_ROLL}
         wanted = [k for k, carrier in enumerate(carriers) if (carrier.centre_hz, carrier.kind) in left]
     if not wanted:
         return ()
@@ -167,6 +172,35 @@ def explain_unlisted(
     )
 
 
+def with_told_causes(identification: Identification, told: Sequence[tuple[int, Unlisted]]) -> Identification:
+    """Return an identification that says of its unlisted carriers what the findings say, one cause a carrier.
+
+    Parameters
+    ----------
+    identification : Identification
+    told : sequence of (int, Unlisted)
+        Each with the number of its sweep (0-based), as in `identification.unlisted`.
+    """
+    better = {(number, one.carrier.centre_hz, one.carrier.kind): one.cause for number, one in told}
+    causes = []
+    for (number, carrier), cause in zip(identification.unlisted, identification.unlisted_causes, strict=False):
+        mine = better.get((number, carrier.centre_hz, carrier.kind))
+        keep = mine is None or mine.name == "newcomer" or mine.probability < _LIKELY_ENOUGH
+        causes.append(cause if keep or mine is None else _in_a_word(cause, mine))
+    return replace(identification, unlisted_causes=tuple(causes))
+
+
+def _in_a_word(cause: UnlistedCause, mine: Cause) -> UnlistedCause:
+    if mine.name == "adjacent_satellite":
+        return replace(cause, likely="neighbour", why=mine.why, row=mine.row)
+    if mine.name == "other_polarisation":
+        return replace(cause, likely="other polarisation", why=mine.why, row=mine.row)
+    if mine.row is None and cause.row is not None:
+        return cause  # it stands inside a listed carrier, which says more
+    perhaps = "may enter by the cable: " if mine.name == "by_the_cable" else ""
+    return replace(cause, likely="interferer", why=perhaps + mine.why, row=mine.row)
+
+
 def shape_of(carrier: Carrier) -> Shape:
     """Return the class of a carrier by its shape."""
     if carrier.kind == "modulated":
@@ -176,8 +210,6 @@ def shape_of(carrier: Carrier) -> Shape:
 
 def _shared(causes: Sequence[Cause]) -> tuple[Cause, ...]:
     """Return causes with their odds turned into probabilities, the likeliest first."""
-    from dataclasses import replace
-
     total = sum(cause.probability for cause in causes)
     return tuple(
         replace(cause, probability=cause.probability / total)

@@ -31,6 +31,9 @@ _ALIKE_DB = 2.0  # plateaus nearer than this that touch are searched as one: a s
 _HOST_OVER_FLOOR = 3.0  # dB that a plateau must stand over the floor to be a carrier worth searching
 _LEAST_WIDTH_RBW = 10.0  # narrower hosts have no neighbourhood of their own
 _REFERENCES_RBW = (16.0, 8.0, 5.0)
+_TONES = 0.8  # share of the false alarms allowed that goes to widths of a tone; the rest to wider bumps
+_APART = 2.0  # standard deviations from which on the two sides are not one level
+_LEAST_REFERENCE_RBW = 2.5  # a shorter side tells less than it may mislead (common practice, no source)
 _GUARD_RBW = 1.6  # a Gaussian filter is 31 dB down there (derived: 3.01 dB x (2 x 1.6)^2)
 _LEAST_EXCESS_DB = 0.5  # flatness of real plateaus (common practice, no source)
 _LEAST_BUMP_DB = 1.0
@@ -91,7 +94,9 @@ def find_hosts(measurement: Measurement) -> tuple[Host, ...]:
     sweep = measurement.sweep
     rbw = sweep.settings.rbw_hz or sweep.spacing_hz
     spans = [
-        (index, *span) for index, carrier in enumerate(measurement.carriers) if (span := _edges(carrier)) is not None
+        (index, *span)
+        for index, carrier in enumerate(measurement.carriers)
+        if (span := _edges(measurement, carrier)) is not None
     ]
     hosts: list[Host] = []
     group: list[tuple[int, float, float, float]] = []
@@ -122,7 +127,7 @@ def find_hosts(measurement: Measurement) -> tuple[Host, ...]:
     )
 
 
-def _edges(carrier: Carrier) -> tuple[float, float, float] | None:
+def _edges(measurement: Measurement, carrier: Carrier) -> tuple[float, float, float] | None:
     """Return the 3 dB edges of a modulated carrier and its roll-off (0.2 where not known)."""
     if carrier.kind != "modulated":
         return None
@@ -130,9 +135,18 @@ def _edges(carrier: Carrier) -> tuple[float, float, float] | None:
     rate = carrier.symbol_rate_bd
     if rate is None:
         if not carrier.occupied_bandwidth_hz:
-            return None
+            return (*_edges_of_model(measurement, carrier.centre_hz), roll_off)
         rate = carrier.occupied_bandwidth_hz / (1.0 + 0.36 * roll_off)
     return carrier.centre_hz - 0.5 * rate, carrier.centre_hz + 0.5 * rate, roll_off
+
+
+def _edges_of_model(measurement: Measurement, centre_hz: float) -> tuple[float, float]:
+    """Return where the model is 3 dB below its level at a place, or the span ends: a carrier so cut has no rate."""
+    f, model = measurement.sweep.frequency_hz, measurement.model_dbm
+    at = int(np.clip(np.searchsorted(f, centre_hz), 0, f.size - 1))
+    low = np.flatnonzero(model[:at] < model[at] - 3.0)
+    high = np.flatnonzero(model[at:] < model[at] - 3.0)
+    return float(f[low[-1] + 1] if low.size else f[0]), float(f[at + high[0] - 1] if high.size else f[-1])
 
 
 def _plateau_dbm(measurement: Measurement, low: float, high: float) -> float:
@@ -171,11 +185,12 @@ def _correlation(measurement: Measurement) -> FloatArray:
     return np.asarray(strength * shape)
 
 
-def _effective(count: int, correlation: FloatArray) -> float:
-    """Return the independent points that a stretch of `count` holds."""
-    lag = np.arange(1, correlation.size + 1)
-    share = np.clip(1.0 - lag / count, 0.0, 1.0)
-    return count / max(1.0, 1.0 + 2.0 * float(share @ correlation))
+def _effective(longest: int, correlation: FloatArray) -> FloatArray:
+    """Return the independent points that stretches of 0, 1, ... `longest` points hold."""
+    count = np.arange(1, longest + 1, dtype=np.float64)[:, None]
+    share = np.clip(1.0 - np.arange(1, correlation.size + 1) / count, 0.0, 1.0)
+    points = count[:, 0] / np.maximum(1.0, 1.0 + 2.0 * (share @ correlation))
+    return np.concatenate([np.zeros(1), points])
 
 
 def scan_hosts(measurement: Measurement, false_alarms: float) -> tuple[Stretch, ...]:
@@ -196,24 +211,25 @@ def scan_hosts(measurement: Measurement, false_alarms: float) -> tuple[Stretch, 
     rbw_points = max(1.0, (sweep.settings.rbw_hz or spacing) / spacing)
     y = (sweep.level_dbm - float(np.median(sweep.level_dbm))) / DB_PER_NEPER
     total = np.r_[0.0, np.cumsum(np.exp(np.clip(y / law.scale, -60.0, 60.0)))]
-    correlation = _correlation(measurement)
     widths = _widths(rbw_points, max(host.high_hz - host.low_hz for host in hosts) / spacing, spacing)
+    longest = max(4, round(_REFERENCES_RBW[0] * rbw_points), *widths)
+    readings = law.shape * _effective(longest, _correlation(measurement))
     owner = _owners(hosts, sweep.frequency_hz)
     bounds = _bounds(hosts, owner, sweep.frequency_hz)
-    tests = sum(float((owner >= 0).sum()) / max(1.0, 0.5 * width) for width in widths)
+    tests = _tests(widths, float((owner >= 0).sum()), rbw_points)
     found: list[Stretch] = []
     for width in widths:
         middle = np.arange(sweep.points - width + 1) + width // 2
-        tail, ratio, reference = _tails(total, width, rbw_points, law, correlation, bounds[:, middle])
+        tail, ratio, reference = _tails(total, width, rbw_points, law, readings, bounds[:, middle])
         excess = DB_PER_NEPER * law.scale * np.log(np.maximum(ratio, 1e-12))
-        least = _LEAST_EXCESS_DB if width <= 1.3 * rbw_points + 1.0 else _LEAST_BUMP_DB
-        hot = np.flatnonzero((tail * tests < false_alarms) & (owner[middle] >= 0) & (excess > least))
+        least = _LEAST_EXCESS_DB if _of_a_tone(width, rbw_points) else _LEAST_BUMP_DB
+        hot = np.flatnonzero((tail * tests[width] < false_alarms) & (owner[middle] >= 0) & (excess > least))
         for k in hot:
             host = hosts[int(owner[middle[k]])]
             if width > 2.0 * rbw_points + 1.0 and width * spacing > _WIDEST_SHARE * (host.high_hz - host.low_hz):
                 continue
             shown = DB_PER_NEPER * law.scale * math.log(reference[k]) + float(np.median(sweep.level_dbm))
-            found.append(Stretch(int(k), int(k) + width, float(ratio[k]), shown, float(tail[k] * tests), host))
+            found.append(Stretch(int(k), int(k) + width, float(ratio[k]), shown, float(tail[k] * tests[width]), host))
     return _apart(found, math.ceil(_GUARD_RBW * rbw_points), sweep.points)
 
 
@@ -224,6 +240,20 @@ def _widths(rbw_points: float, widest: float, spacing_hz: float) -> list[int]:
     while widths[-1] * 1.5 < most:
         widths.append(math.ceil(widths[-1] * 1.5))
     return widths
+
+
+def _of_a_tone(width: int, rbw_points: float) -> bool:
+    return width <= 1.3 * rbw_points + 1.0
+
+
+def _tests(widths: list[int], points: float, rbw_points: float) -> dict[int, float]:
+    """Return by how many a tail counts for each width: stretches tried, those of tones and of bumps to their shares."""
+    count = {width: points / max(1.0, 0.5 * width) for width in widths}
+    tones = sum(n for width, n in count.items() if _of_a_tone(width, rbw_points))
+    bumps = sum(count.values()) - tones
+    if not bumps:
+        return dict.fromkeys(widths, tones)
+    return {w: tones / _TONES if _of_a_tone(w, rbw_points) else bumps / (1.0 - _TONES) for w in widths}
 
 
 def _owners(hosts: tuple[Host, ...], frequency_hz: FloatArray) -> NDArray[np.intp]:
@@ -245,12 +275,13 @@ def _tails(
     width: int,
     rbw_points: float,
     law: PointLaw,
-    correlation: FloatArray,
+    readings: FloatArray,
     bounds: NDArray[np.intp],
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return for every stretch of `width` points: tail probability (1 where untested), ratio, reference.
 
-    `bounds` (2, m) are the first point and the end of the flat part that holds each stretch.
+    `readings` are those that stretches of 0, 1, 2 ... points hold; `bounds` (2, m) the first point and the end of the
+    flat part that holds each stretch.
     """
     from scipy.special import fdtr, fdtrc
 
@@ -258,43 +289,64 @@ def _tails(
     first = np.arange(n - width + 1)
     mean = (total[width:] - total[:-width]) / width
     tail, ratio, reference = np.ones(first.size), np.ones(first.size), np.ones(first.size)
-    open_ = np.ones(first.size, dtype=bool)
     guard = math.ceil(_GUARD_RBW * rbw_points)
-    own = law.shape * _effective(width, correlation)
+    own = readings[width]
+    room = np.stack([first - guard - bounds[0], bounds[1] - (first + width + guard)])
+    left_open = np.flatnonzero(room.max(axis=0) > 0)
     for length_rbw in _REFERENCES_RBW:
-        length = max(4, round(length_rbw * rbw_points), width if length_rbw > 5.0 else 0)
-        about = law.shape * _effective(length, correlation)
-        left, left_good = _side(total, first - guard - length, length, law, about, bounds)
-        right, right_good = _side(total, first + width + guard, length, law, about, bounds)
-        both = left_good & right_good
-        here = open_ & (left_good | right_good)
-        apart = np.abs(np.log(left / right)) > 1.5 * math.sqrt(2.0 / about)
-        greater = np.maximum(left, right) if law.scale > 0.0 else np.minimum(left, right)
-        value = np.where(both, np.where(apart, greater, 0.5 * (left + right)), np.where(left_good, left, right))
-        freedom = np.where(both & ~apart, 2.0 * about, about)
-        t = mean[here] / value[here]
-        ratio[here], reference[here] = t, value[here]
+        most = max(4, round(length_rbw * rbw_points), width if length_rbw > 5.0 else 0)
+        least = max(4, math.ceil(_LEAST_REFERENCE_RBW * rbw_points))
+        free = room[:, left_open]
+        lengths = np.clip(np.where(free >= least, free, 0), 0, most)
+        start = first[left_open]
+        left, left_good = _side(total, start - guard - lengths[0], lengths[0], law, readings)
+        right, right_good = _side(total, start + width + guard, lengths[1], law, readings)
+        value, freedom = _pooled(left, readings[lengths[0]] * left_good, right, readings[lengths[1]] * right_good, law)
+        told = freedom > 0.0
+        here = left_open[told]
+        t = mean[here] / value[told]
+        ratio[here], reference[here] = t, value[told]
         # the law's tail is only worth its cost where a stretch stands out at all
-        out = np.flatnonzero(here)[(t > 1.0) if law.scale > 0.0 else (t < 1.0)]
+        out = (t > 1.0) if law.scale > 0.0 else (t < 1.0)
         chance = fdtrc if law.scale > 0.0 else fdtr
-        tail[out] = chance(2.0 * own, 2.0 * freedom[out], ratio[out])
-        open_ &= ~here
+        tail[here[out]] = chance(2.0 * own, 2.0 * freedom[told][out], t[out])
+        left_open = left_open[~told]
     return tail, ratio, reference
 
 
+def _pooled(
+    left: FloatArray, left_readings: FloatArray, right: FloatArray, right_readings: FloatArray, law: PointLaw
+) -> tuple[FloatArray, FloatArray]:
+    """Return mean and readings of the neighbourhood of each stretch: both sides, or the greater where they differ."""
+    about = left_readings + right_readings
+    both = (left_readings > 0.0) & (right_readings > 0.0)
+    least = np.maximum(np.minimum(left_readings, right_readings), 1e-9)
+    spread = np.sqrt(about / (least * np.maximum(left_readings, right_readings).clip(1e-9)))  # of the logarithms' ratio
+    apart = both & (np.abs(np.log(left / right)) > _APART * spread)
+    upper = (left > right) == (law.scale > 0.0)
+    pooled = (left_readings * left + right_readings * right) / np.maximum(about, 1e-9)
+    value = np.where(apart, np.where(upper, left, right), pooled)
+    return value, np.where(apart, np.where(upper, left_readings, right_readings), about)
+
+
 def _side(
-    total: FloatArray, first: NDArray[np.intp], length: int, law: PointLaw, about: float, bounds: NDArray[np.intp]
+    total: FloatArray, first: NDArray[np.intp], length: NDArray[np.intp], law: PointLaw, readings: FloatArray
 ) -> tuple[FloatArray, NDArray[np.bool_]]:
-    """Return the mean over a window of `length` from `first`, and whether it is inside the host and level."""
+    """Return the mean over a window of `length` from `first`, and whether there is one and it is level.
+
+    `readings` are those that windows of 0, 1, 2 ... points hold.
+    """
     n = total.size - 1
-    good = (first >= bounds[0]) & (first + length <= bounds[1])
-    a = np.clip(first, 0, max(n - length, 0))
-    half = length // 2
-    mean = (total[a + length] - total[a]) / length
-    near, far = (total[a + half] - total[a]) / half, (total[a + length] - total[a + half]) / (length - half)
-    tolerance = 3.5 * math.sqrt(4.0 / about) + 0.3 / DB_PER_NEPER / abs(law.scale)
-    good &= np.abs(np.log(near / far)) < tolerance
-    return mean, good
+    good = length > 0
+    size = np.maximum(length, 2)
+    a = np.clip(first, 0, np.maximum(n - size, 0))
+    half = size // 2
+    mean = (total[a + size] - total[a]) / size
+    near, far = (total[a + half] - total[a]) / half, (total[a + size] - total[a + half]) / (size - half)
+    about = np.maximum(readings[np.minimum(size, readings.size - 1)], 1e-9)
+    tolerance = 3.5 * np.sqrt(4.0 / about) + 0.3 / DB_PER_NEPER / abs(law.scale)
+    good = good & (np.abs(np.log(near / far)) < tolerance)
+    return np.where(good, mean, 1.0), good
 
 
 def _apart(found: list[Stretch], guard: int, points: int) -> tuple[Stretch, ...]:

@@ -45,6 +45,7 @@ _LEAST_PERIOD_POINTS = 4.0
 _LEAST_TURNS = 4.0  # of a ripple inside the span; slower ones cannot be told from tilt and filter edges
 _FALSE_ALARM = 0.002  # of a sweep: well within one in 200
 _LEAST_AMPLITUDE_DB = 0.05
+_LEAST_SPREAD_DB = 0.01  # rounding of levels: a trace that repeats its levels is not free of noise
 _MOST_RIPPLES = 3
 _FLAT_DB = 0.5  # change of the model over two filter widths and two points: no skirt
 _STANDS_DB = 3.0
@@ -148,6 +149,7 @@ def find_ripples(
     y = _bounded(sweep.level_dbm[used], plateau[used])
     step = np.diff(sweep.level_dbm)
     least_variance = 0.25 * (float(np.median(np.abs(step))) / 0.6745) ** 2 * measurement.correlated_points
+    least_variance = max(least_variance, _LEAST_SPREAD_DB**2)
     span = sweep.stop_hz - sweep.start_hz
     least = max(_LEAST_PERIOD_RBW * (sweep.settings.rbw_hz or 0.0), _LEAST_PERIOD_POINTS * sweep.spacing_hz)
     # rates of a discrete Fourier transform four times as long as the sweep: a quarter of a turn apart

@@ -36,7 +36,7 @@ Verdict = Literal["confirmed", "probable", "ambiguous", "contradicted", "unident
 VERDICTS: tuple[str, ...] = get_args(Verdict)
 Status = Literal["present", "absent", "not visible"]
 Change = Literal["moved", "symbol rate", "roll-off"]
-Cause = Literal["moved", "new carrier", "interferer", "other polarisation", "co-located", "cannot tell"]
+Cause = Literal["moved", "new carrier", "interferer", "other polarisation", "co-located", "neighbour", "cannot tell"]
 Injection = Literal["low", "high"]
 
 

@@ -249,6 +249,8 @@ def _common_front(data: bytes) -> tuple[Dialect, Row] | None:
     """Return the dialect and the numbers that stand in front of words in three lines running, if there are such."""
     run: list[Row] = []
     for text in data[:65536].decode("utf-8", "replace").split("\n"):
+        if not text and not run:
+            continue
         delimiter = next((d for d in (";", "\t", ",") if d in text), "") if _MAY_BE_ROW.match(text) else ""
         dialect = Dialect(delimiter, "," if delimiter != "," and "," in text else ".")
         row = row_of(text.rstrip("\r"), dialect) if delimiter else Row("", (), ())

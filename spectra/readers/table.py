@@ -185,11 +185,12 @@ def _row_by_row(data: bytes, start: int, line: int, row: Row, dialect: Dialect, 
             this = row_of(text, dialect)
             if at != start and not _belongs(this, row):
                 break
-            values = [number(this.texts[c], dialect.decimal) if this.kinds[c] == "N" else None for c in cells]
+            read = (number(this.texts[c], dialect.decimal) if this.kinds[c] == "N" else None for c in cells)
+            values = [math.nan if value is None else value for value in read]
         if number_of_line - line >= most:
             return None
         scale.bring(values, this, out, number_of_line)
-        out.extend(math.nan if value is None else value for value in values)
+        out.extend(values)
         number_of_line += 1
         at = end
     matrix = np.frombuffer(out, np.float64).reshape(-1, len(cells))
@@ -212,14 +213,16 @@ class _Scale:
         """Unit of each column as it now stands."""
         return tuple("Hz" if hz else unit for unit, hz in zip(self.usual, self.in_hz, strict=True))
 
-    def bring(self, values: list[float | None], this: Row | None, out: array[float], line: int) -> None:
+    def bring(self, values: list[float], this: Row | None, out: array[float], line: int) -> None:
         """Bring the values of a row to the unit of their columns; refuse a level in another unit than those before."""
         own = self.usual
         if this is not None and this.units != self.first.units and this.kinds == self.first.kinds:
             own = column_cells(this)[1]
+        elif True not in self.in_hz:
+            return
         for i, unit in enumerate(own):
             value = values[i]
-            if value is None:
+            if math.isnan(value):
                 continue
             factor = self.factors[i]
             if unit != self.usual[i]:

@@ -188,6 +188,8 @@ def _group(port: str | None, state: str | None, sweeps: list[tuple[int, Measurem
         for number, carrier in enumerate(measurement.carriers)
     ]
     found.sort(key=lambda each: (each[0].centre_hz, each[1], each[2]))
+    pieces = {(index, number): whole for _, index, number, _ in found if (whole := _whole_of(index, number, sweeps))}
+    found = [item for item in found if (item[1], item[2]) not in pieces]
     merged: list[list[tuple[Carrier, int, int, float]]] = []
     for item in found:
         last = merged[-1] if merged else None
@@ -209,7 +211,10 @@ def _group(port: str | None, state: str | None, sweeps: list[tuple[int, Measurem
         port=port,
         lo_state=state,
         views=tuple(_view(index, measurement) for index, measurement in sweeps),
-        members=tuple(tuple((index, number) for _, index, number, _ in each) for each in merged),
+        members=tuple(
+            (*mine, *(piece for piece, whole in pieces.items() if whole in mine))
+            for mine in (tuple((index, number) for _, index, number, _ in each) for each in merged)
+        ),
         carriers=carriers,
         if_hz=np.array([float(np.average(c, weights=w)) for c, w in zip(centre, weight, strict=True)]),
         std_hz=np.array([float(w.sum() ** -0.5) for w in weight]),
@@ -221,6 +226,33 @@ def _group(port: str | None, state: str | None, sweeps: list[tuple[int, Measurem
         kind=np.array([kinds[c.kind] for c in carriers], dtype=np.int8),
         unresolved=np.array([c.kind == "unresolved" for c in carriers], dtype=bool),
     )
+
+
+def _whole_of(index: int, number: int, sweeps: list[tuple[int, Measurement]]) -> tuple[int, int] | None:
+    """Return the carrier, whole in another sweep, of which the end of this sweep shows a piece; None where none is.
+
+    The piece tells nothing that the whole carrier does not, and its centre and width are those of the cut.
+    """
+    measurement = next(each for i, each in sweeps if i == index)
+    piece = measurement.carriers[number]
+    if "cut_by_span" not in piece.flags:
+        return None
+    start, stop = measurement.sweep.start_hz, measurement.sweep.stop_hz
+    place = min(max(piece.centre_hz, start), stop)  # its width is not known
+    edge = start if place - start < stop - place else stop
+    low, high = min(place, edge), max(place, edge)
+    for other, each in sweeps:
+        if other == index or not each.sweep.start_hz < edge < each.sweep.stop_hz:
+            continue
+        for k, carrier in enumerate(each.carriers):
+            half = 0.55 * carrier.width_hz + _rbw(each)
+            if (
+                "cut_by_span" not in carrier.flags
+                and carrier.centre_hz - half < low
+                and high < carrier.centre_hz + half
+            ):
+                return other, k
+    return None
 
 
 def _same(one: tuple[Carrier, int, int, float], other: tuple[Carrier, int, int, float]) -> bool:

@@ -10,6 +10,7 @@ import pytest
 
 from spectra.capture import Context
 from spectra.identify import identify
+from spectra.identify.evidence import gather
 from spectra.measure.measurement import Carrier, Measurement
 from spectra.plan.chain import LoState, ReceiveChain
 from spectra.plan.table import CarrierTable
@@ -36,6 +37,19 @@ def test_segments_are_one_sweep(
     assert both.best.matched == whole.best.matched
     assert both.lo_error_hz == pytest.approx(whole.lo_error_hz, abs=whole.lo_error_std_hz)
     assert both.to_dict()["sweeps"] == ["(memory)", "(memory)"]
+
+
+def test_a_piece_at_the_end_of_a_segment_is_the_carrier_that_the_next_one_holds_whole(make: Make) -> None:
+    """A cut carrier's centre is that of the piece, and its width is not known; alone it would count as unlisted."""
+    whole = Carrier("modulated", 1400e6, 50e3, symbol_rate_bd=27.5e6, occupied_bandwidth_hz=29.5e6)
+    piece = Carrier("modulated", 1408e6, 100e3, flags=("cut_by_span",))
+    apart = Carrier("modulated", 1419e6, 100e3, flags=("cut_by_span",))
+    left = make([whole], 950e6, 1430e6)
+    (group,) = gather([left, make([piece], 1405e6, 1950e6)], [None, None], None)
+    assert group.members == (((0, 0), (1, 0)),)
+    assert group.if_hz.tolist() == [1400e6]
+    (group,) = gather([left, make([apart], 1418e6, 1950e6)], [None, None], None)
+    assert len(group.members) == 2
 
 
 def test_two_lo_states_have_an_error_each(

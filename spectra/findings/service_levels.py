@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from spectra.finding import Evidence, Finding, Subjects, step
-from spectra.units import FloatArray, jsonable
+from spectra.units import FloatArray, format_value, jsonable
 
 if TYPE_CHECKING:
     from spectra.capture import Capture
@@ -25,6 +25,7 @@ __all__ = [
     "blocked_sectors",
     "not_peaked",
     "peak_of_steps",
+    "peaked",
     "service_findings",
     "service_levels",
     "tracking_excess",
@@ -32,6 +33,9 @@ __all__ = [
 ]
 
 _BLOCKED_DB = 3.0
+_SAME_DEG = 3.0  # bearings nearer than this are one place (common practice, no source)
+_LEAST_PLACES = 5
+_NOTHING_DB = 0.0  # C/N below which a carrier as wide as an own one does not show (common practice, no source)
 _GAP_DEG = 30.0  # bearings further apart than this belong to no one sector
 _LEAST_EXCESS_DB = 0.5
 _LEAST_LOSS_DB = 0.3
@@ -40,7 +44,10 @@ _STEPS_DEG = 10.0  # angles further apart are no steps about one pointing
 
 @dataclass(frozen=True, slots=True)
 class ServiceLevel:
-    """C/N of the own carrier in one capture; `bearing_deg` is relative to the bow where both angles are known."""
+    """C/N of the own carrier in one capture; `bearing_deg` is relative to the bow where both angles are known.
+
+    `lost` says that the sweep shows no carrier at all: `cn_db` is then an upper bound.
+    """
 
     capture: str
     cn_db: float
@@ -48,17 +55,24 @@ class ServiceLevel:
     bearing_deg: float | None = None
     azimuth_deg: float | None = None
     elevation_deg: float | None = None
+    lost: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class Sector:
-    """A sector of bearings, clockwise from `start_deg` to `stop_deg`, in which the level is down."""
+    """A sector of bearings, clockwise from `start_deg` to `stop_deg`, in which the level is down.
+
+    `clear_deg` are the next bearings on either side that are not down: the sector's edges lie between. In `lost` of the
+    captures nothing was left of the carrier, so that `down_db` is a lower bound.
+    """
 
     start_deg: float
     stop_deg: float
     down_db: float
     down_std_db: float
     captures: tuple[str, ...]
+    clear_deg: tuple[float, float] | None = None
+    lost: int = 0
 
     def to_dict(self) -> dict[str, Any]:
         """Return the sector as plain values."""
@@ -79,22 +93,26 @@ class Peak:
 def service_levels(
     captures: Sequence[Capture], identifications: Sequence[Identification | None], table: CarrierTable
 ) -> tuple[ServiceLevel, ...]:
-    """Return the C/N of the vessel's own carrier in every capture that shows it (the mean of several rows)."""
+    """Return the C/N of the vessel's own carrier in every capture that shows it (the mean of several rows).
+
+    A capture meant to show carriers that shows none counts as lost: behind a mast nothing may be left.
+    """
     own = set(table.line[table.service].tolist())
     found = []
     for capture, identification in zip(captures, identifications, strict=True):
         if identification is None:
             continue
-        cn = [e.cn_db for e in identification.roll_call if e.row in own and e.cn_db is not None]
-        if not cn:
-            continue
         context = capture.context
+        cn = [e.cn_db for e in identification.roll_call if e.row in own and e.cn_db is not None]
+        lost = identification.verdict == "no carriers" and context.role in (None, "normal")
+        if not cn and not lost:
+            continue
         azimuth, heading = context.antenna_azimuth_deg, context.heading_deg
         bearing = heading if azimuth is None or heading is None else (azimuth - heading) % 360.0
-        std = 0.3 / math.sqrt(len(cn))
-        found.append(
-            ServiceLevel(capture.name, float(np.mean(cn)), std, bearing, azimuth, context.antenna_elevation_deg)
-        )
+        std = 0.3 / math.sqrt(max(len(cn), 1))
+        level = _NOTHING_DB if lost else float(np.mean(cn))
+        elevation = context.antenna_elevation_deg
+        found.append(ServiceLevel(capture.name, level, std, bearing, azimuth, elevation, lost))
     return tuple(found)
 
 
@@ -111,49 +129,63 @@ def service_findings(
 def blocked_sectors(levels: Sequence[ServiceLevel]) -> tuple[Sector, ...]:
     """Return the sectors in which the level stands 3 dB and 4 standard uncertainties below the median.
 
-    Neighbouring bearings (30 degrees apart at most) that are all down make one sector.
+    Captures within 3 degrees of bearing are one place; a place is blocked where every capture of it is down. At least
+    five places are needed (fewer tell no sector from fading), and places down 30 degrees apart at most make one sector.
     """
-    known = sorted((x for x in levels if x.bearing_deg is not None), key=lambda x: x.bearing_deg or 0.0)
-    if len(known) < 6:
+    places = _places(levels)
+    if len(places) < _LEAST_PLACES:
         return ()
-    cn = np.array([x.cn_db for x in known])
-    std = np.array([x.std_db for x in known])
-    middle = float(np.median(cn))
-    low = middle - cn > np.maximum(_BLOCKED_DB, 4.0 * std)
-    if not low.any() or low.all():
+    middle = float(np.median([np.mean([x.cn_db for x in place]) for place in places]))
+    low = [all(middle - x.cn_db > max(_BLOCKED_DB, 4.0 * x.std_db) for x in place) for place in places]
+    if not any(low) or all(low):
         return ()
-    start = int(np.flatnonzero(~low)[0])
+    start = low.index(False)
     sectors: list[Sector] = []
     run: list[int] = []
-    for step_ in range(1, len(known) + 1):
-        k = (start + step_) % len(known)
-        gap = (known[k].bearing_deg or 0.0) - (known[run[-1]].bearing_deg or 0.0) if run else 0.0
-        if run and (not low[k] or gap % 360.0 > _GAP_DEG):
-            sectors.append(_sector(known, run, middle))
+    for step_ in range(1, len(places) + 1):
+        k = (start + step_) % len(places)
+        gap = (_bearing(places[k][0]) - _bearing(places[run[-1]][-1])) % 360.0 if run else 0.0
+        if run and (not low[k] or gap > _GAP_DEG):
+            sectors.append(_sector(places, run, middle))
             run = []
         if low[k]:
             run.append(k)
     if run:
-        sectors.append(_sector(known, run, middle))
+        sectors.append(_sector(places, run, middle))
     return tuple(sectors)
 
 
-def _sector(known: Sequence[ServiceLevel], run: Sequence[int], middle: float) -> Sector:
-    down = middle - np.array([known[k].cn_db for k in run])
-    std = float(np.sqrt(np.mean([known[k].std_db ** 2 for k in run]) / len(run)))
-    return Sector(
-        float(known[run[0]].bearing_deg or 0.0),
-        float(known[run[-1]].bearing_deg or 0.0),
-        float(down.mean()),
-        std,
-        tuple(known[k].capture for k in run),
-    )
+def _bearing(level: ServiceLevel) -> float:
+    return level.bearing_deg or 0.0
+
+
+def _places(levels: Sequence[ServiceLevel]) -> list[list[ServiceLevel]]:
+    """Return the captures of known bearing, clockwise, those within 3 degrees of the one before together."""
+    places: list[list[ServiceLevel]] = []
+    for one in sorted((x for x in levels if x.bearing_deg is not None), key=_bearing):
+        if places and _bearing(one) - _bearing(places[-1][-1]) <= _SAME_DEG:
+            places[-1].append(one)
+        else:
+            places.append([one])
+    if len(places) > 1 and _bearing(places[0][0]) + 360.0 - _bearing(places[-1][-1]) <= _SAME_DEG:
+        places[0] = [*places.pop(), *places[0]]
+    return places
+
+
+def _sector(places: Sequence[Sequence[ServiceLevel]], run: Sequence[int], middle: float) -> Sector:
+    known = [x for k in run for x in places[k]]
+    std = float(np.sqrt(np.mean([x.std_db**2 for x in known]) / len(known)))
+    clear = (_bearing(places[run[0] - 1][-1]), _bearing(places[(run[-1] + 1) % len(places)][0]))
+    down = float(middle - np.mean([x.cn_db for x in known]))
+    lost = sum(x.lost for x in known)
+    return Sector(_bearing(known[0]), _bearing(known[-1]), down, std, tuple(x.capture for x in known), clear, lost)
 
 
 def tracking_excess(levels: Sequence[ServiceLevel]) -> tuple[float, float] | None:
     """Return the scatter of level beyond its measurement (dB) and the chance of it; None with fewer than five."""
     from scipy.special import chdtrc
 
+    levels = [x for x in levels if not x.lost]
     if len(levels) < 5:
         return None
     cn, std = np.array([x.cn_db for x in levels]), np.array([x.std_db for x in levels])
@@ -187,12 +219,14 @@ def peak_of_steps(angle_deg: FloatArray, level_db: FloatArray, std_db: FloatArra
 def blockage(service_levels: Sequence[ServiceLevel]) -> Iterable[Finding]:
     """Tell the sectors in which something aboard stands in the way."""
     for sector in blocked_sectors(service_levels):
+        down = format_value(sector.down_db, sector.down_std_db, "dB")
         yield Finding(
             "service.blockage",
             "warning",
             f"Between {sector.start_deg:.0f} and {sector.stop_deg:.0f} degrees the own carrier is "
-            f"{sector.down_db:.1f} dB down",
-            "Bearings are relative to the bow where heading and azimuth are told. Something aboard stands there.",
+            + (f"lost: at least {sector.down_db:.0f} dB down" if sector.lost else f"{down} down"),
+            "Bearings are relative to the bow where heading and azimuth are told. Something aboard stands there."
+            + _edges_in_words(sector),
             evidence=(
                 Evidence("down", sector.down_db, sector.down_std_db, "dB", _BLOCKED_DB),
                 Evidence("sector_start", sector.start_deg, None, "deg"),
@@ -201,8 +235,17 @@ def blockage(service_levels: Sequence[ServiceLevel]) -> Iterable[Finding]:
             subjects=Subjects(captures=sector.captures),
             next_steps=(
                 step("Enter the sector as blocked in the antenna's controller, so that it hands over in time."),
+                step(
+                    "Look along that bearing from below for mast, funnel or crane, and note it in the vessel's papers."
+                ),
             ),
         )
+
+
+def _edges_in_words(sector: Sector) -> str:
+    if sector.clear_deg is None:
+        return ""
+    return f" It is clear again at {sector.clear_deg[0]:.0f} and {sector.clear_deg[1]:.0f} degrees; edges lie between."
 
 
 def tracking_loss(service_levels: Sequence[ServiceLevel]) -> Iterable[Finding]:
@@ -216,18 +259,29 @@ def tracking_loss(service_levels: Sequence[ServiceLevel]) -> Iterable[Finding]:
         "service.tracking_loss",
         "warning",
         f"The own carrier scatters by {found[0]:.1f} dB from capture to capture, beyond its measurement",
-        "Tracking loss at sea, fading or a loose connector; blockage by bearing does not explain it.",
-        evidence=(Evidence("excess_scatter", found[0], None, "dB", _LEAST_EXCESS_DB), Evidence("chance", found[1])),
+        "Tracking loss at sea, rain or scintillation, or a loose connector; bearings and antenna steps do not explain "
+        f"it. Its C/N lay between {min(x.cn_db for x in service_levels):.1f} and "
+        f"{max(x.cn_db for x in service_levels):.1f} dB in {len(service_levels)} captures.",
+        evidence=(
+            Evidence("excess_scatter", found[0], _scatter_std_db(found[0], service_levels), "dB", _LEAST_EXCESS_DB),
+            Evidence("chance", found[1]),
+        ),
         subjects=Subjects(captures=tuple(x.capture for x in service_levels)),
         next_steps=(step("Compare captures in harbour and at sea with the antenna's tracking log."),),
     )
+
+
+def _scatter_std_db(excess_db: float, levels: Sequence[ServiceLevel]) -> float:
+    """Return the standard uncertainty of a scatter known from so many: s / sqrt(2 (n - 1)) (normal law; textbook)."""
+    mean_variance = float(np.mean([x.std_db**2 for x in levels]))
+    return math.hypot(excess_db, math.sqrt(mean_variance)) / math.sqrt(2.0 * max(len(levels) - 1, 1))
 
 
 def _peaks(levels: Sequence[ServiceLevel]) -> list[tuple[str, Peak, tuple[str, ...]]]:
     """Return the peaks that steps in azimuth and elevation show: name of the axis, peak, captures."""
     found = []
     for name, attribute in (("azimuth", "azimuth_deg"), ("elevation", "elevation_deg")):
-        known = [x for x in levels if getattr(x, attribute) is not None]
+        known = [x for x in levels if getattr(x, attribute) is not None and not x.lost]
         angle = np.array([getattr(x, attribute) for x in known], dtype=np.float64)
         if len(known) < 4 or float(np.ptp(angle)) > _STEPS_DEG:
             continue
@@ -240,17 +294,42 @@ def _peaks(levels: Sequence[ServiceLevel]) -> list[tuple[str, Peak, tuple[str, .
 def not_peaked(service_levels: Sequence[ServiceLevel]) -> Iterable[Finding]:
     """Tell an antenna that does not stand on the peak of level against its steps."""
     for name, peak, captures in _peaks(service_levels):
-        if peak.loss_db < _LEAST_LOSS_DB or abs(peak.off_deg) < 2.0 * peak.peak_std_deg:
+        if not _off_peak(peak):
             continue
         yield Finding(
             "service.not_peaked",
             "warning",
-            f"Peak {name} is {peak.peak_deg:.2f} degrees, {abs(peak.off_deg):.2f} from the middle of the steps",
+            f"Peak {name} is {format_value(peak.peak_deg, peak.peak_std_deg, 'degrees')}, {abs(peak.off_deg):.2f} from "
+            "the middle of the steps",
             f"At the middle of the steps {peak.loss_db:.1f} dB are lost.",
-            evidence=(
-                Evidence(f"peak_{name}", peak.peak_deg, peak.peak_std_deg, "deg"),
-                Evidence("loss", peak.loss_db, None, "dB", _LEAST_LOSS_DB),
-            ),
+            evidence=_peak_evidence(name, peak),
             subjects=Subjects(captures=captures),
             next_steps=(step(f"Step the antenna to {name} {peak.peak_deg:.2f} degrees and sweep again."),),
         )
+
+
+def peaked(service_levels: Sequence[ServiceLevel]) -> Iterable[Finding]:
+    """Tell, as a note, that the steps lie about the peak, and where that is."""
+    for name, peak, captures in _peaks(service_levels):
+        if _off_peak(peak):
+            continue
+        yield Finding(
+            "service.peaked",
+            "note",
+            f"The {name} steps lie about the peak, {format_value(peak.peak_deg, peak.peak_std_deg, 'degrees')}",
+            f"At the middle of the steps {max(peak.loss_db, 0.0):.1f} dB are lost.",
+            evidence=_peak_evidence(name, peak),
+            subjects=Subjects(captures=captures),
+            next_steps=(step(f"Leave the antenna at {name} {peak.peak_deg:.2f} degrees, and sweep once more there."),),
+        )
+
+
+def _off_peak(peak: Peak) -> bool:
+    return peak.loss_db >= _LEAST_LOSS_DB and abs(peak.off_deg) >= 2.0 * peak.peak_std_deg
+
+
+def _peak_evidence(name: str, peak: Peak) -> tuple[Evidence, ...]:
+    return (
+        Evidence(f"peak_{name}", peak.peak_deg, peak.peak_std_deg, "deg"),
+        Evidence("loss", peak.loss_db, None, "dB", _LEAST_LOSS_DB),
+    )

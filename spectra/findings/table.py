@@ -142,5 +142,6 @@ SERVICE_RULES: tuple[Rule, ...] = (
     Rule("service.blockage", ("service_levels",), service_levels.blockage),
     Rule("service.tracking_loss", ("service_levels",), service_levels.tracking_loss),
     Rule("service.not_peaked", ("service_levels",), service_levels.not_peaked),
+    Rule("service.peaked", ("service_levels",), service_levels.peaked),
 )
 """Rules over the own carrier's level in many captures."""

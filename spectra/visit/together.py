@@ -47,7 +47,15 @@ def told_together(
             measurements=[c.measurements for c in of],
             identifications=[c.identification for c in of],
         )
-    own = [c for c in right if c.source.context.port != "cross"]
+    # where nothing at all came in, something may have stood in the way
+    own = [
+        c
+        for c in captures
+        if c.source.context.port != "cross"
+        and c.measurements
+        and not c.failed
+        and c.verdict in (*_RIGHT, "no carriers")
+    ]
     told += service_findings([c.source.capture for c in own], [c.identification for c in own], table)
     return log, told
 

@@ -111,3 +111,32 @@ def test_peak_of_a_gaussian_beam() -> None:
     assert peak_of_steps(angle, np.full(5, 12.0), np.full(5, 0.3)) is None
     levels = [ServiceLevel(str(a), float(12.0 - 12.0 * ((a - 150.4) / 2.0) ** 2), 0.1, None, float(a)) for a in angle]
     assert [f.code for f in run_rules(SERVICE_RULES, {"service_levels": levels})] == ["service.not_peaked"]
+    near = [ServiceLevel(str(a), float(12.0 - 12.0 * ((a - 150.1) / 2.0) ** 2), 0.1, None, float(a)) for a in angle]
+    (note,) = run_rules(SERVICE_RULES, {"service_levels": near})
+    assert (note.code, note.severity) == ("service.peaked", "note")
+    assert note.evidence[0].value == pytest.approx(150.1)
+
+
+def test_scatter_at_one_bearing_is_no_blocked_sector() -> None:
+    """The ship kept her heading: what came and went at one bearing is no mast."""
+    rng = np.random.default_rng(7)
+    levels = [level(75.0 + 0.1 * k, float(x)) for k, x in enumerate(12.0 - np.abs(rng.normal(0.0, 4.0, 12)))]
+    assert blocked_sectors(levels) == ()
+    assert [f.code for f in run_rules(SERVICE_RULES, {"service_levels": levels})] == ["service.tracking_loss"]
+    clear = [level(b, 12.0) for b in range(0, 360, 40)]
+    now_and_then = [*clear, level(80.0, 3.0)]  # at 80 degrees it was there once and gone once
+    assert blocked_sectors(now_and_then) == ()
+
+
+def test_nothing_left_in_a_sector_counts_as_blocked() -> None:
+    captures = [
+        Capture((), Context(heading_deg=float(h), antenna_azimuth_deg=100.0), f"{h}.csv") for h in range(0, 360, 30)
+    ]
+    none = replace(roll_call(None), verdict="no carriers", roll_call=())
+    roll_calls = [none if h in (60, 90) else roll_call(12.0) for h in range(0, 360, 30)]
+    (finding,) = service_findings(captures, roll_calls, TABLE)
+    assert finding.code == "service.blockage"
+    assert "lost: at least 12 dB down" in finding.title
+    assert "clear again at 340 and 70 degrees" in finding.explanation
+    off = [replace(c, context=replace(c.context, role="off_satellite")) for c in captures]
+    assert service_findings(off, roll_calls, TABLE) == ()

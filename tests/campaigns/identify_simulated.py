@@ -52,7 +52,17 @@ PIECE = 100  # trials in one file of kept measurements
 
 
 def _sweep(chain: Any, sky: Any, rng: np.random.Generator) -> Any:
-    """Sweep the sky: noise of -145 dBm/Hz, tilt and ripple, C/N of 11 +- 3 dB, carriers that do not overlap."""
+    """Sweep the sky as it is usually done: 1001 points, averaged over ten."""
+    start, stop, rbw, spectrum, listed = scene(chain, sky, rng)
+    analyser = Analyser(start_hz=start, stop_hz=stop, points=1001, rbw_hz=rbw, detector="rms", averages=10)
+    return sweep_spectrum(spectrum, analyser, int(rng.integers(2**31))), listed
+
+
+def scene(chain: Any, sky: Any, rng: np.random.Generator) -> tuple[float, float, float, Spectrum, int]:
+    """Return span, RBW, spectrum, and how many listed carriers the span holds whole.
+
+    Noise of -145 dBm/Hz, tilt and ripple, C/N of 11 +- 3 dB, carriers that do not overlap.
+    """
     wide = rng.random() < 0.7
     start, stop = chain.if_min_hz, chain.if_max_hz
     if not wide:
@@ -75,9 +85,7 @@ def _sweep(chain: Any, sky: Any, rng: np.random.Generator) -> Any:
         taken.append((f, width))
         emissions.append(Emission(f, rate, roll_off, -145.0 + 10.0 * np.log10(rate) + cn_db))
         shown.append(bool(sky.listed[index]) and start + 0.5 * width < f < stop - 0.5 * width)
-    analyser = Analyser(start_hz=start, stop_hz=stop, points=1001, rbw_hz=rbw, detector="rms", averages=10)
-    spectrum = Spectrum(-145.0, line, tuple(emissions))
-    return sweep_spectrum(spectrum, analyser, int(rng.integers(2**31))), int(sum(shown))
+    return start, stop, rbw, Spectrum(-145.0, line, tuple(emissions)), int(sum(shown))
 
 
 def run(
@@ -135,31 +143,31 @@ def judged(
     result = identify(measurement, world.table, chain)
     absent = identify(measurement, trials.rest(world, plan), chain)
     best = result.candidates[0] if result.candidates else None
-    right = best is not None and _is(best, plan, state)
+    right = best is not None and is_true(best, plan, state)
     return {
         "trial": number,
         "listed": listed,
         "verdict": result.verdict,
         "right": int(right),
-        "named": int(any(_is(each, plan, state) for each in result.candidates[:5])),
+        "named": int(any(is_true(each, plan, state) for each in result.candidates[:5])),
         "error_hz": round(best.lo_error_hz - sky.lo_error_hz) if right and best is not None else "",
         "std_hz": round(best.lo_error_std_hz) if right and best is not None else "",
         "carriers": len(measurement.carriers),
         "twin": round(any_twin, 2),
-        "kin": _rounded(result.log10_odds_kin, 2),
-        "probability": _rounded(result.probability, 5),
+        "kin": rounded(result.log10_odds_kin, 2),
+        "probability": rounded(result.probability, 5),
         "absent_verdict": absent.verdict,
         "absent_twin": round(far_twin, 2),
-        "absent_kin": _rounded(absent.log10_odds_kin, 2),
-        "absent_probability": _rounded(absent.probability, 5),
+        "absent_kin": rounded(absent.log10_odds_kin, 2),
+        "absent_probability": rounded(absent.probability, 5),
     }
 
 
-def _rounded(value: float | None, digits: int) -> float | str:
+def rounded(value: float | None, digits: int) -> float | str:
     return "" if value is None else round(value, digits)
 
 
-def _is(candidate: Any, plan: Any, state: Any) -> bool:
+def is_true(candidate: Any, plan: Any, state: Any) -> bool:
     return (candidate.satellite, candidate.polarisation, candidate.lo_state) == (
         plan.satellite,
         plan.polarisation,

@@ -74,7 +74,7 @@ def layout(desk: Desk, place: Place) -> Any:
                 type=kind,
                 value=query.get(name, ""),
                 placeholder=hint,
-                debounce=0.15,
+                debounce=0.1,
                 className=look,
                 maxLength=100,
             ),

@@ -29,7 +29,7 @@ def layout(desk: Desk, place: Place) -> Any:
         id="terminals-text",
         type="search",
         value=text,
-        debounce=0.15,
+        debounce=0.1,
         placeholder="vessel, terminal",
         className="field wide",
     )

@@ -97,7 +97,7 @@ def _filters(place: Place) -> html.Div:
                     id="visits-text",
                     type="search",
                     value=query.get("text", ""),
-                    debounce=0.15,
+                    debounce=0.1,
                     placeholder="vessel, terminal, satellite, title",
                     className="field wide",
                     maxLength=200,

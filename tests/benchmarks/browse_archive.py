@@ -1,6 +1,6 @@
 """Time the dashboard in a real browser: first page, next page of the list, filter by words, opening a sweep.
 
-Run as ``python tests/benchmarks/browse_archive.py ARCHIVE [ROUNDS]`` (an archive as `fill_archive.py` makes it). The
+Run as ``python tests/benchmarks/browse_archive.py ARCHIVE [ROUNDS [lists] [sweeps]]`` (see `fill_archive.py`). The
 server runs in a process of its own and the browser is a headless Chromium. A time runs in the browser's own clock from
 the click (or the last key) until the new list is in the page, or every line of the picture is drawn, and a frame after
 it was shown. Printed are median and worst, in milliseconds, and what the server alone took.
@@ -15,9 +15,11 @@ import subprocess
 import sys
 import tempfile
 import time
-import urllib.request
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
+
+Note = Callable[[str, float], Any]
 
 FLAGS = ("--headless=new", "--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-dev-shm-usage")
 WATCH = """
@@ -107,9 +109,9 @@ def asked_ms(driver: Any) -> list[float]:
     return found
 
 
-def click(selector: str) -> str:
-    """Return the deed of clicking what a selector finds."""
-    return f"document.querySelector({json.dumps(selector)}).click()"
+def click_nth(selector: str, number: int) -> str:
+    """Return the deed of clicking one of those that a selector finds."""
+    return f"document.querySelectorAll({json.dumps(selector)})[{number}].click()"
 
 
 def caption(driver: Any) -> str:
@@ -132,58 +134,50 @@ def typed(text: str) -> str:
     )
 
 
-def run(archive: Path, rounds: int) -> dict[str, list[float]]:
+def lists(driver: Any, address: str, rounds: int, note: Note) -> None:
+    """Time the first page, the pages of the list, and the filter."""
+    note("first page, server just started", first_page(driver, address))
+    for _ in range(rounds):
+        note("first page", first_page(driver, address))
+    time.sleep(4)
+    for n in range(rounds):
+        turn = click_nth(".pager .turn a", int(n > 0))
+        note("next page of the list", timed(driver, turn, caption(driver)))
+    asked_ms(driver)
+    for n in range(rounds):
+        note("filter by words", timed(driver, typed(f"vessel {n * 7 % 60:02d}"), caption(driver)))
+    for ms in asked_ms(driver):
+        note("filter by words, the server's part", ms)
+
+
+def sweeps(driver: Any, address: str, rounds: int, note: Note) -> None:
+    """Time the opening of sweeps that nobody opened before, from their list."""
+    driver.get(address + "sweeps")
+    time.sleep(7)
+    script = "return [...document.querySelectorAll('#page tbody a')].map(a => a.getAttribute('href'))"
+    keys = [address for address in driver.execute_script(script) if "/sweep/" in address]
+    for n in range(rounds):
+        driver.execute_script("window.timedTitle = document.querySelector('#page h1').textContent")
+        asked_ms(driver)
+        go = f"window.sweepmusterGo({json.dumps(keys[n % len(keys)])})"
+        note("open a sweep", timed(driver, go, DRAWN))
+        time.sleep(0.4)
+        note("open a sweep, the server's part", asked_ms(driver)[0])
+        timed(driver, "window.sweepmusterGo('/sweeps')", "document.querySelector('#page h1').textContent === 'Sweeps'")
+        time.sleep(0.3)
+
+
+PARTS = {"lists": lists, "sweeps": sweeps}
+
+
+def run(archive: Path, rounds: int, parts: Sequence[str]) -> dict[str, list[float]]:
     """Return the times by name."""
     server, address = serve(archive)
     driver = browser()
     times: dict[str, list[float]] = {}
-
-    def note(name: str, ms: float) -> None:
-        times.setdefault(name, []).append(ms)
-
     try:
-        note("first page, server just started", first_page(driver, address))
-        for _ in range(rounds):
-            note("first page", first_page(driver, address))
-        time.sleep(3)
-        asked_ms(driver)
-        for n in range(rounds):
-            ready = caption(driver)
-            note(
-                "next page of the list",
-                timed(driver, f"document.querySelectorAll('.pager .turn a')[{int(n > 0)}].click()", ready),
-            )
-        asked_ms(driver)
-        for n in range(rounds):
-            note("filter by words", timed(driver, typed(f"vessel {n * 7 % 60:02d}"), caption(driver)))
-        note_server = asked_ms(driver)
-        times["filter by words, the server's part"] = note_server
-        driver.get(address + "sweeps")
-        time.sleep(2)
-        keys = sorted(
-            {
-                a
-                for a in driver.execute_script(
-                    "return [...document.querySelectorAll('#page tbody a')].map(a => a.getAttribute('href'))"
-                )
-                if a and "/sweep/" in a
-            }
-        )
-        with urllib.request.urlopen(address + "csv/sweeps?table=sweeps") as answer:
-            answer.read(1)
-        driver.get(address + "sweeps")
-        time.sleep(3)
-        for n in range(rounds):
-            driver.execute_script("window.timedTitle = document.querySelector('#page h1').textContent")
-            asked_ms(driver)
-            go = f"window.sweepmusterGo({json.dumps(keys[n % len(keys)])})"
-            note("open a sweep", timed(driver, go, DRAWN))
-            time.sleep(0.6)
-            times.setdefault("open a sweep, the server's part", []).extend(asked_ms(driver)[:1])
-            timed(
-                driver, "window.sweepmusterGo('/sweeps')", "document.querySelector('#page h1').textContent === 'Sweeps'"
-            )
-            time.sleep(0.2)
+        for part in parts:
+            PARTS[part](driver, address, rounds, lambda name, ms: times.setdefault(name, []).append(ms))
     finally:
         driver.quit()
         server.terminate()
@@ -192,6 +186,7 @@ def run(archive: Path, rounds: int) -> dict[str, list[float]]:
 
 
 if __name__ == "__main__":
-    for name, values in run(Path(sys.argv[1]), int(sys.argv[2]) if len(sys.argv) > 2 else 10).items():
+    asked = int(sys.argv[2]) if len(sys.argv) > 2 else 10
+    for name, values in run(Path(sys.argv[1]), asked, sys.argv[3:] or list(PARTS)).items():
         line = f"{name}: median {statistics.median(values):.0f}, worst {max(values):.0f}, n = {len(values)}"
         sys.stdout.write(line + "\n")

@@ -12,6 +12,7 @@ __all__ = [
     "DB_PER_NEPER",
     "FREQUENCY_UNITS",
     "LEVEL_UNITS",
+    "MORE_LEVEL_UNITS",
     "FloatArray",
     "db",
     "dbm_offset",
@@ -33,6 +34,9 @@ FREQUENCY_UNITS: dict[str, float] = {"hz": 1.0, "khz": 1e3, "mhz": 1e6, "ghz": 1
 
 LEVEL_UNITS = ("dbm", "dbmv", "dbuv")
 """Absolute level units that can be stated, in lower case; dBuV also stands for dBµV."""
+
+MORE_LEVEL_UNITS = {unit.lower(): unit for unit in ["dBW", "dBpW", "dBV", "W", "mW", "uW", "nW", "pW", "V", "mV", "uV"]}
+"""Units that can be stated besides, by their lower case: a reader brings such levels to dBm (there is no MW)."""
 
 
 def db(ratio: Any) -> Any:

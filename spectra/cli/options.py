@@ -8,7 +8,7 @@ from typing import Any
 
 from spectra.errors import UsageError
 from spectra.sweep import DETECTORS
-from spectra.units import FREQUENCY_UNITS, LEVEL_UNITS
+from spectra.units import FREQUENCY_UNITS, LEVEL_UNITS, MORE_LEVEL_UNITS
 
 __all__ = ["add_reading_options", "frequency", "reading_options"]
 
@@ -29,8 +29,10 @@ def frequency(text: str) -> float:
 
 
 def _level_unit(text: str) -> str:
-    if text.strip().lower().replace("µ", "u") not in LEVEL_UNITS:
-        raise argparse.ArgumentTypeError(f"{text!r} is none of dBm, dBmV, dBuV")
+    if text.strip().lower().replace("µ", "u") not in (*LEVEL_UNITS, *MORE_LEVEL_UNITS):
+        raise argparse.ArgumentTypeError(
+            f"{text!r} is none of dBm, dBmV, dBuV ({', '.join(MORE_LEVEL_UNITS.values())})"
+        )
     return text
 
 
@@ -38,7 +40,9 @@ def add_reading_options(parser: argparse.ArgumentParser) -> None:
     """Add the options that state what a file does not say."""
     group = parser.add_argument_group("where the file does not say (what is stated here wins, and is noted)")
     group.add_argument("--trace", metavar="NAME", help="trace to take, where a file holds several")
-    group.add_argument("--level-unit", type=_level_unit, metavar="UNIT", help="dBm, dBmV or dBuV")
+    group.add_argument(
+        "--level-unit", type=_level_unit, metavar="UNIT", help="dBm, dBmV or dBuV (also W, V and the like)"
+    )
     group.add_argument("--frequency-unit", choices=("Hz", "kHz", "MHz", "GHz"), help="unit of the frequency column")
     group.add_argument("--impedance", type=float, metavar="OHM", help="for levels in volts (default 50)")
     group.add_argument("--rbw", type=frequency, metavar="WIDTH", help="resolution bandwidth, such as 300kHz")

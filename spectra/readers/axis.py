@@ -10,6 +10,7 @@ from spectra.errors import SweepFormatError
 from spectra.readers.cells import FREQUENCY_SCALE, unit_key
 from spectra.readers.draft import Draft
 from spectra.readers.facts import Reading
+from spectra.readers.joins import join, runs_of
 from spectra.readers.options import Options
 from spectra.sweep import rises
 from spectra.units import FloatArray
@@ -44,6 +45,7 @@ def axis_hz(draft: Draft, name: str, options: Options) -> FloatArray:
     if draft.axis is None:
         return _from_preamble(draft, name, options)
     _turn_round(draft)
+    _join_runs(draft, name)
     raw = draft.axis
     _check_rising(raw, draft, name)
     unit = _unit(draft, raw, name, options)
@@ -90,6 +92,24 @@ def _turn_round(draft: Draft) -> None:
         column.values = np.ascontiguousarray(column.values[::-1])
     draft.turned = True
     draft.assumptions.append("the rows run from the highest frequency down: turned round")
+
+
+def _join_runs(draft: Draft, name: str) -> None:
+    """Join segments that stand one after the other in one table and overlap, where they are plainly such."""
+    raw = draft.axis
+    if raw is None or rises(raw) or not draft.line_per_row or draft.turned or not bool(np.isfinite(raw).all()):
+        return
+    runs = runs_of(raw)
+    if runs is None:
+        return
+    lines = [draft.line_of(start) for start, _ in runs]
+    joined = join(raw, [column.values for column in draft.columns], runs, lines, name)
+    draft.axis = raw[joined.rows]
+    for column in draft.columns:
+        column.values = column.values[joined.rows]
+    draft.line_per_row = False
+    draft.assumptions += [f"{len(runs)} segments in one table joined to one sweep", *joined.notes]
+    draft.warnings += joined.warnings
 
 
 def _check_rising(raw: FloatArray, draft: Draft, name: str) -> None:
@@ -259,6 +279,9 @@ def _from_preamble(draft: Draft, name: str, options: Options) -> FloatArray:
             )
     elif centre is not None and span is not None:
         _span_disagrees(draft, start, stop, centre, span)
+    if start > stop and draft.may_fall:
+        start, stop = _fallen(draft, start, stop, step)
+        step = abs(step) if step is not None else None
     if not stop > start:
         raise SweepFormatError(
             name, draft.lines[0], f"start {start:.10g} Hz and stop {stop:.10g} Hz", "a stop above the start", "Mend it."
@@ -271,6 +294,22 @@ def _from_preamble(draft: Draft, name: str, options: Options) -> FloatArray:
     if scale_of_axis is not None and scale_of_axis.value == "log":
         return _logarithmic(draft, name, start, stop, points, scale_of_axis.line)
     return linear_axis(start, stop, points)
+
+
+def _fallen(draft: Draft, start: float, stop: float, step: float | None) -> tuple[float, float]:
+    """Turn levels round whose first stands at a start above the stop; return the ends as they rise."""
+    for column in draft.columns:
+        column.values = np.ascontiguousarray(column.values[::-1])
+    draft.turned = True
+    what = f"start {start:.10g} Hz lies above stop {stop:.10g} Hz: the first level is taken to stand at the start"
+    if step is not None and step < 0.0:
+        draft.assumptions.append(f"{what}, as the step states; turned round")
+    else:
+        draft.warnings.append(
+            f"quality.axis_falls: {what}, so the trace was turned round; if the two are only exchanged it is mirrored: "
+            "save it again with a frequency in every row"
+        )
+    return stop, start
 
 
 def _logarithmic(draft: Draft, name: str, start: float, stop: float, points: int, line: int) -> FloatArray:

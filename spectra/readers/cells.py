@@ -27,6 +27,7 @@ RATIO_UNITS = frozenset({"db", "dbc", "%", "dbr", "dbfs"})
 OTHER_LEVEL_UNITS = frozenset(
     {"dbm/hz", "dbmv/hz", "dbuv/hz", "dbuv/m", "dbua", "dbua/m", "dbpw", "dbw", "dbv", "v", "mv", "uv", "w", "mw", "nw"}
     | {"pw", "uw", "dbuv/mhz", "v/m", "dbi", "dbd", "dbm/mhz", "volt", "volts", "watt", "watts"}
+    | {"milliwatt", "milliwatts", "microwatt", "microwatts", "millivolt", "millivolts", "microvolt", "microvolts"}
 )
 _TIME_SCALE = {"s": 1.0, "sec": 1.0, "secs": 1.0, "ms": 1e-3, "msec": 1e-3, "us": 1e-6, "min": 60.0, "ns": 1e-9}
 _TIME_SCALE |= {"second": 1.0, "seconds": 1.0, "sek": 1.0}

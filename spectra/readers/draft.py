@@ -30,6 +30,7 @@ class Draft:
     only, and then start, stop or centre and span come from the facts. `lines` are the first and last of the rows;
     `line_per_row` says whether each row is one line, so that a fault can be given its line;
     `turned` whether the rows ran from the highest frequency down and have been turned round;
+    `may_fall` whether a start above the stop of the preamble means that the levels run down;
     `mixed_units` that the frequencies came in different units and are now in Hz, whatever anybody states.
     """
 
@@ -46,6 +47,7 @@ class Draft:
     line_per_row: bool = True
     mixed_units: bool = False
     turned: bool = False
+    may_fall: bool = True
 
     def line_of(self, row: int) -> int:
         """Return the 1-based line of a row."""

@@ -13,6 +13,7 @@ from spectra.readers.axis import axis_hz
 from spectra.readers.cells import LEVEL_UNITS, LONGEST_CELL, OTHER_LEVEL_UNITS, RATIO_UNITS, number, unit_key
 from spectra.readers.draft import Draft, TraceColumn
 from spectra.readers.facts import average_type_of
+from spectra.readers.levels import impedance_of, level_dbm, to_dbm
 from spectra.readers.options import Options
 from spectra.readers.source import Source
 from spectra.readers.times import time_of, zone_of
@@ -40,22 +41,21 @@ def finish(draft: Draft, source: Source, options: Options, axis: FloatArray | No
     SweepFormatError
         If the draft can be read in no way, or in more than one.
     """
+    impedance = impedance_of(draft, options)
+    options = to_dbm(draft, options, impedance, source.file)
     usable_columns(draft, source.file)
     frequency_hz = axis_hz(draft, source.file, options)
     if axis is not None and np.array_equal(axis, frequency_hz):
         frequency_hz = axis
     main, others = choose_trace(draft, source.file, options)
     settings = _settings(draft, main, options, frequency_hz)
-    impedance = _impedance(draft, options)
     unit = _level_unit(draft, main, options, settings["rbw_hz"], source.file)
     offset = dbm_offset(unit, impedance)
     if offset:
         draft.assumptions.append(f"levels in {unit} converted to dBm at {impedance:g} ohm")
     reference = draft.facts.get("reference_level")
     if reference is not None and isinstance(reference.value, float):
-        told = LEVEL_UNITS.get(unit_key(reference.unit)) if reference.unit else unit
-        if told:
-            settings["reference_level_dbm"] = reference.value + dbm_offset(told, impedance)
+        settings["reference_level_dbm"] = level_dbm(reference.value, reference.unit or unit, impedance)
     level = draft.columns[main].values
     if level.max() >= ABSURD_DB or level.min() <= -ABSURD_DB:
         row = int(np.flatnonzero(np.abs(level) >= ABSURD_DB)[0])
@@ -111,19 +111,6 @@ def _plausible(draft: Draft, level: FloatArray, offset: float, unit: str, rbw_hz
         )
 
 
-def _impedance(draft: Draft, options: Options) -> float:
-    told = draft.facts.number("impedance")
-    if told is None or not math.isfinite(told) or told <= 0.0 or told == options.impedance_ohm:
-        return options.impedance_ohm
-    if options.impedance_ohm == 50.0:
-        draft.assumptions.append(f"impedance {told:g} ohm as the file states")
-        return told
-    draft.warnings.append(
-        f"quality.stated_differently: impedance {options.impedance_ohm:g} ohm stated, the file says {told:g} ohm"
-    )
-    return options.impedance_ohm
-
-
 def _level_unit(draft: Draft, main: int, options: Options, rbw_hz: float | None, name: str) -> str:
     """Return the absolute unit of the levels: as stated, as told, or as the only possible one."""
     column = draft.columns[main]
@@ -143,7 +130,7 @@ def _level_unit(draft: Draft, main: int, options: Options, rbw_hz: float | None,
         if key in LEVEL_UNITS:
             return LEVEL_UNITS[key]
         if key in RATIO_UNITS or key in OTHER_LEVEL_UNITS:
-            what = "a ratio, no level" if key in RATIO_UNITS else "no level in dBm, dBmV or dBuV"
+            what = "a ratio, no level" if key in RATIO_UNITS else "no level that can be brought to dBm"
             raise SweepFormatError(
                 name,
                 draft.lines[0],

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from spectra.errors import UsageError
 from spectra.sweep import DETECTORS, Detector
-from spectra.units import FREQUENCY_UNITS, LEVEL_UNITS
+from spectra.units import FREQUENCY_UNITS, LEVEL_UNITS, MORE_LEVEL_UNITS
 
 __all__ = ["Options"]
 
@@ -31,8 +31,10 @@ class Options:
     averages: int | None = None
 
     def __post_init__(self) -> None:
-        if self.level_unit is not None and _key(self.level_unit) not in LEVEL_UNITS:
-            raise _refuse("level_unit", self.level_unit, "one of dBm, dBmV, dBuV")
+        if self.level_unit is not None and _key(self.level_unit) not in (*LEVEL_UNITS, *MORE_LEVEL_UNITS):
+            raise _refuse(
+                "level_unit", self.level_unit, f"one of dBm, dBmV, dBuV ({', '.join(MORE_LEVEL_UNITS.values())})"
+            )
         if self.frequency_unit is not None and _key(self.frequency_unit) not in FREQUENCY_UNITS:
             raise _refuse("frequency_unit", self.frequency_unit, "one of Hz, kHz, MHz, GHz")
         if not (math.isfinite(self.impedance_ohm) and self.impedance_ohm > 0.0):

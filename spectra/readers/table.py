@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 import re
 from array import array
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Any
 
@@ -122,13 +122,49 @@ def read_table(
     if table is None:
         table = _row_by_row(data, start, line, row, dialect, name, len(data))
         assert table is not None
+    table = _thinning(data, table, row, name)
     for column in table.columns:
         settle(column)
     pace.after(table.end - table.start, table.rows)
     return table
 
 
+def _thinning(data: bytes, table: Table, row: Row, name: str) -> Table:
+    """Return a table with the rows that go on where pairs of its columns have ended, NaN in these.
+
+    So a spreadsheet saves sweeps of unequal length that stand side by side: every row keeps its delimiters. A row
+    with fewer of them is cut, and no part of the table.
+    """
+    if (
+        not 4 <= row.numbers <= _MOST_BESIDE
+        or row.numbers % 2
+        or table.end >= len(data)
+        or table.dialect.delimiter in ("", " ")
+    ):
+        return table
+    text = data[table.end : data.find(b"\n", table.end) + 1 or len(data)].decode("utf-8", "replace").rstrip("\r\n")
+    if len(split_row(text, table.dialect.delimiter)) < len(row.kinds):
+        return table
+    thin = row_of(text, table.dialect)
+    pairs = thin.kinds.ljust(len(row.kinds), "E")
+    same = all(
+        a == b or (a == "N" and b in "EN") or (a in "uE" and b == "E") for a, b in zip(row.kinds, pairs, strict=False)
+    )
+    places = [i for i, kind in enumerate(row.kinds) if kind == "N"]
+    gone = [i for i in places if pairs[i] == "E"]
+    whole = all((pairs[a] == "E") == (pairs[b] == "E") for a, b in zip(places[::2], places[1::2], strict=True))
+    if len(pairs) != len(row.kinds) or not same or not whole or not 0 < len(gone) < len(places):
+        return table
+    rest = read_table(data, table.end, table.last_line + 1, thin, table.dialect, name)
+    columns = []
+    for cell, column in zip(table.cells, table.columns, strict=True):
+        more = rest.columns[rest.cells.index(cell)] if cell in rest.cells else np.full(rest.rows, math.nan)
+        columns.append(np.concatenate((column, more)))
+    return replace(table, columns=tuple(columns), end=rest.end, last_line=rest.last_line)
+
+
 _FEW_BYTES = 4096
+_MOST_BESIDE = 64
 
 
 @lru_cache(maxsize=64)

@@ -102,7 +102,7 @@ REFUSED = {
     "a span of zero without names": ("Center: 1 GHz\nSpan: 0 Hz\nRBW: 100 kHz\n" + rows("0.{i:03d},{l}\n"), 2),
     "one frequency in all rows": (HEAD + rows("1000,{l}\n"), 2),
     "times without frequencies": ("RBW: 100 kHz\nTime (s),Level (dBm)\n" + rows("0.{i:03d},{l}\n"), 3),
-    "watts": ("Frequency (MHz),Level (W)\n" + rows("{f},1.{i}e-9\n"), 2),
+    "watts of zero": ("Frequency (MHz),Level (W)\n" + rows("{f},0.0\n"), 2),
     "two frequencies that differ": ("F1 (MHz),F2 (MHz),Level (dBm)\n" + rows("{f},1{f},{l}\n"), 2),
     "a word for overflow": (HEAD + rows("{f},{l}\n", [*LEVEL[:7], "OVERFLOW", *LEVEL[8:]]), 9),
     "a number for no value": (HEAD + rows("{f},{l}\n", [*LEVEL[:7], "-999", *LEVEL[8:]]), 9),

@@ -103,8 +103,8 @@ REFUSED: dict[str, tuple[bytes | str, int | None, str]] = {
         24,
         "20 levels where the preamble states 30",
     ),
-    "level-only rows, stop below start": (
-        "Start: 1182 MHz\nStop: 1173 MHz\nUnit: dBm\n" + "\n".join(r.split(",")[1] for r in ROWS),
+    "level-only rows, stop at start": (
+        "Start: 1173 MHz\nStop: 1173 MHz\nUnit: dBm\n" + "\n".join(r.split(",")[1] for r in ROWS),
         4,
         "a stop above",
     ),

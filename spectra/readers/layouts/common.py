@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from dataclasses import dataclass
 from functools import lru_cache
@@ -245,4 +246,8 @@ def _over_time(head: Head, column: int) -> bool:
 
 
 def _share_rising(values: FloatArray) -> float:
+    """Return the share of points that lie above the one before; a sweep beside longer ones ends in gaps."""
+    if values.size and math.isnan(values[-1]):
+        known = np.flatnonzero(np.isfinite(values))
+        values = values[: int(known[-1]) + 1 if known.size else 0]
     return float((values[1:] > values[:-1]).mean()) if values.size > 1 else 0.0

@@ -31,6 +31,7 @@ from spectra.readers.outline import Section, TextLine
 from spectra.readers.preamble import uncommented
 from spectra.readers.table import Table
 from spectra.readers.words import ideas_of, trace_mode_of
+from spectra.units import FloatArray
 
 __all__ = ["read_rows", "sniff_level_rows", "sniff_rows"]
 
@@ -236,10 +237,24 @@ def _drafts(document: Document, block: _Block, facts: Facts) -> list[Draft]:
         if not columns:
             raise _no_levels(document.name, table)
         own = replace(facts, readings=dict(facts.readings), conflicts=[*facts.conflicts])
-        draft = Draft("sweeps-side-by-side", table.columns[start], head.units[start], columns, own, lines)
+        axis = table.columns[start]
+        count = _length(axis)
+        for column in columns:
+            column.values = column.values[:count]
+        draft = Draft(
+            "sweeps-side-by-side", axis[:count], head.units[start], columns, own, (lines[0], lines[0] + count - 1)
+        )
         draft.mixed_units = start in table.mixed
+        if count < axis.size:
+            draft.assumptions.append(f"this sweep ends at line {lines[0] + count - 1}, before others beside it")
         drafts.append(draft)
     return drafts
+
+
+def _length(axis: FloatArray) -> int:
+    """Return how many points a sweep beside others has: to where its frequencies end."""
+    known = np.flatnonzero(np.isfinite(axis))
+    return int(known[-1]) + 1 if known.size else 0
 
 
 def _axis_of_several(document: Document, head: Head, table: Table, frequencies: list[int]) -> int:

@@ -16,6 +16,7 @@ from spectra.errors import SweepFormatError
 from spectra.readers.cells import find_unit, unit_kind
 from spectra.readers.document import Document, glimpse
 from spectra.readers.draft import Draft, TraceColumn
+from spectra.readers.joins import join
 from spectra.readers.layouts.across import LongRow, dialect_of_row, long_row, long_rows
 from spectra.readers.outline import TextLine
 from spectra.readers.preamble import cells_of, uncommented
@@ -103,11 +104,11 @@ def read_segments(document: Document) -> list[Draft]:
         )
     drafts = []
     for group in groups:
-        axis, levels, notes = _join(group, document.name)
+        axis, levels, notes, warnings = _join(group, document.name)
         column = TraceColumn("trace 1", levels, level_unit, 1)
         draft = Draft("segment-rows", axis, unit, [column], facts, (group[0].line, group[-1].line), line_per_row=False)
         draft.stamp = group[0].stamp or None
-        draft.assumptions = [*notes]
+        draft.assumptions, draft.warnings = notes, warnings
         drafts.append(draft)
     return drafts
 
@@ -116,29 +117,15 @@ def _falls_back(row: LongRow, before: LongRow) -> bool:
     return float(row.values[0]) <= float(before.values[0])
 
 
-def _join(group: list[LongRow], name: str) -> tuple[FloatArray, FloatArray, list[str]]:
-    axes: list[FloatArray] = []
-    levels: list[FloatArray] = []
-    notes = [f"{len(group)} segments joined; level i of a segment stands at its start + i x step"]
-    for row in group:
-        axis, level = _segment(row, name)
-        if axes:
-            step = float(axes[-1][-1] - axes[-1][-2])
-            overlap = int(np.count_nonzero(axis <= axes[-1][-1] + 1e-6 * step))
-            if overlap > 1:
-                raise SweepFormatError(
-                    name,
-                    row.line,
-                    f"a segment that overlaps the one before by {overlap} points",
-                    "segments side by side",
-                    "Sweep again without overlap, or save each segment on its own.",
-                )
-            if overlap:
-                axis, level = axis[1:], level[1:]
-                notes.append("the point that two segments share is taken from the first")
-        axes.append(axis)
-        levels.append(level)
-    return np.concatenate(axes), np.concatenate(levels), notes
+def _join(group: list[LongRow], name: str) -> tuple[FloatArray, FloatArray, list[str], list[str]]:
+    """Return axis and levels of the segments of one sweep, notes and warnings."""
+    pieces = [_segment(row, name) for row in group]
+    ends = np.cumsum([axis.size for axis, _ in pieces]).tolist()
+    axis, levels = (np.concatenate(parts) for parts in zip(*pieces, strict=True))
+    runs = list(zip([0, *ends[:-1]], ends, strict=True))
+    joined = join(axis, [levels], runs, [row.line for row in group], name)
+    note = f"{len(group)} segments joined; level i of a segment stands at its start + i x step"
+    return axis[joined.rows], levels[joined.rows], [note, *joined.notes], list(joined.warnings)
 
 
 def _units(lines: list[TextLine]) -> tuple[str | None, str | None]:

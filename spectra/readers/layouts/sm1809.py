@@ -116,6 +116,7 @@ def _draft(row: LongRow, facts: Facts, stamp: str, warnings: list[str]) -> Draft
     column = TraceColumn("scan", row.values, None, 1)
     draft = Draft("sm1809", None, None, [column], facts, (row.line, row.line), line_per_row=False)
     draft.stamp = stamp or None
+    draft.may_fall = False
     draft.warnings = list(warnings)
     draft.assumptions = [
         "read as Rec. ITU-R SM.1809 is remembered: kHz, first and last level at FreqStart and FreqStop"

@@ -12,6 +12,7 @@ import numpy as np
 from spectra.finding import Evidence, Finding, NextStep, Subjects, step
 from spectra.findings.polarisation_gain import PortGain
 from spectra.findings.polarisation_pair import CarrierIsolation
+from spectra.units import significant
 
 if TYPE_CHECKING:
     from spectra.plan.chain import LoState
@@ -210,7 +211,11 @@ def _sweep_that_proves(pooled: Pooled, limit_ratio: float) -> tuple[NextStep, ..
         # the estimate stands at the limit: readings alone decide it only by chance
         room = 0.3 * limit_ratio
     factor = max(1.5, (2.0 * _ONE_SIDED_95 * pooled.ratio_std / room) ** 2)
-    rbw = "" if pooled.narrowest_bd is None else f" at an RBW of {pooled.narrowest_bd / 3e3:.3g} kHz or less"
+    rbw = ""
+    if pooled.narrowest_bd is not None:
+        widest = pooled.narrowest_bd / 3.0
+        narrow = pooled.rbw_hz is not None and pooled.rbw_hz <= widest
+        rbw = " at the same RBW" if narrow else f" at an RBW of {significant(widest / 1e3)} kHz or less"
     if pooled.averages is not None:
         how = f"{math.ceil(pooled.averages * factor)} averages instead of {pooled.averages}"
     else:

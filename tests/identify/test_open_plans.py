@@ -44,6 +44,30 @@ def test_right_first_and_never_wrongly_confirmed(world: tuple[ModuleType, Any]) 
     assert np.mean([r["absent_verdict"] == "unidentified" for r in alone]) >= 0.9
 
 
+def test_a_careful_sweep_and_the_other_port_confirm_more(world: tuple[ModuleType, Any], campaign: Load) -> None:
+    """4001 points at 300 kHz, twenty averages; then both ports. The campaign gives the shares."""
+    _, built = world
+    sweeps = campaign("identify_sweeps")
+    records = [sweeps.drawn(built, number, 404) for number in range(2)]
+    figures = sweeps.summary(records)
+    for kind in sweeps.KINDS:
+        assert figures[f"{kind}: wrongly confirmed"] == 0
+        assert figures[f"{kind}: true position left out, confirmed"] == 0
+    confirmed = {k: sum(r.get(f"{k}_verdict") == "confirmed" for r in records) for k in sweeps.KINDS}
+    assert confirmed["usual"] <= confirmed["careful"]
+
+
+def test_claimed_probabilities_come_true(campaign: Load) -> None:
+    """The kept campaigns, in bins of 2500 answers and more: within two points."""
+    reliability = campaign("identify_reliability")
+    found = [one for name in reliability.TABLES for one in reliability.answers(reliability.HERE / name)]
+    bins = reliability.pooled(found)
+    assert len(bins) >= 3
+    for each in bins:
+        assert each["answers"] >= reliability.LEAST
+        assert abs(each["claimed"] - each["right"]) < 0.02
+
+
 def test_few_carriers_are_never_wrongly_confirmed(world: tuple[ModuleType, Any]) -> None:
     trials, built = world
     records = [trials.record(built, n, t) for n, t in enumerate(trials.trials(built, 25, 7, least=2, most=4))]

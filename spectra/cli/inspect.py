@@ -230,7 +230,8 @@ def _print_ignored(inspection: Inspection, *, everything: bool) -> None:
     if not inspection.ignored:
         return
     if not everything:
-        print(f"  Gave nothing: {len(inspection.ignored)} line(s) or entries; --all shows them.")
+        text = f"Gave nothing: {len(inspection.ignored)} line(s) or entries; --all shows them."
+        print(wrap(text, "    ", first="  "))
         return
     print("  Gave nothing:")
     for use in inspection.ignored:

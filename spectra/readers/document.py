@@ -7,7 +7,7 @@ from functools import lru_cache
 
 from spectra.readers.cells import classify, find_unit, unit_kind
 from spectra.readers.dialect import Dialect, Row
-from spectra.readers.facts import Facts, facts_of
+from spectra.readers.facts import Facts, facts_of, ranges_parted
 from spectra.readers.outline import Outline, TextLine, begins_table, outline_of
 from spectra.readers.preamble import LONGEST_LINE, Entry, cells_of, entries_of, uncommented
 from spectra.readers.source import Source
@@ -52,7 +52,7 @@ class Document:
         """Return the facts in some lines, and keep the entries to inspect; titles of columns are no settings."""
         titles = {line.line: "titles of columns" for line in lines if names_columns(line.text)}
         self.used_lines.update(titles)
-        entries = entries_of([line for line in lines if line.line not in titles], decimal)
+        entries = ranges_parted(entries_of([line for line in lines if line.line not in titles], decimal))
         self.entries.extend(entries)
         self.plain_lines.extend((line.line, line.text) for line in lines)
         return facts_of(entries, decimal)

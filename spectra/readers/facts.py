@@ -19,7 +19,7 @@ from spectra.readers.cells import (
 from spectra.readers.preamble import Entry
 from spectra.readers.words import Key, detector_of, fold, trace_mode_of
 
-__all__ = ["Facts", "Reading", "average_type_of", "facts_of"]
+__all__ = ["Facts", "Reading", "average_type_of", "facts_of", "ranges_parted"]
 
 FREQUENCY_CONCEPTS = frozenset({"start", "stop", "centre", "span", "rbw", "vbw", "step", "frequency_offset"})
 
@@ -78,7 +78,7 @@ class Facts:
 def facts_of(entries: Iterable[Entry], decimal: str) -> Facts:
     """Return the facts in entries; the first statement of a thing counts, a different second one is a conflict."""
     facts = Facts()
-    entries = [part for entry in entries for part in _ends_of_range(entry)]
+    entries = ranges_parted(entries)
     decimal = _decimal_of(entries, decimal)
     for entry in entries:
         reading = _reading(entry, decimal)
@@ -123,14 +123,24 @@ _RANGE = re.compile(
 )
 
 
+def ranges_parted(entries: Iterable[Entry]) -> list[Entry]:
+    """Return entries with ranges of frequency as what they say: start and stop, or a span."""
+    return [part for entry in entries for part in _ends_of_range(entry)]
+
+
+_ONE_VALUE = re.compile(r"([0-9][0-9.,]*(?:[eE][+-]?[0-9]+)?)\s*([A-Za-z]*)")
+
+
 def _ends_of_range(entry: Entry) -> list[Entry]:
-    """Part ``Frequency range: 950 - 2150 MHz`` into start and stop."""
+    """Part ``Frequency range: 950 - 2150 MHz`` into start and stop; one width alone is the span."""
     if entry.meaning is None or entry.meaning.concept != "range":
         return [entry]
     match = _RANGE.fullmatch(entry.value.strip()[:LONGEST_CELL])
     unit = (match[4] or entry.unit) if match else None
     if match is None or unit is None or unit_kind(unit) != "frequency":
-        return [replace(entry, meaning=None)]
+        one = _ONE_VALUE.fullmatch(entry.value.strip()[:LONGEST_CELL])
+        width = one is not None and len(entry.values) < 2 and unit_kind(one[2] or entry.unit or "") == "frequency"
+        return [replace(entry, meaning=Key("span") if width else None)]
     return [
         replace(entry, value=match[1], unit=match[2] or unit, meaning=Key("start"), values=(match[1],)),
         replace(entry, value=match[3], unit=unit, meaning=Key("stop"), values=(match[3],)),

@@ -176,7 +176,8 @@ def _read(source: Any, options: Options) -> tuple[Document, str, float, list[Swe
 
 def _lines(document: Document, data: bytes) -> tuple[tuple[LineUse, ...], tuple[LineUse, ...]]:
     """Return the lines that were understood and those that were not; rows of the trace are in neither."""
-    texts = _texts(data, max((entry.line for entry in document.entries), default=0))
+    last = max([*document.used_lines, *(entry.line for entry in document.entries)], default=0)
+    texts = _texts(data, last)
     used = [
         LineUse(entry.line, texts.get(entry.line, ""), entry.meaning.concept, _value(entry))
         for entry in document.entries

@@ -13,7 +13,8 @@ from functools import lru_cache
 
 from spectra.readers.cells import is_time, number, split_row, unit_kind
 from spectra.readers.outline import TextLine
-from spectra.readers.words import Key, detector_of, key_of
+from spectra.readers.times import time_of
+from spectra.readers.words import Key, detector_of, ideas_of, key_of
 
 __all__ = ["Entry", "cells_of", "entries_of", "uncommented"]
 
@@ -106,7 +107,18 @@ def _entries_of_text(text: str, decimal: str) -> tuple[Entry, ...]:
         elif at == 1 and len(cells) > 1 and not _known(cells[1]) and not _pairs(cells[1]):
             found.append(Entry(line, key, cells[1], None, None, tuple(cells[1:])))
             at = 2
-    return tuple(part for entry in found for part in _parted(entry))
+    return tuple(part for entry in found for part in _parted(_dated(entry)))
+
+
+def _dated(entry: Entry) -> Entry:
+    """Return an entry under a word for data as the date that it is, where its value is one (``Data: 2 marzo 2026``)."""
+    if entry.meaning is not None or not entry.key or not ideas_of(entry.key[:60])[0] & {"data"}:
+        return entry
+    ideas, strange, _ = ideas_of(entry.key[:60])
+    if strange or not ideas <= {"data", "time", "acquisition"} or not any(c.isdigit() for c in entry.value):
+        return entry
+    moment, why = time_of(entry.value)
+    return replace(entry, meaning=Key("when")) if moment is not None or why else entry
 
 
 _PHRASE = re.compile(r"\s*[,;|]\s+")

@@ -18,19 +18,21 @@ __all__ = ["Key", "detector_of", "fold", "ideas_of", "key_of", "trace_mode_of"]
 
 _STEMS = {
     "start": "start begin beginning from first lower low initial anfang anfangs beginn von untere debut depart "
-    "initiale inicio inicial comienzo desde inizio iniziale partenza minimum",
+    "initiale inicio inicial comienzo desde inizio iniziale partenza minimum fstart",
     "stop": "stop stp end last upper high ende end stopp bis obere fin arret finale final parada hasta fine arresto "
-    "fim maximum",
+    "fim maximum fstop fend",
     "freq": "frequency frequencies freq freqs frequ frequenz frequence frequences frequenza frecuencia frequencia frec "
     "frq f fr",
-    "centre": "center centre ctr cent cntr mitten zentral zentrum central centrale centro centrada centrata",
+    "centre": "center centre ctr cent cntr mitten zentral zentrum central centrale centro centrada centrata "
+    "fcentre fcenter",
     "centrefreq": "cf fc mittelfrequenz",
     "span": "span spanne spannweite hub darstellbereich darstellbreite frequenzhub excursion etendue plage rango "
+    "expansion expansao margen "
     "intervallo escursione faixa extensao",
     "res": "resolution resol res auflosung auflosungs auflose aufloesung aufloesungs aufloese resolucion risoluzione "
     "resolucao",
     "video": "video vid videofilter",
-    "bw": "bandwidth bandwith bw bandbreite bandbr",
+    "bw": "bandwidth bandwith bw bandbreite bandbr messbandbreite",
     "band": "bande banda band",
     "pass": "passante",
     "width": "width largeur ancho larghezza largura breite weite ampiezza",
@@ -39,14 +41,14 @@ _STEMS = {
     "vbw": "vbw vb",
     "if": "if zf fi",
     "sweep": "sweep sweeps swp scan wobbel ablauf balayage balayages barrido barridos scansione scansioni varredura "
-    "varreduras",
+    "varreduras durchlaufe durchlaeufe messdurchlaufe messdurchlaeufe",
     "swt": "swt swptime",
     "time": "time zeit temps duree tiempo tempo dauer duration uhrzeit heure hora ora",
     "ref": "reference ref referenz bezugs bezug referencia riferimento rl",
     "level": "level levels lvl lev pegel niveau nivel livello power amplitude amplitudes ampl amp amplitud magnitude "
     "mag leistung puissance potencia potenza",
     "att": "attenuation attenuator att atten attn dampfung daempfung abschwachung abschwaecher abschwacher "
-    "eichleitung attenuateur atenuacion atenuador attenuazione attenuatore atenuacao",
+    "eingangsteiler eichleitung attenuateur atenuacion atenuador attenuazione attenuatore atenuacao",
     "det": "detector det detektor detecteur rivelatore rilevatore detetor detection",
     "avg": "average averages averaging averaged avg avgs aver avrg mittelung mittelungen mittelungs mittelwert "
     "mittelwerte mittel mittelwertbildung moyenne moyennes moyennage promedio promedios promediado promediada media "
@@ -71,13 +73,14 @@ _STEMS = {
     "preamp": "preamp preamplifier vorverstarker vorverstaerker preampli preamplificateur preamplificador "
     "preamplificatore",
     "pre": "pre",
-    "amplifier": "amplifier ampli verstarker verstaerker",
+    "amplifier": "amplifier ampli amplificador amplificatore amplificateur verstarker verstaerker",
     "offset": "offset versatz decalage desplazamiento deslocamento scostamento",
     "gain": "gain verstarkung verstaerkung guadagno ganancia ganho",
-    "external": "external ext extern externe externo esterno",
+    "external": "external ext extern externe externo externa esterno esterna",
     "impedance": "impedance impedanz impedancia impedenza z zin wellenwiderstand",
     "range": "range bereich gamme intervalo",
     "scale": "scale scaling skala skalierung teilung echelle escala scala",
+    "state": "state status zustand etat estado stato",
     "index": "index idx indice",
     "marker": "marker markers mkr peak peaks spitzen spitze pic pics pico picos picco picchi signal signals signale "
     "signaux senal senales segnale segnali sinal sinais",
@@ -100,7 +103,8 @@ _RULES: dict[str, str] = {
     "span": "span|span freq|sweep width|span sweep|freq width|sweep freq width",
     "rbw": "rbw|res bw|bw|res|res band|filter bw|if bw|if filter bw|res width band|res band pass|res filter|res width "
     "band pass|width band|rbw filter|res bw filter|res filter width|rbw bw|if width band|filter width band|res width|"
-    "filter width|res freq bw|bw freq|filter band|width pass band|filter pass band|filter res pass band",
+    "filter width|rbw width band|band pass|res freq bw|bw freq|filter band|width pass band|filter pass band|"
+    "filter res pass band",
     "vbw": "vbw|video bw|video|video band|video width band|video filter|video band pass|vbw filter|video width band "
     "pass|video filter bw|vbw bw|video width|video filter band",
     "detector": "det|det mode|det trace|det trace mode|trace det mode",
@@ -119,11 +123,11 @@ _RULES: dict[str, str] = {
     "level_unit": "unit|y unit|level unit|y axis unit|data unit|trace unit|level axis unit|y level unit|unit trace data"
     "|y axis level unit|acquisition unit",
     "frequency_unit": "x unit|freq unit|x axis unit|freq axis unit|x freq unit|x axis freq unit",
-    "when": "date|date time|time|acquisition date|acquisition time|acquisition date time|date trace|date sweep|"
-    "start time|start date|start date time|date data|file date|sweep start time",
+    "when": "date|date time|date y time|time|acquisition date|acquisition time|acquisition date time|date trace|"
+    "date sweep|start time|start date|start date time|date data|file date|sweep start time",
     "zone": "zone|zone time|utc offset|utc|utc offset time",
     "impedance": "impedance|impedance level",
-    "preamplifier": "preamp|pre amplifier|pre level|preamp gain|preamp mode",
+    "preamplifier": "preamp|preamp state|pre amplifier|pre level|preamp gain|preamp mode",
     "level_offset": "offset|ref level offset|level offset|ref offset|external gain|gain|gain external level|"
     "external att|external offset|y offset|gain offset external",
     "frequency_offset": "freq offset|x offset",

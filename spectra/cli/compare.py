@@ -112,9 +112,10 @@ def plan_of(table: str | None, chain: str | None) -> tuple[CarrierTable | None, 
     from spectra.plan import load_chain, load_table
 
     loaded = None if table is None else load_table(table)
-    for warning in () if loaded is None else loaded.warnings:
+    line = None if chain is None else load_chain(chain)
+    for warning in (*(() if loaded is None else loaded.warnings), *(() if line is None else line.warnings)):
         say(f"noticed: {warning}")
-    return loaded, None if chain is None else load_chain(chain)
+    return loaded, line
 
 
 def plot_path(name: str | None, files: list[Path]) -> Path | None:

@@ -53,7 +53,7 @@ def execute(arguments: argparse.Namespace) -> int:
 
     options = reading_options(arguments)
     table, chain = load_table(arguments.table), load_chain(arguments.chain)
-    for warning in table.warnings:
+    for warning in (*table.warnings, *chain.warnings):
         say(f"noticed: {warning}")
     _check_lo_state(arguments.lo_state, [state.name for state in chain.lo_states])
     files = gather(arguments.files, leave_out=[Path(arguments.table)])

@@ -15,7 +15,7 @@ from spectra.errors import UsageError
 from spectra.findings.axis import rf_states
 from spectra.findings.clock import CaptureTime
 from spectra.findings.interference_guests import unlisted_guests
-from spectra.findings.sun import sun_view
+from spectra.findings.sun import SunView, sun_view
 
 if TYPE_CHECKING:
     from spectra.capture import Context
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from spectra.plan.table import CarrierTable
     from spectra.sweep import Sweep
 
-__all__ = ["Expected", "capture_facts"]
+__all__ = ["Expected", "capture_facts", "sun_of"]
 
 # information of one averaged reading against one averaged as power (large counts; derived in spectra.signal.detectors)
 _WORTH = {"rms": 1.0, "sample": 1.0, "log_average": 0.608, "voltage_average": 0.915}
@@ -90,6 +90,7 @@ def capture_facts(
         "table": table,
         "context": context,
         "guests": unlisted_guests(measurement, identification),
+        "products": (),
         "spans": ((sweep.start_hz, sweep.stop_hz), *spans_hz),
         **dict.fromkeys(
             ("unlisted", "identification", "circumstances", "oscillator", "finer_sweep", "suspicion", "sun")
@@ -108,6 +109,7 @@ def capture_facts(
     }
     if table is not None and identification is not None:
         facts["unlisted"] = unlisted = _unlisted(measurement, identification, table, chain)
+        facts["products"] = tuple(one for one in unlisted or () if one.cause.name == "intermodulation")
         neighbours = [one.carrier for one in unlisted or () if one.cause.name == "adjacent_satellite"]
         facts |= _identified(identification, identified_from or (measurement,), table, chain, context, neighbours)
     if table is not None and not rf:
@@ -116,6 +118,19 @@ def capture_facts(
         place = _place(table, states, satellite, identification, sweep)
         facts["sun"] = sun_view(context, context.captured_at or sweep.origin.captured_at, *place)
     return facts
+
+
+def sun_of(
+    sweep: Sweep,
+    context: Context,
+    table: CarrierTable,
+    chain: ReceiveChain,
+    lo_state: str | None,
+    satellite: str | None,
+) -> SunView | None:
+    """Return the sun beside the satellite that was expected, when a sweep was taken; None where it cannot be had."""
+    place = _place(table, _states(chain, lo_state, None), satellite, None, sweep)
+    return sun_view(context, context.captured_at or sweep.origin.captured_at, *place)
 
 
 def _place(

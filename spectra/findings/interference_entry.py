@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
@@ -63,6 +64,12 @@ def _place(emission: Emission) -> str:
     return format_frequency(emission.if_hz, emission.frequency_std_hz if emission.frame == "if" else None)
 
 
+def _rf_of(emission: Emission) -> tuple[float | None, float | None]:
+    """Return the RF that one sighting tells best, and its uncertainty."""
+    one = min(emission.sightings, key=lambda s: s.rf_std_hz or math.inf)
+    return one.rf_hz, one.rf_std_hz
+
+
 def _subjects(emission: Emission, log: Emissions) -> Subjects:
     return Subjects(captures=tuple(dict.fromkeys(log.looks[s.look].name for s in emission.sightings)))
 
@@ -108,11 +115,12 @@ def enters_by_antenna(emissions: Emissions) -> Iterable[Finding]:
         entry = entry_of(emission, emissions)
         if entry.way == "antenna":
             words, cost = _cost(emission)
-            rf = next((s.rf_hz for s in emission.sightings if s.rf_hz is not None), None)
+            place = (emission.frequency_hz, emission.frequency_std_hz)
+            rf, rf_std = place if emission.frame == "rf" else _rf_of(emission)
             yield _entry_finding(
                 "interference.enters_by_antenna",
                 f"The signal at {_place(emission)} IF comes through the antenna",
-                f"{entry.why} Its RF is {format_frequency(rf)}.{words}",
+                f"{entry.why} Its RF is {format_frequency(rf, rf_std)}.{words}",
                 (step("Point off the satellite with the operator's leave: what stays is terrestrial or aboard."),),
                 entry,
                 (emission, emissions),
@@ -278,10 +286,12 @@ def from_the_satellite(emissions: Emissions) -> Iterable[Finding]:
     for emission in emissions.emissions:
         if len(emission.vessels) < 2 or emission.frame == "if":
             continue
+        place = (emission.frequency_hz, emission.frequency_std_hz)
+        rf, std = place if emission.frame == "rf" else _rf_of(emission)
         yield Finding(
             "interference.from_the_satellite",
             "warning",
-            f"{len(emission.vessels)} vessels see the signal at {format_frequency(emission.sightings[0].rf_hz)} RF",
+            f"{len(emission.vessels)} vessels see the signal at {format_frequency(rf, std)} RF",
             "The same RF from several vessels: it is on the satellite or its uplink, the operator's matter.",
             evidence=(*_common(emission), Evidence("vessels", ", ".join(emission.vessels))),
             subjects=_subjects(emission, emissions),
@@ -302,5 +312,5 @@ def aboard_one_vessel(emissions: Emissions) -> Iterable[Finding]:
             f"{len(looked) - 1} other vessel(s) looked there and saw nothing: it is aboard, or near that vessel only.",
             evidence=_common(emission),
             subjects=_subjects(emission, emissions),
-            next_steps=service_steps(services_at(emission.if_hz)) or (_CABLE_STEPS[0],),
+            next_steps=(*service_steps(services_at(emission.if_hz)), _CABLE_STEPS[0]),
         )

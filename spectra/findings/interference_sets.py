@@ -90,9 +90,19 @@ def interference_facts(
     facts: dict[str, Any] = {}
     if kind == "before_after" and len(captures) == 2 and all(len(each) == 1 for each in measurements):
         facts |= {"baseline": measurements[0][0], "measurement": measurements[1][0]}
+        if table is not None and chain is not None:
+            facts["sun"] = _sun_of(captures[1], measurements[1][0], table, chain)
     if kind in ("lo_state", "repeat") and table is not None and chain is not None:
         facts["emissions"] = follow(captures, measurements=measurements, table=table, chain=chain)
     return facts
+
+
+def _sun_of(capture: Capture, measurement: Measurement, table: CarrierTable, chain: ReceiveChain) -> Any:
+    """Return the sun beside the satellite that the capture's context expects."""
+    from spectra.findings.facts import sun_of
+
+    context = capture.context
+    return sun_of(measurement.sweep, context, table, chain, context.lo_state, context.expected_satellite)
 
 
 def _identified(
@@ -314,11 +324,15 @@ class Occurrence:
 
 
 def occurrence(emission: Emission, log: Emissions) -> Occurrence:
-    """Return how often an emission was there, and whether that goes with a period, the time of day or the heading."""
+    """Return how often an emission was there, and whether that goes with a period, the time of day or the heading.
+
+    Captures of vessels that never saw it do not count: there it is not off, it is elsewhere.
+    """
     from scipy.special import betaincinv
 
     seen = {s.look for s in emission.sightings}
-    looked = list(emission.looks)
+    mine = {None, *emission.vessels}
+    looked = [i for i in emission.looks if i in seen or not emission.vessels or log.looks[i].vessel in mine]
     k, n = len(seen), len(looked)
     low = float(betaincinv(k, n - k + 1, 0.025)) if k else 0.0
     high = float(betaincinv(k + 1, n - k, 0.975)) if k < n else 1.0

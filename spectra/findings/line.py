@@ -6,10 +6,10 @@ Each is a pure function of facts (`spectra.findings.facts`); its code stands in 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
-from spectra.finding import Evidence, Finding, Severity, Subjects, step
+from spectra.finding import Evidence, Finding, NextStep, Severity, Subjects, step
 from spectra.findings.line_level import (
     CABLE_SLOPE_STD_DB,
     LEAST_EXCESS_SLOPE_DB,
@@ -22,6 +22,7 @@ from spectra.findings.line_ripple import Ripple, find_ripples, longest_line_m
 from spectra.units import format_frequency, format_value
 
 if TYPE_CHECKING:
+    from spectra.findings.interference_causes import Unlisted
     from spectra.measure.measurement import Measurement
     from spectra.plan.chain import ReceiveChain
     from spectra.sweep import Sweep
@@ -29,9 +30,22 @@ if TYPE_CHECKING:
 __all__ = ["compression_suspected", "gain_high", "gain_low", "ripple", "ripple_not_visible", "slope"]
 
 _COMPRESSION_DBM = -15.0
-"""Total power from which on a mixer or a line amplifier is near compression (common practice, no source)."""
+"""Power from which on an analyser's mixer is near compression (common practice, no source)."""
+_LINE_DBM = -10.0  # the same for a line amplifier, whatever the analyser's attenuation (common practice, no source)
+_PRODUCTS_DB = 25.0  # so far below it products of the carriers still speak for an overloaded stage
 _STRONG_RIPPLE_DB = 1.0
 _NOTHING_DB = -25.0  # so far below nothing of an LNB is left
+_LOW_STEPS = (
+    step("Measure at the end of the receive cable whether the LNB's supply voltage is there."),
+    step("Compare the floor with the supply on and off: it must change."),
+    step("Sweep once with a termination at the analyser's input: a floor no higher is the analyser's own."),
+)
+_HIGH_STEPS = (
+    step("Check line_gain_db of the receive chain against line amplifiers, splitters and pads that are really there."),
+    step(
+        "Raise the analyser's attenuation by 10 dB: if carriers and floor do not stay as displayed it was overloaded."
+    ),
+)
 _LOOK_AT_CONNECTORS = step(
     "Look at the connectors, adapters and splitters at that distance from one another first: water, loose nuts, a bend."
 )
@@ -121,7 +135,7 @@ def slope(measurement: Measurement, chain: ReceiveChain) -> Iterable[Finding]:
     yield Finding(
         "line.slope",
         "warning",
-        f"The floor falls {excess:.1f} dB more than the cable should make it",
+        f"The floor falls {format_value(excess, spread, 'dB')} more than the cable should make it",
         f"From {low / 1e6:.0f} to {high / 1e6:.0f} MHz it changes by {seen:.1f} dB; {cable.length_m:g} m of this "
         f"cable make {expected:.1f} dB. Water in the cable, a bad connector, a longer or another cable, or the "
         "LNB's own slope (common practice, no source).",
@@ -158,17 +172,19 @@ def gain_low(measurement: Measurement, chain: ReceiveChain, role: str) -> Iterab
     off = _level_off(measurement, chain, role)
     if off is None or off[0] > -3.0 * off[1]:
         return
-    dead = off[0] < _NOTHING_DB
-    yield _level_finding(
-        "line.gain_low",
-        "fault" if dead else "warning",
-        "below",
-        "An LNB without supply or dead, the wrong input, or far too much loss."
-        if dead
-        else "Gain lost in LNB or cable, or a pad that the chain does not know.",
-        measurement,
-        off,
-    )
+    # off the satellite nothing is expected to stand above the floor
+    empty = not measurement.carriers and role in ("normal", "baseline")
+    dead = off[0] < _NOTHING_DB or empty
+    cause = "Gain lost in LNB or cable, or a pad that the chain does not know."
+    if dead:
+        cause = (
+            f"{'No carrier stands above it either. ' if empty else ''}An LNB without supply or dead comes first, then "
+            "the wrong input, or far too much loss; what is seen may be the analyser's own noise."
+        )
+    elif measurement.carriers:
+        cause += " Carriers are there, so the LNB has its supply. C/N suffers as far as the analyser's own noise shows."
+    severity: Severity = "fault" if dead else "warning"
+    yield _level_finding("line.gain_low", severity, "below", cause, measurement, off, _LOW_STEPS)
 
 
 def gain_high(measurement: Measurement, chain: ReceiveChain, role: str) -> Iterable[Finding]:
@@ -183,6 +199,7 @@ def gain_high(measurement: Measurement, chain: ReceiveChain, role: str) -> Itera
         "More gain or more noise than the chain tells: a line amplifier, or interference over the whole band.",
         measurement,
         off,
+        _HIGH_STEPS,
     )
 
 
@@ -203,38 +220,56 @@ def _level_finding(
     cause: str,
     measurement: Measurement,
     off: tuple[float, float, float],
+    steps: tuple[NextStep, ...],
 ) -> Finding:
     return Finding(
         code,
         severity,
-        f"The floor is {abs(off[0]):.0f} dB {side} what LNB and line should give",
+        f"The floor is {format_value(abs(off[0]), off[1], 'dB')} {side} what LNB and line should give",
         f"Thermal noise of LNB and antenna (50 to 150 K together) through the line's gain is {off[2]:.0f} dBm/Hz; "
         f"{measurement.floor.density_dbm_hz:.1f} dBm/Hz is seen. {cause}",
         evidence=(Evidence("floor_density", measurement.floor.density_dbm_hz, off[1], "dBm/Hz", off[2]),),
         subjects=Subjects(captures=(measurement.sweep.origin.file,)),
-        next_steps=(
-            step("Measure at the end of the receive cable whether the LNB's supply voltage is there."),
-            step("Compare the floor with the supply on and off: it must change."),
-        ),
+        next_steps=steps,
     )
 
 
-def compression_suspected(measurement: Measurement) -> Iterable[Finding]:
-    """Tell a total power near what overloads analysers and line amplifiers."""
+def compression_suspected(measurement: Measurement, products: Sequence[Unlisted]) -> Iterable[Finding]:
+    """Tell a total power near what overloads analysers and line amplifiers, sooner where products of carriers show.
+
+    The analyser's first mixer sees the power less the attenuation; where the file does not tell that, none is taken.
+    """
     total = total_power_dbm(measurement)
-    if total is None or total < _COMPRESSION_DBM:
+    if total is None:
         return
+    attenuation = measurement.sweep.settings.attenuation_db or 0.0
+    limit = _COMPRESSION_DBM - (_PRODUCTS_DB if products else 0.0)
+    if total - attenuation < limit and total < _LINE_DBM:
+        return
+    seen = (
+        f" {len(products)} product(s) of the strongest carriers stand in this sweep: some stage is overloaded already."
+        if products
+        else " No product of the strongest carriers was found in this sweep."
+    )
     yield Finding(
         "line.compression_suspected",
         "warning",
-        f"{total:.0f} dBm in the swept band may overload the analyser or a line amplifier",
-        "Near compression carriers shrink, the floor rises and products of the strongest carriers appear.",
+        f"{total:.0f} ± 1 dBm in the swept band may overload the analyser or a line amplifier",
+        f"With {attenuation:g} dB of attenuation the analyser's mixer sees {total - attenuation:.0f} dBm. Near "
+        f"compression carriers shrink, the floor rises and products of the strongest carriers appear.{seen}",
         answer="cannot_tell",
-        evidence=(Evidence("total_power", total, 1.0, "dBm", _COMPRESSION_DBM),),
-        subjects=Subjects(captures=(measurement.sweep.origin.file,)),
+        evidence=(
+            Evidence("total_power", total, 1.0, "dBm", _COMPRESSION_DBM),
+            Evidence("at_the_mixer", total - attenuation, 1.0, "dBm", limit),
+            Evidence("products", float(len(products))),
+        ),
+        subjects=Subjects(captures=(measurement.sweep.origin.file,), carriers=tuple(one.index for one in products)),
         next_steps=(
             step(
                 "Raise the analyser's attenuation by 10 dB: what falls by more than the rest is made in the analyser."
+            ),
+            step(
+                "If nothing changes, put a pad of 10 dB before the line amplifier: its third-order products fall by 30."
             ),
         ),
     )

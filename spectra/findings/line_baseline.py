@@ -21,6 +21,7 @@ __all__ = [
     "baseline_changes",
     "baseline_findings",
     "carrier_changed",
+    "floor_changed",
     "floor_raised",
     "floor_rises",
     "level_changed",
@@ -31,6 +32,7 @@ _LEAST_CHANGE_DB = 1.0
 _SCORE = 4.0
 _SYSTEMATIC_DB = 0.3  # repeatability of an analyser's level from sweep to sweep (common practice, no source)
 _LEAST_WIDTH_HZ = 5e6
+_HUMP_ROLL_OFF = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +80,38 @@ def floor_rises(measurement: Measurement, baseline: Measurement) -> tuple[Rise, 
     std = np.hypot(std, _SYSTEMATIC_DB)
     quiet = float(np.quantile(change[inside], 0.25))
     high = inside & (change - quiet > np.maximum(_LEAST_RISE_DB, _SCORE * std))
-    return tuple(_rises(measurement, f, change - quiet, std, high))
+    rises = list(_rises(measurement, f, change - quiet, std, high))
+    humps = [one for one in _humps(measurement, baseline, quiet + shift) if not any(_meet(one, r) for r in rises)]
+    return tuple(sorted((*rises, *humps), key=lambda rise: rise.start_hz))
+
+
+def _meet(one: Rise, other: Rise) -> bool:
+    return one.start_hz < other.stop_hz and other.start_hz < one.stop_hz
+
+
+def _humps(measurement: Measurement, baseline: Measurement, shift_db: float) -> Iterable[Rise]:
+    """Tell what is wide, no digital carrier, and was not there: its rise is read where the baseline shows its floor."""
+    f, there = measurement.sweep.frequency_hz, baseline.sweep.frequency_hz
+    then = np.interp(f, there, baseline.sweep.level_dbm)
+    over = np.interp(f, there, baseline.model_dbm - baseline.floor.level_dbm)
+    free = over < float(np.min(over)) + 0.5
+    for carrier in measurement.carriers:
+        shape = carrier.kind == "other" or (carrier.roll_off or 0.0) > _HUMP_ROLL_OFF
+        start, stop = carrier.centre_hz - 0.5 * carrier.width_hz, carrier.centre_hz + 0.5 * carrier.width_hz
+        if not shape or carrier.width_hz < _LEAST_WIDTH_HZ or start < there[0] or stop > there[-1]:
+            continue
+        inside = free & (f > start) & (f < stop)
+        if inside.sum() < 8:
+            continue
+        change = (measurement.sweep.level_dbm - then)[inside] - shift_db
+        # the middle of the rise: its skirts belong to it, but say little of its height
+        rise = float(np.quantile(change, 0.75))
+        std = math.hypot(1.25 * float(np.std(change)) / math.sqrt(int(inside.sum())), _SYSTEMATIC_DB)
+        if rise < max(_LEAST_RISE_DB, _SCORE * std):
+            continue
+        added = 10.0 * math.log10(10.0 ** (0.1 * rise) - 1.0)  # over the floor as it was
+        hit = [c.cn_db for c in baseline.carriers if c.cn_db is not None and start < c.centre_hz < stop]
+        yield Rise(start, stop, rise, std, min(hit) - added if hit else None)
 
 
 def _rises(measurement: Measurement, f: FloatArray, change: FloatArray, std: FloatArray, high: Any) -> Iterable[Rise]:
@@ -166,9 +199,10 @@ def floor_raised(measurement: Measurement, baseline: Measurement) -> Iterable[Fi
         yield Finding(
             "line.floor_raised",
             "warning",
-            f"The floor is {rise.rise_db:.1f} dB up from {rise.start_hz / 1e6:.0f} to {rise.stop_hz / 1e6:.0f} MHz",
-            f"Against the baseline, the rest of the span taken as unchanged.{ratio} A wide interferer, a transponder's "
-            "noise, or the sun in the beam.",
+            f"The floor is {format_value(rise.rise_db, rise.rise_std_db, 'dB')} up from {rise.start_hz / 1e6:.0f} to "
+            f"{rise.stop_hz / 1e6:.0f} MHz",
+            f"Against the baseline{_since(baseline)}, the rest of the span taken as unchanged.{ratio} A wide "
+            "interferer, or a transponder's noise.",
             evidence=(
                 Evidence("rise", rise.rise_db, rise.rise_std_db, "dB", _LEAST_RISE_DB),
                 Evidence("c_over_i", rise.c_over_i_db, None, "dB"),
@@ -186,24 +220,72 @@ def level_changed(measurement: Measurement, baseline: Measurement) -> Iterable[F
     if change is None or abs(change.common_db) < max(_LEAST_CHANGE_DB, 3.0 * change.common_std_db):
         return
     with_floor = math.isfinite(change.floor_db) and abs(change.floor_db - change.common_db) < 1.0
-    cause = (
-        "The floor shares it: gain of LNB or line." if with_floor else "The floor does not: pointing, rain or blockage."
-    )
+    cause = "The floor does not share it: pointing, rain or blockage."
+    if with_floor:
+        cause = "The floor shares it: gain of LNB or line."
+    told = format_value(change.common_db, change.common_std_db, "dB")
     yield Finding(
         "line.level_changed",
         "warning",
-        f"All carriers are {change.common_db:+.1f} dB against the baseline",
-        cause,
-        evidence=(
-            Evidence("common_level_change", change.common_db, change.common_std_db, "dB", _LEAST_CHANGE_DB),
-            Evidence("floor_change", change.floor_db if math.isfinite(change.floor_db) else None, None, "dB"),
-        ),
+        f"All carriers changed by {told} against the baseline",
+        f"{cause}{_floor_words(change)}",
+        evidence=_change_evidence(change, change.common_db, change.common_std_db, "common_level_change"),
         subjects=Subjects(captures=_files(measurement, baseline)),
         next_steps=(
-            step("Look at the connectors of the receive cable for water and corrosion.")
-            if with_floor
-            else step("Peak the antenna on the satellite, and note the weather."),
+            step("Look at the connectors of the receive cable for water and corrosion."),
+            step("Compare pads, splitters and the analyser's settings with those of the baseline."),
+        )
+        if with_floor
+        else (step("Peak the antenna on the satellite, and note the weather."),),
+    )
+
+
+def floor_changed(measurement: Measurement, baseline: Measurement) -> Iterable[Finding]:
+    """Tell a floor that rose over the whole span while the carriers kept their level: C/N went with it."""
+    change = baseline_changes(measurement, baseline)
+    if change is None or not math.isfinite(change.floor_db):
+        return
+    rise, std = change.floor_db - change.common_db, math.hypot(change.floor_std_db, change.common_std_db)
+    if rise < max(_LEAST_CHANGE_DB, 3.0 * std) or abs(change.common_db) >= max(
+        _LEAST_CHANGE_DB, 3.0 * change.common_std_db
+    ):
+        return
+    yield Finding(
+        "line.floor_changed",
+        "warning",
+        f"The floor is {format_value(rise, std, 'dB')} up over the whole span; the carriers kept their level",
+        f"Against the baseline{_since(baseline)} every C/N is lower by as much. More noise with the same gain: the sun "
+        "in or near the beam, rain or something warm before the antenna, an LNB that has become noisy, or the "
+        "analyser's own noise at another attenuation.",
+        evidence=_change_evidence(change, rise, std, "floor_rise"),
+        subjects=Subjects(captures=_files(measurement, baseline)),
+        next_steps=(
+            step("Sweep again an hour later: the sun leaves the beam within minutes, rain within hours."),
+            step(
+                "Sweep once with a termination at the analyser's input, at the same settings: its noise must lie below."
+            ),
         ),
+    )
+
+
+def _since(baseline: Measurement) -> str:
+    when = baseline.sweep.origin.captured_at
+    return "" if when is None else f" of {when:%Y-%m-%d %H:%M}"
+
+
+def _floor_words(change: Change) -> str:
+    if not math.isfinite(change.floor_db):
+        return ""
+    cn = format_value(change.common_db - change.floor_db, math.hypot(change.common_std_db, change.floor_std_db), "dB")
+    floor = format_value(change.floor_db, change.floor_std_db, "dB")
+    return f" The floor changed by {floor}, every C/N by {cn}."
+
+
+def _change_evidence(change: Change, value: float, std: float, name: str) -> tuple[Evidence, ...]:
+    known = math.isfinite(change.floor_db)
+    return (
+        Evidence(name, value, std, "dB", _LEAST_CHANGE_DB),
+        Evidence("floor_change", change.floor_db if known else None, change.floor_std_db if known else None, "dB"),
     )
 
 
@@ -224,4 +306,5 @@ def carrier_changed(measurement: Measurement, baseline: Measurement) -> Iterable
             "It alone: its own uplink, its own power, or something under it.",
             evidence=(Evidence("own_level_change", own, std, "dB", _LEAST_CHANGE_DB),),
             subjects=Subjects(captures=_files(measurement, baseline), carriers=(index,)),
+            next_steps=(step("Sweep it alone with a narrow RBW and look for what stands on it or beside it."),),
         )

@@ -88,7 +88,7 @@ RULES: tuple[Rule, ...] = (
     Rule("line.slope", ("measurement", "chain"), line.slope),
     Rule("line.gain_low", ("measurement", "chain", "role"), line.gain_low),
     Rule("line.gain_high", ("measurement", "chain", "role"), line.gain_high),
-    Rule("line.compression_suspected", ("measurement",), line.compression_suspected),
+    Rule("line.compression_suspected", ("measurement", "products"), line.compression_suspected),
 )
 """Rules over one capture."""
 
@@ -133,8 +133,10 @@ SET_RULES: tuple[Rule, ...] = (
 
 BASELINE_RULES: tuple[Rule, ...] = (
     Rule("line.level_changed", ("measurement", "baseline"), line_baseline.level_changed),
+    Rule("line.floor_changed", ("measurement", "baseline"), line_baseline.floor_changed),
     Rule("line.floor_raised", ("measurement", "baseline"), line_baseline.floor_raised),
     Rule("line.carrier_changed", ("measurement", "baseline"), line_baseline.carrier_changed),
+    Rule("interference.sun_transit", ("measurement", "sun"), sun.sun_transit),
 )
 """Rules over a capture and its baseline."""
 

@@ -7,7 +7,9 @@ import numpy as np
 import pytest
 
 from spectra.findings.line_baseline import baseline_changes, baseline_findings, floor_rises
+from spectra.measure import measure
 from spectra.measure.measurement import Carrier, Floor
+from spectra.simulate import Analyser, Emission, Spectrum, sweep_spectrum
 
 
 def carriers(*power: float) -> tuple[Carrier, ...]:
@@ -66,3 +68,29 @@ def test_raised_floor_with_its_extent_and_carrier_to_interference(make_measureme
     assert rise.c_over_i_db == pytest.approx(12.0 - 10.0 * math.log10(0.5), abs=0.01)
     assert [x.code for x in baseline_findings(now, then)] == ["line.floor_raised"]
     assert floor_rises(then, then) == ()
+
+
+def test_a_floor_up_over_the_whole_span_is_noise_and_no_gain(make_measurement) -> None:
+    """Carriers kept their level, so C/N fell by what the floor rose (arithmetic)."""
+    then = replace(make_measurement(file="then.csv"), carriers=carriers(-50.0, -52.0, -51.0, -55.0))
+    (finding,) = baseline_findings(with_floor(then, np.full(1001, 4.0)), then)
+    assert finding.code == "line.floor_changed"
+    assert finding.evidence[0].value == pytest.approx(4.0, abs=0.05)
+    assert baseline_findings(with_floor(then, np.full(1001, 0.5)), then) == ()
+
+
+def test_a_hump_that_was_not_there_is_a_raised_floor() -> None:
+    """Simulated: 4 dB of rise over 60 MHz, a carrier of 12 dB C/N in it keeps 12 - 10 log10(10^0.4 - 1) = 10.2 dB.
+
+    An error of the rise counts 10^0.4 / (10^0.4 - 1) = 1.66 times in that (derived).
+    """
+    spectrum = Spectrum(-140.0).with_carrier(1.24e9, 5e6, 0.2, 12.0).with_carrier(1.36e9, 2e7, 0.2, 12.0)
+    hump = Emission(1.25e9, 6e7, 1.0, spectrum.power_for_cn(10.0 * math.log10(10.0**0.4 - 1.0), 6e7))
+    analyser = Analyser(1.15e9, 1.4e9, 501, 5e5, averages=100, readings=1, mode="slow")
+    then = measure(sweep_spectrum(spectrum, analyser, 1))
+    now = measure(sweep_spectrum(replace(spectrum, emissions=(*spectrum.emissions, hump)), analyser, 2))
+    (rise,) = floor_rises(now, then)
+    assert rise.rise_db == pytest.approx(4.0, abs=3.0 * rise.rise_std_db)
+    assert rise.start_hz < 1.24e9 < 1.26e9 < rise.stop_hz
+    assert rise.c_over_i_db == pytest.approx(10.2, abs=3.0 * 1.66 * rise.rise_std_db)
+    assert floor_rises(measure(sweep_spectrum(spectrum, analyser, 3)), then) == ()

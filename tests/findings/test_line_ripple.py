@@ -1,12 +1,14 @@
 """Ripple: formulas against handbook arithmetic, the search against simulated lines."""
 
 import math
+from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
 import pytest
 
 from spectra.findings import line
+from spectra.findings.interference_causes import Unlisted
 from spectra.findings.line_level import cable_loss_db, cable_slope_db, expected_density_dbm_hz, total_power_dbm
 from spectra.findings.line_ripple import (
     _grid_gains,
@@ -151,4 +153,32 @@ def test_total_power_is_that_of_noise_and_carriers() -> None:
     measurement = measure(sweep_spectrum(spectrum, analyser, 5))
     expected = 10.0 * math.log10(10.0**-14.0 * 1e8 + 10.0 ** (0.1 * (-140.0 + 12.0)) * 2e7)
     assert total_power_dbm(measurement) == pytest.approx(expected, abs=0.15)
-    assert not list(line.compression_suspected(measurement))
+    assert not list(line.compression_suspected(measurement, ()))
+
+
+def test_nothing_above_a_low_floor_is_a_dead_lnb_first() -> None:
+    """An analyser's own noise near -152 dBm/Hz lies only 12 dB below a line's (arithmetic on the demo's chain)."""
+    analyser = Analyser(0.95e9, 2.15e9, 801, 1e6, averages=100, readings=1, mode="slow")
+    bare = measure(sweep_spectrum(Spectrum(-152.0), analyser, 6))
+    (dead,) = line.gain_low(bare, chain_with(None, 39.0), "normal")
+    assert dead.severity == "fault"
+    assert "LNB without supply" in dead.explanation
+    (beside,) = line.gain_low(bare, chain_with(None, 39.0), "off_satellite")  # nothing is expected there
+    assert beside.severity == "warning"
+
+
+def test_compression_counts_attenuation_and_products() -> None:
+    """The mixer sees total power less attenuation (arithmetic); limits are common practice, no source."""
+    measurement = rippled(0.0, 4e7, 3)
+    total = total_power_dbm(measurement) or 0.0
+    assert -60.0 < total < -40.0
+    loud = replace(measurement, sweep=replace(measurement.sweep, level_dbm=measurement.sweep.level_dbm + 34.0))
+    padded = replace(loud, sweep=replace(loud.sweep, settings=replace(loud.sweep.settings, attenuation_db=20.0)))
+    (suspected,) = line.compression_suspected(loud, ())
+    assert suspected.evidence[0].value == pytest.approx(total + 34.0)
+    assert not list(line.compression_suspected(padded, ()))
+    product = Unlisted(2, measurement.carriers[2], "modulated", ())
+    (told,) = line.compression_suspected(padded, (product,))
+    assert told.subjects.carriers == (2,)
+    assert "overloaded already" in told.explanation
+    assert not list(line.compression_suspected(measurement, (product,)))

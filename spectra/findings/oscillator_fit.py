@@ -162,7 +162,7 @@ def fit_oscillator(
     stated = reference_ppm is not None and reference_ppm > 0.0
     prior = float(reference_ppm) if stated and reference_ppm is not None else DEFAULT_REFERENCE_PPM
     design = np.column_stack((np.full(y.size, -state.sign), f * 1e-6))
-    shares = [_with_share(share, y, own, rows, design, prior) for share in _ROUNDING_SHARES]
+    shares = [_with_share(share, y, own, rows, design, prior, more) for share in _ROUNDING_SHARES for more in (0, 1)]
     part = np.exp(np.array([one.log for one in shares]) - max(one.log for one in shares))
     part /= part.sum()
     mean = np.asarray(sum(p * one.mean for p, one in zip(part, shares, strict=True)))
@@ -217,14 +217,15 @@ class _Share:
 
 
 def _with_share(
-    share: float, y: FloatArray, own: FloatArray, rows: FloatArray, design: FloatArray, prior_ppm: float
+    share: float, y: FloatArray, own: FloatArray, rows: FloatArray, design: FloatArray, prior_ppm: float, more: int
 ) -> _Share:
     """Fit with this share of the rounding that the digits of the table allow: many lists round coarser than they are.
 
-    A listed 11050 MHz may be rounded to the MHz or exact; only the residuals tell.
+    A listed 11050 MHz may be rounded to the MHz or exact; only the residuals tell. `more` 1 also lets the rows scatter
+    by what neither explains.
     """
     base = own**2 + (share * rows) ** 2
-    belongs, excess = _belonging(y, base, design, prior_ppm)
+    belongs, excess = _belonging(y, base, design, prior_ppm, more)
     var = base + excess**2
     mean, cov = _solve(y, var, belongs, design, prior_ppm)
     residual = y - design @ mean
@@ -249,7 +250,9 @@ def _solve(
     return np.array([(bb * ya - ab * yb) / det, (aa * yb - ab * ya) / det]), cov
 
 
-def _belonging(y: FloatArray, base: FloatArray, design: FloatArray, prior_ppm: float) -> tuple[FloatArray, float]:
+def _belonging(
+    y: FloatArray, base: FloatArray, design: FloatArray, prior_ppm: float, more: int
+) -> tuple[FloatArray, float]:
     """Return how likely each carrier shares the departure, and the scatter of the rows beyond what is known of them.
 
     Two classes, of which one scatters widely (an outlier model in the sense of Box and Tiao, from memory), started from
@@ -270,7 +273,7 @@ def _belonging(y: FloatArray, base: FloatArray, design: FloatArray, prior_ppm: f
         inside = (1.0 - _OUTLIER_RATE) * np.exp(-0.5 * residual**2)
         outside = _OUTLIER_RATE / _OUTLIER_WIDTH * np.exp(-0.5 * (residual / _OUTLIER_WIDTH) ** 2)
         belongs = inside / (inside + outside + 1e-300)
-        excess = _excess(y, base, belongs, design, prior_ppm, widest)
+        excess = _excess(y, base, belongs, design, prior_ppm, widest) if more else 0.0
         var = base + excess**2
         mean, _ = _solve(y, var, belongs, design, prior_ppm)
         if float(np.max(np.abs(belongs - before))) < 1e-6:

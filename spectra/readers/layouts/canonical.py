@@ -124,7 +124,7 @@ def _made(source: Source, values: dict[str, Any], numbers: Any, names: list[str]
             layout="sweepmuster-csv",
             lines=lines,
             captured_at=datetime.fromisoformat(captured) if captured else None,
-            assumptions=told["assumptions"] + ((f"converted from {raw}",) if raw else ()),
+            assumptions=tuple(dict.fromkeys([*told["assumptions"], *([f"converted from {raw}"] if raw else [])])),
             warnings=told["warnings"],
         )
         traces = {name: numbers[i + 2] for i, name in enumerate(names[1:])}

@@ -14,7 +14,7 @@ from spectra.findings.compare_ports import polarisation_facts, port_couples, sta
 from spectra.findings.comparison import Common, Comparison, ComparisonKind, Pair, Polarisation
 from spectra.findings.interference_sets import interference_facts
 from spectra.findings.polarisation_skew import PURITY_DB
-from spectra.findings.table import BASELINE_RULES, PAIR_RULES, SET_RULES
+from spectra.findings.table import BASELINE_RULES, PAIR_RULES, SERVICE_RULES, SET_RULES
 
 if TYPE_CHECKING:
     from spectra.capture import Capture
@@ -100,7 +100,7 @@ def compare(
         captures=names,
         pairs=pairs,
         common=common,
-        findings=run_rules((*PAIR_RULES, *SET_RULES, *BASELINE_RULES), facts),
+        findings=run_rules((*PAIR_RULES, *SERVICE_RULES, *SET_RULES, *BASELINE_RULES), facts),
         polarisation=whole,
         measurements=measured,
         identification=identification,

@@ -12,7 +12,7 @@ from spectra.findings.emissions import Emission, Emissions, Look
 from spectra.findings.interference import service_steps, service_words
 from spectra.findings.interference_products import binomial_tail
 from spectra.findings.interference_sets import Entry, Occurrence, entry_of, occurrence
-from spectra.units import format_frequency
+from spectra.units import format_frequency, format_value
 
 if TYPE_CHECKING:
     from spectra.capture import Capture
@@ -179,11 +179,13 @@ def comes_and_goes(emissions: Emissions) -> Iterable[Finding]:
             f"({100 * told.duty_low:.0f} to {100 * told.duty_high:.0f} %)."
         )
         evidence = [*_common(emission), Evidence("duty", told.duty, 0.25 * (told.duty_high - told.duty_low))]
-        if told.period_s is not None:
-            words += f" It comes back every {told.period_s / 60.0:.3g} minutes."
-            evidence.append(Evidence("period", told.period_s, None, "s"))
-        if told.daily_chance is not None and told.daily_chance < _CHANCE:
-            words += " It keeps to a time of day."
+        daily = told.daily_chance is not None and told.daily_chance < _CHANCE
+        # sweeps taken at chosen times of day make other periods look as good as the day: the plainer one is told
+        if told.period_s is not None and not (daily and (told.daily_chance or 0.0) < 1e3 * (told.period_chance or 0.0)):
+            words += f" It comes back every {_duration(told.period_s, told.period_std_s)}."
+            evidence.append(Evidence("period", told.period_s, told.period_std_s, "s"))
+        if daily and told.hours is not None:
+            words += f" It keeps to a time of day: from {_clock(told.hours[0])} to {_clock(told.hours[1])} UTC."
             evidence.append(Evidence("chance_time_of_day", told.daily_chance))
         yield Finding(
             "interference.comes_and_goes",
@@ -196,18 +198,41 @@ def comes_and_goes(emissions: Emissions) -> Iterable[Finding]:
         )
 
 
+def _duration(seconds: float, std: float | None) -> str:
+    """Return a period in minutes, hours or days, whichever reads best."""
+    unit, scale = (
+        ("minutes", 60.0) if seconds < 7200.0 else ("hours", 3600.0) if seconds < 172800.0 else ("days", 86400.0)
+    )
+    return format_value(seconds, std, unit, scale)
+
+
+def _clock(hours: float) -> str:
+    minutes = round(60.0 * hours) % 1440
+    return f"{minutes // 60:02d}:{minutes % 60:02d}"
+
+
 def with_heading(emissions: Emissions) -> Iterable[Finding]:
     """Tell an interferer whose presence goes with the ship's heading."""
     for emission in emissions.emissions:
         told: Occurrence = occurrence(emission, emissions)
-        if told.heading_chance is None or told.heading_chance >= _CHANCE:
+        if told.heading_chance is None or told.heading_chance >= _CHANCE or told.headings_deg is None:
             continue
+        start, stop = told.headings_deg
+        both = told.daily_chance is not None and told.daily_chance < _CHANCE
         yield Finding(
             "interference.with_heading",
             "warning",
             f"The signal at {_place(emission)} IF goes with the heading",
-            "It is there on some headings only: it comes from a direction, ashore or on deck, not by the cable.",
-            evidence=(*_common(emission), Evidence("chance_heading", told.heading_chance)),
+            f"It was seen on headings from {start:.0f} to {stop:.0f} degrees only, in {told.seen} of {told.looked} "
+            "captures. That speaks for a source in one direction, ashore or on deck, rather than for the cable."
+            + (" Heading and time of day went together in these captures: they cannot part the two." if both else ""),
+            answer="cannot_tell" if both else "yes",
+            evidence=(
+                *_common(emission),
+                Evidence("chance_heading", told.heading_chance),
+                Evidence("heading_start", start, None, "deg"),
+                Evidence("heading_stop", stop, None, "deg"),
+            ),
             subjects=_subjects(emission, emissions),
             next_steps=(step("Note heading and position with each capture, and look where those bearings cross."),),
         )

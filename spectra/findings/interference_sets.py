@@ -34,6 +34,7 @@ __all__ = [
 ]
 
 Way = Literal["cable", "antenna", "cannot_tell"]
+_TOLD = ("confirmed", "probable", "no carriers")  # verdicts that tell the own carrier's level, or that it is gone
 _UNKNOWN_OFFSET_HZ = 300e3  # standard uncertainty of an IF offset that no identification tells (common practice)
 
 
@@ -83,7 +84,7 @@ def interference_facts(
     table: CarrierTable | None,
     chain: ReceiveChain | None,
 ) -> dict[str, Any]:
-    """Return what a comparison adds for the rules on interference: the log over LO states, two captures' baseline.
+    """Return what a comparison adds for rules on many captures: log of interferers, own carrier's levels, baseline.
 
     Without table and chain there is no log: every listed carrier would be in it.
     """
@@ -93,7 +94,14 @@ def interference_facts(
         if table is not None and chain is not None:
             facts["sun"] = _sun_of(captures[1], measurements[1][0], table, chain)
     if kind in ("lo_state", "repeat") and table is not None and chain is not None:
-        facts["emissions"] = follow(captures, measurements=measurements, table=table, chain=chain)
+        from spectra.findings.service_levels import service_levels
+
+        found = [_identified(c, each, table, chain) for c, each in zip(captures, measurements, strict=True)]
+        facts["emissions"] = follow(
+            captures, measurements=measurements, identifications=found, table=table, chain=chain
+        )
+        told = [one if one is not None and one.verdict in _TOLD else None for one in found]
+        facts["service_levels"] = service_levels(captures, told, table) or None
     return facts
 
 
@@ -305,6 +313,10 @@ class Occurrence:
         Probability that chance makes any period as clear.
     daily_chance, heading_chance : float or None
         The same for the time of day, and for the heading.
+    period_std_s : float or None
+        Standard uncertainty of the period.
+    hours, headings_deg : (float, float) or None
+        The least stretch of the day (hours UTC) and the least sector of headings, clockwise, that hold all sightings.
     """
 
     seen: int
@@ -316,6 +328,9 @@ class Occurrence:
     period_chance: float | None = None
     daily_chance: float | None = None
     heading_chance: float | None = None
+    period_std_s: float | None = None
+    hours: tuple[float, float] | None = None
+    headings_deg: tuple[float, float] | None = None
 
     def to_dict(self) -> dict[str, Any]:
         """Return the occurrence as plain values."""
@@ -338,16 +353,43 @@ def occurrence(emission: Emission, log: Emissions) -> Occurrence:
     high = float(betaincinv(k + 1, n - k, 0.975)) if k < n else 1.0
     timed = [(t.timestamp(), i in seen) for i in looked if (t := log.looks[i].captured_at) is not None]
     turned = [(h, i in seen) for i in looked if (h := log.looks[i].heading_deg) is not None]
-    period = period_chance = daily = heading = None
+    period = period_chance = period_std = daily = heading = hours = headings = None
     if len(timed) >= 12:
         times = np.array([t for t, _ in timed])
         there = np.array([p for _, p in timed])
         period, period_chance = rhythm(times, there)
+        period_std = None if period is None else _period_std_s(period, times, there)
         daily = _turn_chance(2.0 * math.pi * times / 86400.0, there)
+        hours = _arc(times[there] / 86400.0, 24.0)
     if len(turned) >= 12:
         angles = np.radians(np.array([h for h, _ in turned]))
-        heading = _turn_chance(angles, np.array([p for _, p in turned]))
-    return Occurrence(k, n, k / max(n, 1), low, high, period, period_chance, daily, heading)
+        on = np.array([p for _, p in turned])
+        heading = _turn_chance(angles, on)
+        headings = _arc(angles[on] / (2.0 * math.pi), 360.0)
+    duty = k / max(n, 1)
+    return Occurrence(k, n, duty, low, high, period, period_chance, daily, heading, period_std, hours, headings)
+
+
+def _arc(turns: FloatArray, whole: float) -> tuple[float, float] | None:
+    """Return the least arc (start, stop; of `whole` a turn) that holds all places, None without any."""
+    if not turns.size:
+        return None
+    place = np.sort(turns % 1.0)
+    gap = np.diff(np.r_[place, place[0] + 1.0])
+    last = int(np.argmax(gap))
+    return whole * float(place[(last + 1) % place.size]), whole * float(place[last])
+
+
+def _period_std_s(period_s: float, times_s: FloatArray, there: Any) -> float:
+    """Return the standard uncertainty of a period: sqrt(24 v / (a^2 (2 pi)^2 n T^2)) of its rate, a the amplitude.
+
+    The bound of a sinusoid's rate (textbook, from memory); that of presence is twice its mean at most.
+    """
+    mean = float(there.mean())
+    amplitude = max(min(2.0 * mean, 2.0 * (1.0 - mean)), 1e-3)
+    span = float(np.ptp(times_s))
+    rate_std = math.sqrt(24.0 * mean * (1.0 - mean) / (amplitude**2 * times_s.size)) / (2.0 * math.pi * span)
+    return float(period_s**2 * rate_std)
 
 
 def _turn_score(angle: FloatArray, there: Any) -> FloatArray:

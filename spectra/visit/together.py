@@ -62,9 +62,9 @@ def told_together(
 
 def without_set_findings(comparisons: Sequence[Comparison]) -> tuple[Comparison, ...]:
     """Return comparisons without the findings on sets of captures, which the visit's own log tells from all of them."""
-    from spectra.findings.table import SET_RULES
+    from spectra.findings.table import SERVICE_RULES, SET_RULES
 
-    codes = {rule.code for rule in SET_RULES}
+    codes = {rule.code for rule in (*SET_RULES, *SERVICE_RULES)}
     return tuple(
         dataclasses.replace(c, findings=tuple(f for f in c.findings if f.code not in codes)) for c in comparisons
     )

@@ -16,7 +16,7 @@ from spectra.errors import UsageError
 from spectra.finding import run_rules
 from spectra.findings.emissions import Look, Sighting, track
 from spectra.findings.interference_report import interference_report, interference_reports
-from spectra.findings.interference_sets import entry_of, follow, occurrence, rhythm
+from spectra.findings.interference_sets import _arc, _period_std_s, entry_of, follow, occurrence, rhythm
 from spectra.findings.table import SET_RULES
 from spectra.measure import measure
 from spectra.plan.chain import LoState, ReceiveChain
@@ -212,3 +212,33 @@ def test_report_holds_the_facts_and_marks_what_is_open() -> None:
     assert "(to be completed)" in text
     assert DISCLAIMER in text
     assert json.loads(json.dumps(report.to_dict(), allow_nan=False))["sections"]["When"]["Seen in"] == "2 of 2 captures"
+
+
+def test_least_arc_across_midnight_and_north() -> None:
+    """Arithmetic: 22:00, 23:30 and 01:00 lie within 22:00 to 01:00."""
+    assert _arc(np.array([22.0, 23.5, 1.0]) / 24.0, 24.0) == pytest.approx((22.0, 1.0))
+    assert _arc(np.array([350.0, 10.0, 20.0]) / 360.0, 360.0) == pytest.approx((350.0, 20.0))
+    assert _arc(np.array([0.25]), 24.0) == pytest.approx((6.0, 6.0))
+    assert _arc(np.array([]), 24.0) is None
+
+
+def test_period_lies_within_its_uncertainty() -> None:
+    """Seeded: an emitter that is there a quarter of 40 minutes, looked at some 60 times at odd moments; 30 series."""
+    rng = np.random.default_rng(3)
+    scores = []
+    for _ in range(30):
+        times = np.cumsum(rng.uniform(240.0, 840.0, 60))
+        there = ((times + rng.uniform(0.0, 2400.0)) % 2400.0) < 600.0
+        period, _ = rhythm(times, there)
+        if period is not None and abs(period - 2400.0) < 200.0:
+            scores.append((period - 2400.0) / _period_std_s(period, times, there))
+    assert len(scores) >= 25
+    assert 0.4 < float(np.sqrt(np.mean(np.square(scores)))) < 1.6
+
+
+def test_other_vessels_do_not_count_as_off() -> None:
+    looks = [Look(f"{k}.csv", 1.2e9, 1.4e9, vessel="A" if k < 4 else "B") for k in range(8)]
+    log = track(looks, [Sighting(k, 1.3e9, 1e3) for k in range(3)])
+    (emission,) = log.emissions
+    told = occurrence(emission, log)
+    assert (told.seen, told.looked) == (3, 4)

@@ -20,6 +20,9 @@ __all__ = ["comparison_figure", "trend_figure"]
 _FIRST, _SECOND, _MARK, _WEAK, _GRID = "#0b3c5d", "#b3541e", "#1d2d35", "#8a97a3", "#e9edf0"
 
 
+_BELOW = {"orientation": "h", "yref": "container", "y": 0.0, "yanchor": "bottom", "x": 0.0}
+
+
 def comparison_figure(comparison: Comparison, *, isolation_limit_db: float | None = None) -> go.Figure:
     """Return a figure of a comparison.
 
@@ -47,8 +50,13 @@ def comparison_figure(comparison: Comparison, *, isolation_limit_db: float | Non
     mine = (
         [pair for pair in comparison.pairs if pair.captures == comparison.pairs[0].captures] if comparison.pairs else []
     )
-    for trace in _isolation_traces(mine) if polar else _change_traces(mine):
+    lower = _isolation_traces(mine) if polar else _change_traces(mine)
+    for trace in lower:
         figure.add_trace(trace, row=2, col=1)
+    if not any(len(trace.x) for trace in lower):
+        # without a trace of its own a subplot takes up neither the axis nor the words
+        figure.add_trace(_nothing(comparison), row=2, col=1)
+        figure.update_yaxes(showticklabels=False, row=2, col=1)
     if polar and isolation_limit_db is not None:
         figure.add_hline(
             y=isolation_limit_db,
@@ -65,10 +73,23 @@ def comparison_figure(comparison: Comparison, *, isolation_limit_db: float | Non
     figure.update_layout(
         title=_title(comparison),
         template="plotly_white",
-        legend={"orientation": "h", "y": -0.15},
-        margin={"l": 60, "r": 20, "t": 60, "b": 60},
+        height=560,
+        legend=_BELOW,
+        margin={"l": 60, "r": 20, "t": 60, "b": 100},
     )
     return figure
+
+
+def _nothing(comparison: Comparison) -> Any:
+    """Return the words that stand where no carrier could be compared."""
+    import plotly.graph_objects as go
+
+    f = [sweep.frequency_hz for measured in comparison.measurements[:2] for sweep in (m.sweep for m in measured)]
+    middle = 0.5 * (min(x[0] for x in f) + max(x[-1] for x in f)) / 1e6 if f else 0.0
+    words = "no carrier stands at the same IF in both" if comparison.kind == "lo_state" else "no carrier to compare"
+    return go.Scatter(
+        x=[middle], y=[0.0], mode="text", text=[words], textfont={"size": 13}, showlegend=False, hoverinfo="skip"
+    )
 
 
 def _title(comparison: Comparison) -> str:
@@ -247,8 +268,8 @@ def trend_figure(trend: Trend) -> go.Figure:
     figure.update_layout(
         title=f"{trend.lo_state or 'LO'}: {first}",
         template="plotly_white",
-        legend={"orientation": "h", "y": -0.2},
-        margin={"l": 60, "r": 20, "t": 60, "b": 60},
+        legend=_BELOW,
+        margin={"l": 60, "r": 20, "t": 60, "b": 110},
     )
     return figure
 

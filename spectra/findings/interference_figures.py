@@ -29,14 +29,17 @@ _WAY = {
     "cannot_tell": ("x", _PALE, "way in not known"),
 }
 _MOST_COLUMNS = 1500
+_MOST_CELLS = 400  # across a heat map: with more than the page has pixels a lone line may fall between them
+_ROW_PX = 34
 
 
 def _layout(figure: go.Figure, x: str, y: str) -> go.Figure:
     figure.update_layout(
         template="none",
         font={"family": "system-ui, sans-serif", "size": 13},
-        margin={"l": 70, "r": 20, "t": 30, "b": 55},
-        legend={"orientation": "h", "y": 1.08, "x": 0.0},
+        margin={"l": 70, "r": 20, "t": 30, "b": 95},
+        # below, where neither the curves nor the picture's own buttons cover it, however narrow the page
+        legend={"orientation": "h", "yref": "container", "y": 0.0, "yanchor": "bottom", "x": 0.0},
         hovermode="closest",
     )
     figure.update_xaxes(title_text=x, showgrid=False, zeroline=False)
@@ -44,14 +47,14 @@ def _layout(figure: go.Figure, x: str, y: str) -> go.Figure:
     return figure
 
 
-def _common_axis(sweeps: Sequence[Sweep]) -> tuple[FloatArray, FloatArray]:
+def _common_axis(sweeps: Sequence[Sweep], most: int = _MOST_COLUMNS) -> tuple[FloatArray, FloatArray]:
     """Return the axis that all sweeps share (the coarsest one, cut to the overlap) and levels (k, n) on it."""
     if not sweeps:
         raise UsageError("sweeps", None, "none", "one or more", "Name at least one capture.")
     start, stop = max(s.start_hz for s in sweeps), min(s.stop_hz for s in sweeps)
     if stop <= start:
         raise UsageError("sweeps", None, "spans that do not overlap", "one span in common", "Leave the others out.")
-    step = max(max(s.spacing_hz for s in sweeps), (stop - start) / _MOST_COLUMNS)
+    step = max(max(s.spacing_hz for s in sweeps), (stop - start) / most)
     axis: FloatArray = np.arange(start, stop + 0.5 * step, step)
     rows = np.empty((len(sweeps), axis.size))
     for k, sweep in enumerate(sweeps):
@@ -75,7 +78,7 @@ def time_frequency_figure(sweeps: Sequence[Sweep]) -> go.Figure:
 
     timed = all(s.origin.captured_at is not None for s in sweeps)
     order = sorted(sweeps, key=lambda s: s.origin.captured_at) if timed else list(sweeps)  # type: ignore[arg-type, return-value]  # all have one
-    axis, rows = _common_axis(order)
+    axis, rows = _common_axis(order, _MOST_CELLS)
     when: list[Any] = [s.origin.captured_at if timed else s.origin.file for s in order]
     figure = go.Figure(
         go.Heatmap(
@@ -83,7 +86,7 @@ def time_frequency_figure(sweeps: Sequence[Sweep]) -> go.Figure:
             y=when,
             z=rows,
             colorscale="Cividis",
-            colorbar={"title": {"text": "dBm"}},
+            colorbar={"title": {"text": "dBm"}, "thickness": 14},
             hovertemplate="%{x:.3f} MHz<br>%{y}<br>%{z:.1f} dBm<extra></extra>",
         )
     )
@@ -105,7 +108,7 @@ def envelope_figure(sweeps: Sequence[Sweep]) -> go.Figure:
     figure = go.Figure()
     for name, level, colour, dash in (
         ("greatest", rows.max(axis=0), _WARM, "solid"),
-        ("mean", mean, _DARK, "solid"),
+        ("mean", mean, _DARK, "dash"),
         ("least", rows.min(axis=0), _PALE, "dot"),
     ):
         figure.add_trace(
@@ -159,7 +162,9 @@ def timeline_figure(log: Emissions) -> go.Figure:
                 hovertemplate="%{y}<br>%{x}<br>not seen<extra></extra>",
             )
         )
-    return _layout(figure, "captured at", "emission (IF)")
+    _layout(figure, "captured at", "emission (IF)")
+    figure.update_layout(height=200 + _ROW_PX * max(2, len(log.emissions)))
+    return figure
 
 
 def under_carrier_figure(measurement: Measurement, guests: Sequence[Guest]) -> go.Figure:

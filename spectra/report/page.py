@@ -17,6 +17,7 @@ _HEAD = """<!DOCTYPE html>
 <html lang="en"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width, initial-scale=1">
 <title>{title}</title>
 <style>
+ :root {{ color-scheme: only light; }}  /* the pictures are drawn for paper: no browser is to turn them dark */
  body {{ font: 16px/1.45 system-ui, sans-serif; margin: 1.2rem auto; max-width: 76rem; padding: 0 1rem;
         color: #1c2430; background: #fbfaf7; }}
  body > div {{ max-width: 100%; overflow: hidden; }}

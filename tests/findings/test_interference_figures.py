@@ -79,3 +79,24 @@ def test_bursts_of_a_terminal_show_in_the_max_hold() -> None:
     clean = Spectrum(-140.0).with_carrier(1.63e9, 2e7, 0.2, 12.0).with_tone(1.67e9, 75.0)
     assert [find_bursts(sweep_spectrum(clean, analyser, k, also=("max_hold",))) for k in range(5)] == [()] * 5
     assert find_bursts(sweep_spectrum(spectrum, analyser, 3)) == ()
+
+
+def test_a_lone_line_is_wider_than_a_page_is_fine() -> None:
+    """No more cells than a narrow page has pixels, or a line may fall between two of them."""
+    level = np.full(4001, -80.0)
+    level[2000] = -60.0
+    sweep = Sweep(np.linspace(1.2e9, 1.3e9, 4001), level, Settings(rbw_hz=5e4, detector="rms"))
+    (heat,) = time_frequency_figure([sweep, sweep]).data
+    assert np.asarray(heat.z).shape[1] <= 402
+    assert float(np.asarray(heat.z).max()) == -60.0
+
+
+def test_timeline_grows_with_what_it_shows_and_legends_stand_below() -> None:
+    looks = [Look("a.csv", 1e9, 2e9, START), Look("b.csv", 1e9, 2e9, START + timedelta(hours=1))]
+    heights = []
+    for count in (1, 12):
+        seen = [Sighting(k, 1.2e9 + 3e7 * n, 3e3) for n in range(count) for k in range(2)]
+        figure = timeline_figure(track(looks, seen))
+        heights.append(figure.layout.height)
+        assert figure.layout.legend.yref == "container"
+    assert heights[1] > heights[0] + 200

@@ -37,8 +37,9 @@ class Burst:
     peak_dbm : float
         Highest level held.
     duty_low, duty_high : float
-        Bounds of the share of the time it is there: by the average's rise over the neighbourhood as it is (low), and
-        with 3 dB of doubt about the neighbourhood (high).
+        Bounds of the share of the time it is there: by the average's rise over the neighbourhood as it is, against the
+        highest level held (low); and with 3 dB of doubt about the neighbourhood, against a mean as far below that as
+        noise shows it (high).
     """
 
     centre_hz: float
@@ -91,10 +92,11 @@ def find_bursts(sweep: Sweep) -> tuple[Burst, ...]:
         weight = 10.0 ** (held[a:b] / 10.0)
         centre = float(weight @ sweep.frequency_hz[a:b] / weight.sum())
         peak = a + int(np.argmax(held[a:b]))
-        on = 10.0 ** ((held[peak] - usual[peak]) / 10.0)
+        # the highest of few bursts stands less over their mean than the highest of many sweeps of noise over theirs
+        on_most, on_least = 10.0 ** (held[peak] / 10.0), 10.0 ** ((held[peak] - usual[peak]) / 10.0)
         around = 10.0 ** (min(floor[peak], sweep.level_dbm[peak]) / 10.0)
         mean = 10.0 ** (sweep.level_dbm[peak] / 10.0)
-        low, most = max(mean - around, 0.0) / on, max(mean - 0.5 * around, 0.0) / on
+        low, most = max(mean - around, 0.0) / on_most, max(mean - 0.5 * around, 0.0) / on_least
         found.append(
             Burst(
                 centre,

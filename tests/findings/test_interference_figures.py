@@ -100,3 +100,21 @@ def test_timeline_grows_with_what_it_shows_and_legends_stand_below() -> None:
         heights.append(figure.layout.height)
         assert figure.layout.legend.yref == "container"
     assert heights[1] > heights[0] + 200
+
+
+@pytest.mark.parametrize("there", [2, 5, 12])
+def test_duty_of_bursts_lies_within_its_bounds(there: int) -> None:
+    """Made by hand: exponential powers of 8 readings a point and sweep, 40 sweeps, a burst of 15 dB in some of them."""
+    rng = np.random.default_rng(there)
+    power = rng.gamma(8.0, 1.0 / 8.0, (40, 401))
+    power[:there, 200:203] += 10.0**1.5 * rng.gamma(8.0, 1.0 / 8.0, (there, 3))
+    settings = Settings(rbw_hz=5e5, detector="rms", trace_mode="average", averages=40)
+    sweep = Sweep(
+        np.linspace(1.2e9, 1.4e9, 401),
+        -80.0 + 10.0 * np.log10(power.mean(axis=0)),
+        settings,
+        traces={"max hold": -80.0 + 10.0 * np.log10(power.max(axis=0))},
+    )
+    (burst,) = find_bursts(sweep)
+    assert burst.duty_low < there / 40 < burst.duty_high
+    assert burst.duty_high < 4.0 * burst.duty_low

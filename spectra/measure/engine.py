@@ -14,7 +14,7 @@ from spectra.measure.profile import RollOffProfile, profiles
 from spectra.measure.questions import drop, rethink
 from spectra.measure.response import grown_by_bends
 from spectra.measure.ripple import reconsider, strengthen, unbend
-from spectra.measure.scene import BENDS, Scene, Trace, stacked
+from spectra.measure.scene import Scene, Trace, stacked
 from spectra.measure.seeds import seed_carriers, seed_window
 from spectra.measure.standing import reshape, settle_waves
 from spectra.measure.statistics import TraceLaw
@@ -144,13 +144,13 @@ def _settle(work: Work, rounds: int) -> None:
 
 def _solution(work: Work) -> Solution:
     here = information(work.at)
-    covariance = here.band.inverse(here.free)
+    raw = here.band.inverse(here.free)
     laws = edge_laws(work.trace, work.scene, work.at, work.law.correlated_points)
-    covariance = grown_by_bends(work.trace, work.scene, work.at, _grown(covariance, laws))
-    scene = replace(work.scene, theta=work.scene.theta + np.pad(laws.shift, ((0, 0), (0, 2 + BENDS))))
+    covariance = grown_by_bends(work.trace, work.scene, work.at, _grown(raw, laws))
+    found = profiles(work.trace, work.scene, work.at, raw, work.law.correlated_points)
     return Solution(
         work.trace,
-        scene,
+        _at_means(work.scene, laws, found),
         work.at,
         work.law,
         covariance,
@@ -161,10 +161,19 @@ def _solution(work: Work) -> Solution:
         work.reference_dbm,
         work.rbw_hz,
         work.rbw_known,
-        profiles(work.trace, work.scene, work.at, covariance),
+        found,
         work.merged,
         work.gain,
     )
+
+
+def _at_means(scene: Scene, laws: EdgeLaws, found: dict[int, RollOffProfile]) -> Scene:
+    """Return the scene with edges at the means of their likelihoods instead of the peaks."""
+    theta = scene.theta.copy()
+    theta[:, :2] += laws.shift
+    for k, profile in found.items():
+        theta[k, :2] = profile.weight @ profile.lower, profile.weight @ profile.upper
+    return replace(scene, theta=theta)
 
 
 def _grown(covariance: FloatArray, laws: EdgeLaws) -> FloatArray:

@@ -92,7 +92,7 @@ def _joined(solution: Solution, members: list[int]) -> Solution | None:
     verdict = shape_verdict(whole, k)
     if verdict.other or at.lost - solution.at.lost - verdict.gain > _PRICE:
         return None
-    return replace(whole, profiles=profiles(trace, found, at, covariance))
+    return replace(whole, profiles=profiles(trace, found, at, covariance, solution.law.correlated_points))
 
 
 def _overlap(theta: FloatArray) -> float:

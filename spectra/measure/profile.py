@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from spectra.measure.edges import edge_laws
 from spectra.measure.fit import fit, turned
 from spectra.measure.information import information
 from spectra.measure.model import Evaluation
@@ -25,6 +26,7 @@ _NODES = (0.0, 0.13, 0.33, MOST_ROLL_OFF)
 _GRID = np.linspace(0.0, MOST_ROLL_OFF, 61)
 _WELL_KNOWN = 0.06
 _ROUNDS = 1
+_MOST_GROWTH = 3.0  # of an edge's deviation, by level and floor that are free
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,14 +37,39 @@ class RollOffProfile:
     ----------
     roll_off, weight : ndarray, shape (g,)
         Grid and normalised weight.
-    width, level : ndarray, shape (g,)
-        Width (points) and ln(plateau power) fitted at each roll-off.
+    lower, upper, level : ndarray, shape (g,)
+        3 dB edges (points) and ln(plateau power) at each roll-off.
+    lower_std, upper_std : ndarray, shape (g,)
+        Of the edges at a given roll-off.
+    shared : float
+        Correlation of the two edges at a given roll-off.
     """
 
     roll_off: FloatArray
     weight: FloatArray
-    width: FloatArray
+    lower: FloatArray
+    upper: FloatArray
     level: FloatArray
+    lower_std: FloatArray
+    upper_std: FloatArray
+    shared: float
+
+    @property
+    def width(self) -> FloatArray:
+        """Width (points) at each roll-off."""
+        return self.upper - self.lower
+
+    @property
+    def width_std(self) -> FloatArray:
+        """Standard deviation of the width at each roll-off."""
+        both = self.lower_std**2 + self.upper_std**2 - 2.0 * self.shared * self.lower_std * self.upper_std
+        return np.sqrt(np.maximum(both, 0.0))
+
+    def centre_std(self, inflation: float) -> float:
+        """Return the standard deviation of the centre, with the variance at a given roll-off raised."""
+        both = self.lower_std**2 + self.upper_std**2 + 2.0 * self.shared * self.lower_std * self.upper_std
+        within = 0.25 * float(self.weight @ np.maximum(both, 0.0))
+        return math.sqrt(within * inflation + self.spread(0.5 * (self.lower + self.upper))[1])
 
     def spread(self, values: FloatArray) -> tuple[float, float]:
         """Return mean and variance of a quantity given at every roll-off of the grid."""
@@ -55,17 +82,15 @@ class RollOffProfile:
         low, high = np.interp([0.5 * (1.0 - share), 0.5 * (1.0 + share)], below, self.roll_off)
         return float(low), float(high)
 
-    def interval(self, values: FloatArray, std: float, share: float = 0.95) -> tuple[float, float]:
+    def interval(self, values: FloatArray, std: FloatArray | float, share: float = 0.95) -> tuple[float, float]:
         """Return the central interval of a quantity that is normal with `std` at each roll-off."""
         from scipy.special import ndtr
 
         mean, variance = self.spread(values)
-        std = max(std, 1e-9 * float(np.ptp(values)), 1e-12)
-        reach = 4.5 * math.sqrt(variance + std * std)
-        low, high = (
-            max(mean - reach, float(values.min()) - 4.0 * std),
-            min(mean + reach, float(values.max()) + 4.0 * std),
-        )
+        std = np.maximum(std + np.zeros(values.shape), max(1e-9 * float(np.ptp(values)), 1e-12))
+        reach = 4.5 * math.sqrt(variance + float(self.weight @ std**2))
+        low = max(mean - reach, float((values - 4.0 * std).min()))
+        high = min(mean + reach, float((values + 4.0 * std).max()))
         line = np.linspace(low, high, 45)
         below = ndtr((line[:, None] - values) / std) @ self.weight
         ends = np.interp([0.5 * (1.0 - share), 0.5 * (1.0 + share)], below, line)
@@ -90,55 +115,83 @@ def _own_loss(trace: Trace, at: Evaluation, low: NDArray[np.intp], high: NDArray
     return np.asarray(total[high] - total[low])
 
 
-def profiles(trace: Trace, scene: Scene, at: Evaluation, covariance: FloatArray) -> dict[int, RollOffProfile]:
-    """Return the profile of every carrier that needs one, by its index in the scene."""
+def profiles(
+    trace: Trace, scene: Scene, at: Evaluation, covariance: FloatArray, shared: float = 1.0
+) -> dict[int, RollOffProfile]:
+    """Return the profile of every carrier that needs one, by its index in the scene.
+
+    At each roll-off the two edges are integrated over, by their own likelihoods where those are not normal (see
+    `spectra.measure.edges`); `shared` points say what one independent point would.
+    """
     which = _doubtful(scene, covariance)
     if which.size == 0:
         return {}
     frozen = np.zeros(scene.count, dtype=bool)
     frozen[which] = True
-    width = scene.theta[which, 1] - scene.theta[which, 0]
-    reach = 0.35 * width + 4.0 * trace.sigma + 2.0
+    reach = 0.35 * (scene.theta[which, 1] - scene.theta[which, 0]) + 4.0 * trace.sigma + 2.0
     low = np.searchsorted(trace.x, scene.theta[which, 0] - reach)
     high = np.searchsorted(trace.x, scene.theta[which, 1] + reach)
-    nodes = np.array(_NODES)
-    loss = np.empty((nodes.size, which.size))
-    widths, levels = np.empty_like(loss), np.empty_like(loss)
+
+    def told(scene: Scene, at: Evaluation) -> FloatArray:
+        """Return loss, edges, level and ln(deviations of the edges), shape (6, k)."""
+        laws = edge_laws(trace, scene, at, shared, which)
+        loss = _own_loss(trace, at, low, high) - laws.room[which].sum(axis=1)
+        edges = scene.theta[which, :2] + laws.shift[which]
+        return np.stack((loss, *edges.T, scene.theta[which, 3], *np.log(np.maximum(laws.std[which], 1e-9)).T))
+
+    every = [told(scene, at)]
     here = information(at, frozen)
-    for j in range(nodes.size):
-        turned_to = turned(scene, here, which, nodes[j])
-        found, there = fit(trace, turned_to, rounds=_ROUNDS, tolerance=0.05, frozen=frozen, start=at)
-        loss[j] = _own_loss(trace, there, low, high)
-        widths[j] = found.theta[which, 1] - found.theta[which, 0]
-        levels[j] = found.theta[which, 3]
-    own = np.stack((_own_loss(trace, at, low, high), width, scene.theta[which, 3]))
-    return _every(which, nodes, np.stack((loss, widths, levels)), scene.theta[which, 2], own)
+    for node in _NODES:
+        start = turned(scene, here, which, node)
+        found, there = fit(trace, start, rounds=_ROUNDS, tolerance=0.05, frozen=frozen, start=at)
+        every.append(told(found, there))
+    held = _held(scene, at, covariance, which)
+    place = np.vstack((scene.theta[which, 2], np.repeat(np.array(_NODES)[:, None], which.size, axis=1)))
+    return _every(which, place, np.stack(every, axis=1), held)
+
+
+def _held(scene: Scene, at: Evaluation, covariance: FloatArray, which: NDArray[np.intp]) -> FloatArray:
+    """Return by how much the edges' deviations grow when level and floor are free, and the edges' correlation, (3, k).
+
+    At a given roll-off, so that its part is taken out of the covariance.
+    """
+    own = 4 * which[:, None] + np.arange(3)
+    block = covariance[own[:, :, None], own[:, None, :]]
+    by_roll_off = block[:, 2, 2] > 0.0
+    gain = block[:, :2, 2] / np.sqrt(np.where(by_roll_off, block[:, 2, 2], 1.0))[:, None]
+    known = block[:, :2, :2] - np.where(by_roll_off, 1.0, 0.0)[:, None, None] * gain[:, :, None] * gain[:, None, :]
+    std = np.sqrt(np.maximum(np.diagonal(known, axis1=1, axis2=2), 1e-18))
+    curved = edge_laws(at.trace, scene, at, some=np.empty(0, dtype=np.intp)).curved[which]
+    grown = np.where(curved > 0.0, std / np.where(curved > 0.0, curved, 1.0), 1.0)
+    correlation = np.clip(known[:, 0, 1] / (std[:, 0] * std[:, 1]), -0.99, 0.99)
+    return np.stack((*np.clip(grown, 1.0, _MOST_GROWTH).T, correlation))
 
 
 def _every(
-    which: NDArray[np.intp], nodes: FloatArray, found: FloatArray, roll_off: FloatArray, own: FloatArray
+    which: NDArray[np.intp], place: FloatArray, values: FloatArray, held: FloatArray
 ) -> dict[int, RollOffProfile]:
     """Return profiles on a fine grid, by carrier.
 
-    Loss, width and level are given at the nodes, (3, nodes, k), and at the fitted roll-offs (k,), (3, k). A fitted one
-    takes the place of a node that it falls on.
+    Values (6, nodes, k) are given at roll-offs (nodes, k), the fitted one first, which takes the place of a node that
+    it falls on.
     """
-    place = np.concatenate((np.repeat(nodes[:, None], which.size, axis=1), roll_off[None]))
-    values = np.concatenate((found, own[:, None]), axis=1)
-    on = np.abs(nodes[:, None] - roll_off) <= 1e-3
+    on = np.abs(place[1:] - place[0]) <= 1e-3
     made: dict[int, RollOffProfile] = {}
-    for some, kept in ((~on.any(axis=0), nodes.size + 1), (on.any(axis=0), nodes.size)):
+    for some, kept in ((~on.any(axis=0), len(place)), (on.any(axis=0), len(place) - 1)):
         if not some.any():
             continue
-        used = np.concatenate((~on[:, some], np.ones((1, np.count_nonzero(some)), dtype=bool)))
+        used = np.vstack((np.ones((1, np.count_nonzero(some)), dtype=bool), ~on[:, some]))
         order = np.argsort(np.where(used, place[:, some], np.inf), axis=0)[:kept]
         x = np.take_along_axis(place[:, some], order, axis=0)
         y = np.take_along_axis(values[:, :, some], order[None], axis=1)
-        loss, width, level = _through(x, y)
+        loss, lower, upper, level, *stds = _through(x, y)
         weight = np.exp(loss.min(axis=1)[:, None] - loss)
         weight /= weight.sum(axis=1)[:, None]
         for i, k in enumerate(np.flatnonzero(some)):
-            made[int(which[k])] = RollOffProfile(_GRID, weight[i], width[i], level[i])
+            lower_std, upper_std = (grown * np.exp(std[i]) for grown, std in zip(held[:2, k], stds, strict=True))
+            made[int(which[k])] = RollOffProfile(
+                _GRID, weight[i], lower[i], upper[i], level[i], lower_std, upper_std, float(held[2, k])
+            )
     return made
 
 

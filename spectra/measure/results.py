@@ -247,25 +247,31 @@ def _shape(frame: _Frame, k: int, over: float, covariance: FloatArray, inflation
             rate, rate_std, roll_off, own, occupied, x_db, x_width, {}, _given(width_std, _occupied(roll_off))
         )
     rates = profile.width * hz
+    stds = profile.width_std * (hz * math.sqrt(inflation))
     rate, rate_spread = profile.spread(rates)
     mean, spread = profile.spread(profile.roll_off)
     share = np.interp(profile.roll_off, *_occupied_table())
-    widths = rates * share
-    middle, between = profile.spread(widths)
-    occupied = (middle, math.hypot(width_std * float(profile.weight @ share), math.sqrt(between)))
+    occupied, given_occupied = _mixed(profile, rates * share, stds * share)
     x_width = None
     if x_db is not None:
         share_x = x_db_fraction(profile.roll_off, x_db)
-        middle_x, between_x = profile.spread(rates * share_x)
-        x_width = (middle_x, math.hypot(width_std * float(profile.weight @ share_x), math.sqrt(between_x)))
+        x_width = _mixed(profile, rates * share_x, stds * share_x)[0]
+    given_rate = math.sqrt(float(profile.weight @ stds**2))
     intervals = {
-        "symbol_rate_bd": profile.interval(rates, width_std),
+        "symbol_rate_bd": profile.interval(rates, stds),
         "roll_off": profile.own_interval(),
-        "occupied_bandwidth_hz": profile.interval(widths, width_std * float(profile.weight @ share)),
+        "occupied_bandwidth_hz": profile.interval(rates * share, stds * share),
     }
-    rate_std = math.hypot(width_std, math.sqrt(rate_spread))
-    given = _given(width_std, float(profile.weight @ share))
+    rate_std = math.hypot(given_rate, math.sqrt(rate_spread))
+    given = {"symbol_rate_bd": given_rate, "occupied_bandwidth_hz": given_occupied}
     return _Shape(rate, rate_std, mean, math.sqrt(spread), occupied, x_db, x_width, intervals, given)
+
+
+def _mixed(profile: RollOffProfile, values: FloatArray, stds: FloatArray) -> tuple[tuple[float, float], float]:
+    """Return mean and standard uncertainty of a quantity over the roll-off, and the latter were the roll-off known."""
+    mean, between = profile.spread(values)
+    given = math.sqrt(float(profile.weight @ stds**2))
+    return (mean, math.hypot(given, math.sqrt(between))), given
 
 
 def _given(width_std: float, share: float) -> dict[str, float]:
@@ -289,14 +295,17 @@ def _modulated(
     bent = bent_figures(row, shape.x_db)
     shape = shape.stretched(bent)
     over, level = over + bent.level, level + bent.level
-    centre_std = 0.5 * hz * math.sqrt(max(covariance[0, 0] + covariance[1, 1] + 2.0 * covariance[0, 1], 0.0))
+    profile = _profile(solution, k, verdict.inflation)
+    if profile is None:
+        centre_std = 0.5 * hz * math.sqrt(max(covariance[0, 0] + covariance[1, 1] + 2.0 * covariance[0, 1], 0.0))
+    else:
+        centre_std = hz * profile.centre_std(verdict.inflation)
     flags = _flags(frame, k, at, 0.5 * (right - left) * (1.0 + roll_off))
     if row[4:].any():
         flags.append("response")
     if verdict.misfit:
         flags.append("misfit")
     seen = "floor_not_seen" not in flags
-    profile = _profile(solution, k, verdict.inflation)
     if profile is not None:
         over_variance += profile.spread(profile.level)[1]
     cn, cn_std = DB_PER_NEPER * over, DB_PER_NEPER * math.sqrt(over_variance)

@@ -19,18 +19,35 @@ def test_curves_between_nodes(seed):
     assert profile._through(nodes[:, None], values[:, :, None])[:, 0] == pytest.approx(expected, abs=1e-12)
 
 
+def profile_of(weight, std=0.0, shared=0.0):
+    grid = profile._GRID
+    stds = np.full(grid.size, std)
+    return profile.RollOffProfile(
+        grid, weight / weight.sum(), 5.0 - 2.0 * grid, 15.0 + 2.0 * grid, 0.0 * grid, stds, stds, shared
+    )
+
+
 @pytest.mark.parametrize("std", [0.05, 0.3, 2.0])
 def test_interval_of_a_mixture(std):
     weight = np.exp(-0.5 * ((profile._GRID - 0.25) / 0.1) ** 2)
     weight /= weight.sum()
     values = 10.0 + 4.0 * profile._GRID
-    one = profile.RollOffProfile(profile._GRID, weight, values, values)
-    low, high = one.interval(values, std)
+    low, high = profile_of(weight).interval(values, std)
     below = [float(norm.cdf((end - values) / std) @ weight) for end in (low, high)]
     assert below == pytest.approx([0.025, 0.975], abs=1.5e-3)
 
 
 def test_interval_of_the_roll_off_itself():
     weight = np.exp(-0.5 * ((profile._GRID - 0.3) / 0.05) ** 2)
-    one = profile.RollOffProfile(profile._GRID, weight / weight.sum(), profile._GRID, profile._GRID)
+    one = profile_of(weight)
     assert one.own_interval() == pytest.approx((0.3 - 1.96 * 0.05, 0.3 + 1.96 * 0.05), abs=2e-3)
+
+
+def test_widths_and_centres_of_edges_that_scatter():
+    """Variances of sum and difference of two correlated numbers (textbook), beside drawn ones."""
+    rng = np.random.default_rng(4)
+    drawn = rng.multivariate_normal([0.0, 0.0], 0.3**2 * np.array([[1.0, -0.4], [-0.4, 1.0]]), 200_000)
+    one = profile_of(np.eye(profile._GRID.size)[20], 0.3, -0.4)
+    assert one.width_std[0] == pytest.approx(np.std(drawn[:, 1] - drawn[:, 0]), rel=0.01)
+    assert one.centre_std(1.0) == pytest.approx(np.std(drawn.mean(axis=1)), rel=0.01)
+    assert one.centre_std(2.25) == pytest.approx(1.5 * one.centre_std(1.0))

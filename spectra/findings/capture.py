@@ -99,7 +99,7 @@ def with_capture_findings(
     satellite: str | None = None,
     polarisation: str | None = None,
 ) -> Identification:
-    """Return an identification whose findings are all that its captures tell, what is worst first.
+    """Return an identification whose findings are all that its captures tell, what is worst and the own carrier first.
 
     They are its own, those of the sweeps alone, and those of the rules that know table, chain and context.
 
@@ -135,7 +135,8 @@ def with_capture_findings(
         )
         found += [*measurement.findings, *run_rules(RULES, facts)]
         unlisted += [(number, one) for one in facts["unlisted"] or ()]
-    told = sorted(each_once(found), key=lambda finding: _RANK[finding.severity])
+    # what is worst first, and within that the vessel's own carrier
+    told = sorted(each_once(found), key=lambda one: (_RANK[one.severity], not one.code.startswith("service.")))
     return dataclasses.replace(with_told_causes(identification, unlisted), findings=tuple(told))
 
 

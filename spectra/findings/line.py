@@ -228,7 +228,16 @@ def _level_finding(
         f"The floor is {format_value(abs(off[0]), off[1], 'dB')} {side} what LNB and line should give",
         f"Thermal noise of LNB and antenna (50 to 150 K together) through the line's gain is {off[2]:.0f} dBm/Hz; "
         f"{measurement.floor.density_dbm_hz:.1f} dBm/Hz is seen. {cause}",
-        evidence=(Evidence("floor_density", measurement.floor.density_dbm_hz, off[1], "dBm/Hz", off[2]),),
+        evidence=(
+            Evidence(
+                "floor_density",
+                measurement.floor.density_dbm_hz,
+                measurement.floor.density_std_db,
+                "dBm/Hz",
+                off[2],
+            ),
+            Evidence("off_expected", off[0], off[1], "dB", 3.0 * off[1]),
+        ),
         subjects=Subjects(captures=(measurement.sweep.origin.file,)),
         next_steps=steps,
     )

@@ -56,3 +56,11 @@ def test_newcomers_keep_what_the_identification_said() -> None:
     (one,) = explain_unlisted(measurement, plain, None, None)
     newcomer = Unlisted(one.index, one.carrier, one.shape, tuple(c for c in one.causes if c.name == "newcomer"))
     assert with_told_causes(plain, [(0, newcomer)]).unlisted_causes == plain.unlisted_causes
+
+
+def test_the_own_carrier_comes_first_among_what_is_as_bad() -> None:
+    _, _, answer = told("9_adjacent_satellite.csv")
+    warnings = [finding.code for finding in answer.findings if finding.severity == "warning"]
+    assert warnings[0] == "service.below_reference"
+    ranks = [["fault", "warning", "note"].index(finding.severity) for finding in answer.findings]
+    assert ranks == sorted(ranks)

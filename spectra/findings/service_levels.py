@@ -220,11 +220,16 @@ def blockage(service_levels: Sequence[ServiceLevel]) -> Iterable[Finding]:
     """Tell the sectors in which something aboard stands in the way."""
     for sector in blocked_sectors(service_levels):
         down = format_value(sector.down_db, sector.down_std_db, "dB")
+        title = f"Between {sector.start_deg:.0f} and {sector.stop_deg:.0f} degrees the own carrier is {down} down"
+        if sector.lost:
+            title = (
+                f"Between {sector.start_deg:.0f} and {sector.stop_deg:.0f} degrees the own carrier is lost: at least "
+                f"{sector.down_db:.0f} dB down"
+            )
         yield Finding(
             "service.blockage",
             "warning",
-            f"Between {sector.start_deg:.0f} and {sector.stop_deg:.0f} degrees the own carrier is "
-            + (f"lost: at least {sector.down_db:.0f} dB down" if sector.lost else f"{down} down"),
+            title,
             "Bearings are relative to the bow where heading and azimuth are told. Something aboard stands there."
             + _edges_in_words(sector),
             evidence=(

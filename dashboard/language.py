@@ -47,6 +47,7 @@ _FIGURES = {
 }
 """Names in braces that stand for a figure."""
 _SPLIT = re.compile(r"( · |; |<br>|</?b>|<extra></extra>)")
+_SENTENCES = re.compile(r"(?<=[a-z)%][.]) (?=[A-Z])")
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 _DATE = re.compile(rf"\b(\d{{1,2}}) ({'|'.join(_MONTHS)}) (\d{{4}})\b")
 _NO_WORDS = re.compile(r"[^A-Za-z]*|[A-Z]{1,2}[0-9/]*|https?:.*")
@@ -142,6 +143,9 @@ def _told(core: str, language: str) -> str | None:
     elsewhere = wording(language).phrase(core)
     if elsewhere != core:
         return elsewhere
+    parts = _SENTENCES.split(core)
+    if len(parts) > 1:
+        return " ".join(say(part, language) for part in parts)
     parts = _SPLIT.split(core)
     if len(parts) == 1:
         return None

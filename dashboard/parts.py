@@ -260,8 +260,11 @@ def finding(found: Any, *, about: str | None = None, href: str | None = None) ->
     return html.Details([html.Summary(first), html.Div(inside, className="inside")], className=f"finding {kind}")
 
 
-def findings(found: Sequence[Any], *, empty: str = "Nothing to report.") -> html.Div:
-    """Return findings: those that hold first, the faults before the rest; what was ruled out behind a fold."""
+def findings(found: Sequence[Any], *, empty: str = "Nothing to report.", sources: bool = False) -> html.Div:
+    """Return findings: those that hold first, the faults before the rest; what was ruled out behind a fold.
+
+    `sources` tells with each which sweeps it is on, and gathers those of one kind that come again and again.
+    """
     ranks = {"fault": 0, "warning": 1, "note": 2}
     ordered = sorted(found, key=lambda f: ranks[f.severity])
     open_ones = [f for f in ordered if f.answer == "yes"]
@@ -271,18 +274,39 @@ def findings(found: Sequence[Any], *, empty: str = "Nothing to report.") -> html
         open_ones = [f for f in open_ones if f.severity != "note"]
     else:
         notes = []
-    shown: Parts = [finding(f) for f in open_ones] or [html.P(empty, className="empty")]
+
+    def listed(some: Sequence[Any]) -> Parts:
+        return _gathered(some) if sources else [finding(f) for f in some]
+
+    shown: Parts = listed(open_ones) or [html.P(empty, className="empty")]
     if notes:
-        shown.append(
-            html.Details([html.Summary(f"{len(notes)} notes"), html.Div([finding(f) for f in notes])], className="fold")
-        )
+        shown.append(html.Details([html.Summary(f"{len(notes)} notes"), html.Div(listed(notes))], className="fold"))
     if rest:
-        fold = html.Details(
-            [html.Summary(f"{len(rest)} more that was looked for"), html.Div([finding(f) for f in rest])],
-            className="fold",
-        )
-        shown.append(fold)
+        words = f"{len(rest)} more that was looked for"
+        shown.append(html.Details([html.Summary(words), html.Div(listed(rest))], className="fold"))
     return html.Div(shown, className="findings")
+
+
+def _gathered(found: Sequence[Any]) -> Parts:
+    """Return findings with their sweeps; several of one kind and severity are one line that opens into them."""
+    kinds: dict[tuple[str, str, str], list[Any]] = {}
+    for one in found:
+        kinds.setdefault((one.code, one.severity, one.answer), []).append(one)
+    shown: Parts = []
+    for alike in kinds.values():
+        if len(alike) == 1:
+            shown.append(finding(alike[0], about=_sweeps_of(alike)))
+            continue
+        first = finding(alike[0]).children[0]
+        first.children.append(html.Span(f"{len(alike)} of this kind", className="source"))
+        inside = html.Div([finding(one, about=_sweeps_of([one])) for one in alike], className="inside alike")
+        shown.append(html.Details([first, inside], className=f"finding {_SEVERITY[alike[0].severity]}"))
+    return shown
+
+
+def _sweeps_of(found: Sequence[Any]) -> str | None:
+    names = list(dict.fromkeys(name for one in found for name in one.subjects.captures))
+    return (" · ".join(names) if len(names) < 3 else f"{len(names)} sweeps") or None
 
 
 def steps(items: Sequence[tuple[str, Sequence[str]]]) -> html.Ol:

@@ -21,6 +21,7 @@ from spectra.plan.table import COLUMNS, REQUIRED
 
 if TYPE_CHECKING:
     from spectra.archive import Edition
+    from spectra.archive.record import RawFile
     from spectra.archive.store import Archive
     from spectra.plan.problems import TableCheck, TableProblem
     from spectra.plan.table import CarrierTable
@@ -140,6 +141,7 @@ class Work:
     offered: Any = None  # a file taken in and not yet used
     proposal: Any = None  # suggested edits, see dashboard.suggesting
     settled: dict[int, str] = field(default_factory=dict)
+    written: tuple[RawFile, Sheet] | None = None  # the file as it came, and the sheet that was made of it
     _checked: tuple[Sheet, Checked] | None = None
 
     @property
@@ -302,6 +304,7 @@ class Work:
         ArchiveError
             If somebody else saved meanwhile.
         """
+        from dashboard.spelling import as_written
         from spectra.archive import keep_edition
         from spectra.archive.editions import last_number
         from spectra.archive.record import RawFile
@@ -313,7 +316,11 @@ class Work:
             if table.sha256 == self.base:
                 self.saved = self.at
                 return None
-            text = table_text(table)
+            # what nobody touched stays as the user wrote it
+            text = (
+                as_written(self.written[0], self.written[1], self.sheet, table, self.folder) if self.written else None
+            )
+            text = table_text(table) if text is None else text
             data = text.encode("utf-8" if text.isascii() else "utf-8-sig")
             file = PlanFile(table.sha256, RawFile(self.name, data), rows=len(table))
             said = note or self.changes()
@@ -362,15 +369,19 @@ class Works:
         from spectra.plan import table_text
 
         since = last_number(archive) if since is None else since
+        written = None
         if sha256 is None:
             sheet, name = Sheet(COLUMNS, ()), "carriers.csv"
         else:
             table, _ = load_plan(archive, sha256, None)
             assert table is not None
             sheet = sheet_of(table_text(table), "as stored")
-            name = safe_name(archive.plan_file(sha256).raw.name)
+            raw = archive.plan_file(sha256).raw
+            name = safe_name(raw.name)
+            written = replace(raw, name=name), sheet
         key = secrets.token_hex(12)
         work = Work(key, self._folder / key, name, sha256, since, [sheet], next_id=len(sheet.rows) + 1)
+        work.written = written
         with self._lock:
             self._works[key] = work
             self._let_go()

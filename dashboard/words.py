@@ -77,12 +77,26 @@ _UNITS = (
 )
 
 
+_SPELT = {
+    "lnb": "LNB",
+    "lnb_serial": "LNB serial number",
+    "lo_state": "LO state",
+    "dc_block": "DC block",
+    "captured_at": "taken",
+    "cn": "C/N",
+    "cn0": "C/N0",
+    "es_n0": "Es/N0",
+}
+"""Names that are not merely their words."""
+
+
 def _parted(name: str) -> tuple[str, str, float]:
     """Return what a name with its unit is called, the unit as it is shown, and how many of it make one shown."""
     for ending, unit, scale in _UNITS:
         if name.endswith(ending):
-            return name[: -len(ending)].replace("_", " "), unit, scale
-    return name.replace("_", " "), "", 1.0
+            called = name[: -len(ending)]
+            return _SPELT.get(called, called.replace("_", " ")), unit, scale
+    return _SPELT.get(name, name.replace("_", " ")), "", 1.0
 
 
 def interval_words(name: str, low: float, high: float) -> tuple[str, str]:

@@ -130,21 +130,23 @@ def _tolerance(figure: Drawing, trend: Trend, look: Look) -> None:
             xref="x domain",
             yref="y",
             xanchor="left",
-            yanchor="bottom" if sign > 0 else "top",
+            yanchor="top" if sign > 0 else "bottom",
             text=f"tolerance {'+' if sign > 0 else MINUS}{trend.tolerance_hz / 1e3:g} kHz",
             font={"color": look.bad, "size": 12},
         )
 
 
 def _steps(figure: Drawing, trend: Trend, look: Look) -> None:
-    for step in trend.steps:
+    # below the readings, in the half that they leave free; neighbours one above the other
+    for place, step in enumerate(trend.steps):
         figure.shape(
             type="rect", x0=step.after, x1=step.before, y0=0, y1=1, xref="x", yref="y domain", layer="below",
             fillcolor=look.mark, opacity=0.12, line={"width": 0},
         )  # fmt: skip
         figure.note(
-            x=step.before, y=0.9, xref="x", yref="y domain", text=f"step {step.size_hz / 1e3:+.0f} kHz",
-            font={"color": look.mark, "size": 12}, xanchor="left", yanchor="top",
+            x=step.before, y=0.02 + 0.09 * (place % 2), xref="x", yref="y domain",
+            text=f"step {step.size_hz / 1e3:+.0f} kHz", font={"color": look.mark, "size": 12}, xanchor="left",
+            yanchor="bottom", xshift=3,
         )  # fmt: skip
 
 

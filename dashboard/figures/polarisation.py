@@ -124,10 +124,8 @@ def _isolation(figure: Drawing, pairs: Sequence[Pair], look: Look, colour: str, 
 def _rule(figure: Drawing, db: float, colour: str, words: str, dash: str) -> None:
     line = {"color": colour, "width": 1.5, "dash": dash}
     figure.shape(type="line", x0=0, x1=1, y0=db, y1=db, xref="x domain", yref="y2", line=line)
-    figure.note(
-        x=1, y=db, xref="x domain", yref="y2", text=words, xanchor="right", yanchor="bottom",
-        font={"color": colour, "size": 12},
-    )  # fmt: skip
+    # its words go into the legend: in the picture they would lie over marks
+    figure.add(scatter(x=[None], y=[None], yaxis="y2", mode="lines", name=words, line=line, hoverinfo="skip"))
 
 
 def skew_words(whole: Polarisation) -> str:

@@ -24,6 +24,8 @@ __all__ = ["STATUS_SHAPES", "rollcall_figure", "rollcall_words"]
 STATUS_SHAPES = {"present": "square", "absent": "x-thin", "not visible": "square-open"}
 _FOUND, _LISTED = 1.0, 0.0
 _HALF = 0.12
+_CLOSE = 0.025
+"""Share of the span within which two numbers side by side would run into one."""
 _TRACE_ROOM = (0.5, 1.0)
 _LANES = (0.0, 0.40)
 
@@ -80,7 +82,7 @@ def rollcall_figure(
         },
         yaxis2={
             "domain": _LANES,
-            "range": [-0.45, 1.45],
+            "range": [-0.45, 1.75],
             "fixedrange": True,
             "tickvals": [_LISTED, _FOUND],
             "ticktext": ["listed", "found"],
@@ -163,7 +165,7 @@ def _found(figure: Drawing, measurement: Measurement, explained: set[int | None]
         figure.add(
             scatter(
                 x=[c.centre_hz / 1e6 for c in carriers],
-                y=[_FOUND + 0.26] * len(carriers),
+                y=_raised([c.centre_hz for c in carriers], measurement.sweep.stop_hz - measurement.sweep.start_hz),
                 yaxis="y2",
                 mode="text",
                 text=[f"{k + 1}" + ("" if k in explained else "?") for k in range(len(carriers))],
@@ -177,6 +179,15 @@ def _found(figure: Drawing, measurement: Measurement, explained: set[int | None]
                 showlegend=False,
             )
         )
+
+
+def _raised(centres_hz: Sequence[float], span_hz: float) -> list[float]:
+    """Return how high the numbers of carriers stand: of two side by side the second stands above the first."""
+    heights: list[float] = []
+    for k, hz in enumerate(centres_hz):
+        close = k > 0 and hz - centres_hz[k - 1] < _CLOSE * span_hz
+        heights.append(_FOUND + (0.5 if close and heights[-1] < _FOUND + 0.4 else 0.26))
+    return heights
 
 
 def _ties(figure: Drawing, entries: Sequence[RollCallEntry], look: Look, chosen: int | None) -> None:

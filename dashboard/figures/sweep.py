@@ -320,7 +320,7 @@ def _rf_axis(figure: Drawing, look: Look, state: LoState, span: tuple[float, flo
             "side": "top",
             "anchor": "y",
             "fixedrange": True,
-            "nticks": 8,
+            "nticks": 5,
         },
         margin={"t": 52},
     )

@@ -140,19 +140,11 @@ def _called(desk: Desk, shown: Shown, number: int, chosen: int | None) -> list[A
     sheets: list[Any] = [
         parts.sheet(title, *drawn, about="Joined lines: a row and the carrier that answers it." if not many else None)
     ]
-    sheets.append(
-        html.Div(
-            [
-                parts.sheet(
-                    "Rows of the table",
-                    _rows(shown, entries, chosen),
-                    html.P(parts.csv_link(_address(shown), "roll-call", Place(query={"hypothesis": str(number + 1)}))),
-                ),
-                parts.sheet("Found, but in no row", _unlisted(unlisted)),
-            ],
-            className="pair",
-        )
-    )
+    csv = parts.csv_link(_address(shown), "roll-call", Place(query={"hypothesis": str(number + 1)}))
+    sheets += [
+        parts.sheet("Rows of the table", _rows(shown, entries, chosen), html.P(csv)),
+        parts.sheet("Found, but in no row", _unlisted(unlisted)),
+    ]
     return sheets
 
 

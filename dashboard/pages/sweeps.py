@@ -23,6 +23,17 @@ if TYPE_CHECKING:
 
 _ROWS = 25
 _MOST_CSV = 20_000
+_SUBJECTS = {
+    "oscillator.*": "oscillator",
+    "polarisation.*": "polarisation",
+    "interference.*": "interference",
+    "line.*": "cable and gain",
+    "service.*": "own carriers",
+    "identification.*": "the satellite",
+    "quality.*": "the sweep itself",
+    "clock.*": "the clock",
+}
+"""What the findings are about, by the beginning of their codes."""
 _FIELDS = ("text", "verdict", "finding", "near", "since", "until")
 
 
@@ -62,7 +73,6 @@ def layout(desk: Desk, place: Place) -> Any:
     texts = (
         ("text", "Find", "vessel, terminal, satellite, file", "search", "field wide"),
         ("near", "Carrier near / MHz", "IF or RF", "text", "field short"),
-        ("finding", "Finding", "such as oscillator.*", "text", "field"),
         ("since", "From", "2026-03-14", "text", "field short"),
         ("until", "Up to", "2026-03-31", "text", "field short"),
     )
@@ -87,7 +97,12 @@ def layout(desk: Desk, place: Place) -> Any:
             parts.sheet(
                 None,
                 html.Div(
-                    [*filters, verdict_choice("sweeps-verdict", query.get("verdict", ""))], className="row filters"
+                    [
+                        *filters,
+                        verdict_choice("sweeps-verdict", query.get("verdict", "")),
+                        _finding_choice(query.get("finding", "")),
+                    ],
+                    className="row filters",
                 ),
                 html.Div(_shown(desk, query, page), id="sweeps-list", className="list"),
             ),
@@ -95,6 +110,12 @@ def layout(desk: Desk, place: Place) -> Any:
             dcc.Store(id="sweeps-kept"),
         ]
     )
+
+
+def _finding_choice(value: str) -> html.Div:
+    """Return the choice of what findings are about; an address may name any code, which is then one more."""
+    options = {**_SUBJECTS, **({value: value} if value and value not in _SUBJECTS else {})}
+    return parts.pick("sweeps-finding", "Findings about", options, value, nothing="anything")
 
 
 def _shown(desk: Desk, query: Mapping[str, Any], page: int) -> list[Any]:
@@ -142,7 +163,7 @@ def register(app: Dash, desk: Desk) -> None:
     @app.callback(
         Output("sweeps-list", "children"),
         Output("sweeps-state", "data"),
-        *(Input(f"sweeps-{name}", "data" if name == "verdict" else "value") for name in _FIELDS),
+        *(Input(f"sweeps-{name}", "data" if name in ("verdict", "finding") else "value") for name in _FIELDS),
         prevent_initial_call=True,
     )
     def _filter(*values: str | None) -> tuple[Any, dict[str, Any]]:

@@ -39,7 +39,7 @@ def layout(desk: Desk, place: Place) -> Any:
             _captures(desk, visit, review),
             parts.sheet(
                 "Findings",
-                parts.findings(review.findings),
+                parts.findings(review.findings, sources=True),
                 about="Of the sweeps that count, and of the pairs among them. Open one to see the numbers behind it.",
             ),
         ]

@@ -494,3 +494,64 @@ def test_pages_fit_and_can_be_read(browser, path: str) -> None:
     browser.idle()
     assert browser.driver.execute_script("return document.documentElement.scrollWidth") <= 390
     assert browser.complaints() == []
+
+
+WRITTEN = """Satellite;Pol;RF (MHz);Symbol rate (kBd);Berth;Remark
+Bollard 1;H;11720,000;27500,0; quay 3;"two
+lines"
+Bollard 1;V;11740,500;05000;;=HYPERLINK("http://evil.example/")
+Bollard 1;H;11760;3000,25;x;'+1 on paper
+"""
+
+
+def _kept_as_written(own: Desk, text: str) -> Work:
+    from spectra.archive import keep_edition
+    from spectra.archive.record import RawFile
+    from spectra.archive.store import PlanFile
+
+    path = own.folder / "written.csv"
+    path.write_text(text, encoding="utf-8")
+    table = load_table(path)
+    file = PlanFile(table.sha256, RawFile("written.csv", path.read_bytes()), rows=len(table))
+    keep_edition(own.archive, "plan", file, parent=None, note="", since=last_number(own.archive))
+    return own.tables.begin(own.archive, table.sha256)
+
+
+def test_cells_that_nobody_touched_keep_their_spelling(own: Desk) -> None:
+    work = _kept_as_written(own, WRITTEN)
+    work.set_cells(2, {"symbol_rate_kbd": "5100.5"})
+    kept = work.save(own.archive)
+    lines = own.archive.plan_file(kept.sha256).raw.data.decode("utf-8-sig").splitlines()
+    before = WRITTEN.splitlines()
+    assert [lines[k] for k in (0, 1, 2, 4)] == [before[k] for k in (0, 1, 2, 4)]
+    # the cell that was changed as the file writes numbers; a formula is none any more
+    assert next(csv.reader([lines[3]], delimiter=";")) == [
+        "Bollard 1",
+        "V",
+        "11740,500",
+        "5100,5",
+        "",
+        '\'=HYPERLINK("http://evil.example/")',
+    ]
+    # and so again at the next save, rows taken out and added among them
+    work.remove_rows([1])
+    work.add_row({"satellite": "Bollard 1", "polarisation": "V", "rf_mhz": "11780.25", "symbol_rate_kbd": "100"})
+    again = own.archive.plan_file(work.save(own.archive).sha256).raw.data.decode("utf-8-sig").splitlines()
+    assert again[0] == before[0] and again[1] == lines[3] and again[2] == before[4]
+    assert again[3].startswith("Bollard 1;V;11780,25;100;")
+
+
+def test_a_column_that_the_file_lacks_comes_behind_its_own(own: Desk) -> None:
+    work = _kept_as_written(own, WRITTEN)
+    work.set_cells(3, {"beam": "North"})
+    lines = own.archive.plan_file(work.save(own.archive).sha256).raw.data.decode("utf-8-sig").splitlines()
+    assert lines[0] == WRITTEN.splitlines()[0] + ";beam" and lines[4].endswith(";North")
+
+
+def test_what_the_files_spelling_cannot_say_is_saved_all_the_same(own: Desk) -> None:
+    """The frequency in GHz: what is written in the grid is MHz, so the library's own text is kept."""
+    work = _kept_as_written(own, "satellite,polarisation,RF (GHz)\nBollard 1,H,11.7200\nBollard 1,V,11.7400\n")
+    work.set_cells(1, {"rf_mhz": "11721"})
+    kept = work.save(own.archive)
+    table, _ = load_plan(own.archive, kept.sha256, None)
+    assert table.rf_hz.tolist() == [11.721e9, 11.74e9]

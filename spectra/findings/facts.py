@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -29,6 +30,7 @@ if TYPE_CHECKING:
 __all__ = ["Expected", "capture_facts", "sun_of"]
 
 # information of one averaged reading against one averaged as power (large counts; derived in spectra.signal.detectors)
+_LEAST_ABOVE_DB = 0.5  # nearer to the analyser's own noise nothing is left that could be corrected
 _WORTH = {"rms": 1.0, "sample": 1.0, "log_average": 0.608, "voltage_average": 0.915}
 
 
@@ -84,6 +86,7 @@ def capture_facts(
         "sweep": sweep,
         "outlook": _outlook(measurement),
         "analyser_floor": analyser_floor,
+        "own_noise_db": _own_noise_db(measurement, analyser_floor),
         "no_analyser_floor": True if analyser_floor is None else None,
         "role": (context.role if context is not None else None) or "normal",
         "times": tuple(times) or None,
@@ -118,6 +121,15 @@ def capture_facts(
         place = _place(table, states, satellite, identification, sweep)
         facts["sun"] = sun_view(context, context.captured_at or sweep.origin.captured_at, *place)
     return facts
+
+
+def _own_noise_db(measurement: Measurement, analyser_floor: Measurement | None) -> float:
+    """Return what the analyser's own noise takes off every C/N: -10 log10(1 - its share of the floor) (derived)."""
+    floor = measurement.floor.density_dbm_hz
+    own = None if analyser_floor is None else analyser_floor.floor.density_dbm_hz
+    if floor is None or own is None or floor - own < _LEAST_ABOVE_DB:
+        return 0.0
+    return -10.0 * math.log10(1.0 - 10.0 ** (-0.1 * (floor - own)))
 
 
 def sun_of(

@@ -336,7 +336,7 @@ def analyser_floor(measurement: Measurement, analyser_floor: Measurement, role: 
 def _floor_steps(nothing: bool) -> tuple[NextStep, ...]:
     quieter = step("Lower the analyser's attenuation and switch its pre-amplifier on, then sweep both again.")
     if not nothing:
-        return (quieter,)
+        return (step("Print floor and C/N without it: sweepmuster measure FILE --analyser-floor FLOOR_FILE."), quieter)
     return (
         step("Measure at the end of the receive cable whether the LNB's supply voltage is there."),
         step("Compare the floor with the supply on and off: it must change."),

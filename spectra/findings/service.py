@@ -69,14 +69,17 @@ def not_visible(identification: Identification, table: CarrierTable) -> Iterable
             )
 
 
-def present(identification: Identification, table: CarrierTable) -> Iterable[Finding]:
-    """Tell, as a note, the vessel's own carrier where it is as it should be."""
+def present(identification: Identification, table: CarrierTable, own_noise_db: float = 0.0) -> Iterable[Finding]:
+    """Tell, as a note, the vessel's own carrier where it is as it should be.
+
+    `own_noise_db` is what the analyser's own noise takes off every C/N, as far as a capture of it tells.
+    """
     for entry in _own(identification, table):
         if entry.status != "present":
             continue
         reference = _reference_db(table, entry.row)
         short = None if entry.cn_db is None or reference is None else entry.cn_db - reference
-        if short is not None and short < -_REFERENCE_DB - 2.0 * _CN_STD_DB:
+        if short is not None and short + own_noise_db < -_REFERENCE_DB - 2.0 * _CN_STD_DB:
             continue
         tail = "" if entry.cn_db is None else f", C/N {entry.cn_db:.1f} dB"
         against = "" if short is None else f" ({short:+.1f} dB against the table)"
@@ -85,24 +88,35 @@ def present(identification: Identification, table: CarrierTable) -> Iterable[Fin
             "note",
             f"The vessel's own carrier is there{tail}{against}",
             f"Row {entry.row} at {format_frequency(entry.centre_hz)} IF. C/N from a sweep lacks the noise that arrives "
-            "inside the transponder and is an upper limit.",
+            f"inside the transponder and is an upper limit.{_own_noise_words(own_noise_db)}",
             evidence=(Evidence("cn", entry.cn_db, _CN_STD_DB, "dB", reference),),
             subjects=_about(identification, entry),
         )
 
 
-def below_reference(identification: Identification, table: CarrierTable) -> Iterable[Finding]:
-    """Tell the vessel's own carrier weaker than its reference."""
+def _own_noise_words(own_noise_db: float) -> str:
+    if own_noise_db < _CN_STD_DB:
+        return ""
+    return f" The analyser's own noise lowers it by {own_noise_db:.1f} dB."
+
+
+def below_reference(
+    identification: Identification, table: CarrierTable, own_noise_db: float = 0.0
+) -> Iterable[Finding]:
+    """Tell the vessel's own carrier weaker than its reference, what the analyser's own noise takes left out."""
     for entry in _own(identification, table):
         reference = _reference_db(table, entry.row)
         if entry.status != "present" or entry.cn_db is None or reference is None:
             continue
-        short = entry.cn_db - reference
+        short = entry.cn_db - reference + own_noise_db
         if short >= -_REFERENCE_DB - 2.0 * _CN_STD_DB:
             continue
         others = _common_shortfall(identification, table, entry.row)
         words = ""
+        if own_noise_db >= _CN_STD_DB:
+            words = f" Of the difference {own_noise_db:.1f} dB are the analyser's own noise, left out here."
         if others is not None:
+            others += own_noise_db
             alike = abs(short - others) < 1.0
             words = f" All other rows together stand at {others:+.1f} dB: " + (
                 "pointing, rain or blockage, common to all." if alike else "the others do not share it."

@@ -32,9 +32,9 @@ __all__ = ["BASELINE_RULES", "PAIR_RULES", "RULES", "SERVICE_RULES", "SET_RULES"
 
 RULES: tuple[Rule, ...] = (
     Rule("service.absent", ("identification", "table"), service.absent),
-    Rule("service.below_reference", ("identification", "table"), service.below_reference),
+    Rule("service.below_reference", ("identification", "table", "own_noise_db"), service.below_reference),
     Rule("service.modem_disagrees", ("identification", "table", "circumstances"), service.modem_disagrees),
-    Rule("service.present", ("identification", "table"), service.present),
+    Rule("service.present", ("identification", "table", "own_noise_db"), service.present),
     Rule("service.not_visible", ("identification", "table"), service.not_visible),
     Rule("quality.axis_is_rf", ("sweep", "rf_states"), quality.axis_is_rf),
     Rule("quality.span_outside_if", ("sweep", "chain", "axis_is_if"), quality.span_outside_if),

@@ -56,6 +56,17 @@ def test_shortfall_is_parted_into_common_and_own() -> None:
     assert not list(service.below_reference(roll_call(11.2), TABLE))
 
 
+def test_the_analyser_s_own_noise_is_no_shortfall_of_the_link() -> None:
+    """A third of the floor is the analyser's: 10 log10(1 - 1/3) = -1.76 dB of every C/N (arithmetic)."""
+    assert list(service.below_reference(roll_call(9.9, -2.0), TABLE))
+    assert not list(service.below_reference(roll_call(10.7, -2.0), TABLE, 1.76))
+    (there,) = service.present(roll_call(10.7, -2.0), TABLE, 1.76)
+    assert "own noise lowers it by 1.8 dB" in there.explanation
+    (own,) = service.below_reference(roll_call(7.0, -1.8), TABLE, 1.76)
+    assert "is 3.2 dB below" in own.title
+    assert "do not share" in own.explanation
+
+
 @pytest.mark.parametrize(("modem", "count", "word"), [(11.0, 0, ""), (7.0, 1, "below"), (14.0, 1, "above")])
 def test_modem_against_sweep(modem: float, count: int, word: str) -> None:
     found = list(service.modem_disagrees(roll_call(12.0), TABLE, Context(modem_es_n0_db=modem)))

@@ -258,16 +258,18 @@ def _regular(chunk: bytes, row: Row, dialect: Dialect) -> tuple[FloatArray | Non
     text = chunk if chunk.endswith(b"\n") else chunk + b"\n"
     units = [unit for unit in row.units if unit]
     for unit in _longest_first(units):
+        if re.search(re.escape(unit) + rb"[ \t]*[0-9.+-]", text):
+            return None, 0, 0  # what follows would be joined to the number
         text = text.replace(unit, b"")
-    drop = b'\r"'
-    if dialect.delimiter and dialect.delimiter != " ":
-        if b'"' in text and dialect.delimiter == dialect.decimal:
+    if b'"' in text and (dialect.delimiter == dialect.decimal or not _quotes_round_cells(text, dialect)):
+        return None, 0, 0
+    text = text.translate(None, b'\r"')
+    drop = b""
+    if dialect.delimiter not in ("", " ") and (b" " in text or (b"\t" in text and dialect.delimiter != "\t")):
+        if _blank_between_digits(text, dialect.decimal):
             return None, 0, 0
-        if b" " in text or (b"\t" in text and dialect.delimiter != "\t"):
-            if _blank_between_digits(text):
-                return None, 0, 0
-            drop += b" " if dialect.delimiter == "\t" else b" \t"
-    text = text.translate(None, drop)
+        drop = b" " if dialect.delimiter == "\t" else b" \t"
+    text = text.translate(None, drop) if drop else text
     raw = np.frombuffer(text, np.uint8)
     good, marks = _regular_lines(raw, row, dialect)
     if good == 0:
@@ -308,16 +310,28 @@ def _nth_newline(text: bytes, n: int) -> int:
     return int(ends[n - 1]) + 1 if n <= ends.size else len(text)
 
 
-def _blank_between_digits(text: bytes) -> bool:
+def _quotes_round_cells(text: bytes, dialect: Dialect) -> bool:
+    """Say whether every quote stands at the begin or the end of a cell, and none inside a number."""
+    raw = np.frombuffer(text, np.uint8)
+    edge = np.isin(raw, np.frombuffer(b'\n\r \t"' + dialect.delimiter.encode(), np.uint8))
+    quotes = np.flatnonzero(raw == 34)
+    after = np.minimum(quotes + 1, raw.size - 1)
+    return bool((edge[quotes - 1] | edge[after] | (quotes == 0)).all())
+
+
+def _blank_between_digits(text: bytes, decimal: str) -> bool:
+    """Say whether a blank stands inside a number: such a cell is looked at on its own."""
+    mark = ord(decimal)
     raw = np.frombuffer(text, np.uint8)
     blank = np.flatnonzero((raw == 32) | (raw == 9))
     blank = blank[(blank > 0) & (blank < raw.size - 1)]
     before, after = raw[blank - 1], raw[blank + 1]
-    inside = (before >= 48) & (before <= 57) & (((after >= 48) & (after <= 57)) | (after == 43) | (after == 45))
+    inside = ((before >= 48) & (before <= 57)) | (before == mark)
+    inside &= ((after >= 48) & (after <= 57)) | (after == 43) | (after == 45) | (after == mark)
     run = (before >= 48) & (before <= 57) & (after == 32)  # several blanks after a digit: look at each by hand
     if run.any():
         stripped = b" ".join(text.split(b" "))
-        return re.search(rb"[0-9][ \t]+[0-9+\-]", stripped) is not None
+        return re.search(rb"[0-9.,][ \t]+[0-9+\-.,]", stripped) is not None
     return bool(inside.any())
 
 

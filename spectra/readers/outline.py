@@ -328,7 +328,8 @@ def _check_break(cursor: _Cursor, row: Row, dialect: Dialect, table: Table, name
         return
     odd = row_of(text, dialect)
     first = next((t for t in odd.texts if t), "") or split_row(text, dialect.delimiter)[0].strip(' "')
-    if odd.kinds[:1] == "D" or (odd.kinds[:1] != "X" and not _like_number(first)):
+    beside = len(odd.kinds) == len(row.kinds) and any(a == b == "N" for a, b in zip(odd.kinds, row.kinds, strict=True))
+    if odd.kinds[:1] == "D" or (odd.kinds[:1] != "X" and not beside and not _like_number(first)):
         return  # words or a time that begin with a digit
     shown = repr(text.strip()[:60])
     mark = "," if dialect.decimal == "." else "."

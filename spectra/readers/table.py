@@ -317,7 +317,7 @@ class _PlainRow:
             if value is None and cell.lower() not in BLANK_WORDS:
                 return None
             found.append(math.nan if value is None else value)
-        return found
+        return None if all(map(math.isnan, found)) else found  # a row without any number is none of the table
 
 
 def _belongs(row: Row, first: Row) -> bool:

@@ -3,7 +3,9 @@
     python tests/campaigns/fuzz_readers.py --inputs 1000000 --seed 1 --table tests/campaigns/fuzz_readers.csv
 
 Held to: no exception but a SpectraError; no input slower than 1 s (plus 1 s per MB); never a sweep whose arrays
-differ in length, are not finite, or whose frequencies do not rise; never a file taken for another's size. With
+differ in length, are not finite, or whose frequencies do not rise; never a file taken for another's size. Every
+fourth input is read twice, the second time as large tables are read (by patterns from the first rows on): it must give
+the same numbers to the bit, or be refused too. With
 ``--engine atheris`` (where that package is installed) inputs are guided by coverage, else they are mutated at random
 from specimens of every layout: bytes changed, cut, doubled, lines swapped, dropped and repeated, cells replaced by
 troublesome ones, encodings changed, files spliced together.
@@ -25,7 +27,7 @@ import numpy as np
 
 from spectra import __version__
 from spectra.errors import SpectraError
-from spectra.readers import read_bytes
+from spectra.readers import bulk, read_bytes
 from spectra.sweep import Sweep
 
 ROWS = "".join(f"{1173 + 0.5 * i},{-90 - (i * 7919 % 13) / 10}\n" for i in range(14))
@@ -49,6 +51,13 @@ SEEDS = [
     "Trace,1\nTrace Mode,Max Hold\nMHz,dBm\n" + ROWS + "\nTrace,2\nTrace Mode,Average\nMHz,dBm\n" + ROWS,
     "Signal,Frequency,Level,Remark\n1,1173.4,-81,a\n2,1180.1,-84,b\n",
     "Frequency (MHz)," + ",".join(str(1173 + i) for i in range(14)) + "\nAverage (dBm)," + ACROSS + "\n",
+    "Frequency (MHz),Level (dBm)\n" + ROWS + "".join(f"{1179 + 0.5 * i},-90.{i}\n" for i in range(12)),
+    "F1 (MHz);L1 (dBm);F2 (MHz);L2 (dBm)\n"
+    + "".join(f"{1000 + i};-8{i % 7}.5;" + (f"{2000 + i};-9{i % 5}.5\n" if i < 9 else ";\n") for i in range(14)),
+    "Impedance: 75 ohm\nFrequency (MHz),Level (mV)\n" + "".join(f"{1173 + i},0.0{1 + i % 7}\n" for i in range(14)),
+    "Start: 1180 MHz\nStop: 1173 MHz\nUnit: dBm\n" + LEVELS,
+    "RBW;100;kHz\nHz;dBm\n" + "".join(f"1.{173 + i}0E+09;-9.{i % 7}E+01\n" for i in range(40)),
+    "Date;02.03.2026\nFrequenz (MHz);Pegel (dBm)\n" + "".join(f"{98 + i},5;{-101 + i % 5},25\n" for i in range(40)),
 ]
 CELLS = [
     "",
@@ -112,6 +121,8 @@ CELLS = [
     "½",
     "٣",
 ]
+SMALL = {"_STEP": 24, "_LEAST_STEP": 24, "_LEAST_BY_PATTERN": 1, "_FEW_ROWS": 0}
+"""Limits of the bulk reading under which every table is read as a large one is."""
 ENCODINGS = ["utf-8", "utf-8", "utf-8", "utf-8-sig", "utf-16", "utf-16-le", "utf-16-be", "latin-1", "cp1252"]
 
 
@@ -200,8 +211,34 @@ def tried(data: bytes, count: Counter[str]) -> None:
         assert "\n" not in str(problem), "a message of several lines"
         count["refused"] += 1
     seconds = time.process_time() - start
+    if len(data) % 4 == 0:
+        assert outcome(data, options) == as_if_large(data, options), "read otherwise as if it were large"
+        count["read_twice"] += 1
     count["slowest_us"] = max(count["slowest_us"], int(seconds * 1e6))
     assert seconds < 1.0 + len(data) / 1e6, f"{seconds:.2f} s for {len(data)} bytes"
+
+
+def outcome(data: bytes, options: dict[str, str]) -> list[tuple[bytes, ...]] | None:
+    """Return all numbers of all sweeps as bytes, None for a refusal (where it is found depends on the way there)."""
+    try:
+        sweeps = read_bytes(data, "fuzz.csv", **options)
+    except SpectraError:
+        return None
+    return [
+        (s.frequency_hz.tobytes(), s.level_dbm.tobytes(), *(t.tobytes() for t in s.traces.values())) for s in sweeps
+    ]
+
+
+def as_if_large(data: bytes, options: dict[str, str]) -> list[tuple[bytes, ...]] | None:
+    """Return the outcome where tables are read by patterns as soon as there are a few rows."""
+    kept = {name: getattr(bulk, name) for name in SMALL}
+    try:
+        for name, value in SMALL.items():
+            setattr(bulk, name, value)
+        return outcome(data, options)
+    finally:
+        for name, value in kept.items():
+            setattr(bulk, name, value)
 
 
 def run(inputs: int, seed: int, keep: Path | None = None) -> Counter[str]:

@@ -109,6 +109,15 @@ REFUSED: dict[str, tuple[bytes | str, int | None, str]] = {
         "a stop above",
     ),
     "frequencies alone": ("Frequency (MHz)\n" + "\n".join(r.split(",")[0] for r in ROWS), 2, "without levels"),
+    "a quote inside a number": ("MHz,dBm\n" + "".join(f'{1000 + i},-90.{i}"1\n' for i in range(30)), None, ""),
+    "one quote inside a number": (changed(7, '1176.5,"-90.0"1'), 10, ""),
+    "a blank inside a number": (changed(7, "1176.5,-90 .5"), 10, ""),
+    "a blank after the point": (changed(7, "1176.5,-90. 5"), 10, ""),
+    "a unit inside a number": (
+        "\n".join(f"{1000 + i} MHz;-90.5 dBm" if i != 7 else "10MHz07;-90.5 dBm" for i in range(30)),
+        8,
+        "",
+    ),
     "absurd level": (changed(7, "1176.5,-9051.3"), 10, "a level of"),
     "binary with numbers": (b"\x00\x01\x02\x03" * 200 + ROWS[0].encode(), None, ""),
 }

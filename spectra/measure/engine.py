@@ -48,6 +48,8 @@ class Solution:
     profiles : dict of int to RollOffProfile
     merged : int
         Points of the sweep that were averaged into one.
+    floor_doubt : ndarray, shape (n,), optional
+        Variance of ln(floor), since its stiffness is not known.
     gain : ndarray, shape (n,), optional
         ln(gain) of the chain's shoulders, which was taken out of the trace.
     """
@@ -67,6 +69,7 @@ class Solution:
     profiles: dict[int, RollOffProfile]
     merged: int = 1
     gain: FloatArray | None = None
+    floor_doubt: FloatArray | None = None
 
     def shown(self, level: FloatArray) -> FloatArray:
         """Return ln(levels) of the fit as the trace shows them, with the shoulders put back."""
@@ -164,6 +167,7 @@ def _solution(work: Work) -> Solution:
         found,
         work.merged,
         work.gain,
+        work.floor_doubt,
     )
 
 
@@ -173,6 +177,7 @@ def _at_means(scene: Scene, laws: EdgeLaws, found: dict[int, RollOffProfile]) ->
     theta[:, :2] += laws.shift
     for k, profile in found.items():
         theta[k, :2] = profile.weight @ profile.lower, profile.weight @ profile.upper
+        theta[k, 3] = profile.weight @ profile.level
     return replace(scene, theta=theta)
 
 

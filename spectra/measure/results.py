@@ -54,6 +54,8 @@ def floor_of(solution: Solution, points: FloatArray) -> tuple[Floor, _Frame]:
     k4 = 4 * scene.count
     level = basis.floor(scene.beta)
     variance = basis.variance(solution.covariance[k4:, k4:])
+    if solution.floor_doubt is not None:
+        variance += solution.floor_doubt
     wave_variance = 0.0
     if len(basis.waves):  # cosine and sine of each, known from all that shows the floor
         wave_variance = 2.0 * len(basis.waves) / float(solution.at.weight @ solution.at.by_noise**2)

@@ -23,20 +23,29 @@ _EVIDENCE_MARGIN = 1.5  # in ln(likelihood): a floor bends only where the trace 
 
 
 def strengthen(work: Work) -> None:
-    """Take the strength of the floor's penalty from the trace, by restricted maximum likelihood."""
+    """Take the strength of the floor's penalty from the trace, by restricted maximum likelihood.
+
+    The stiffest is taken that explains the trace about as well as the best; how far the floors of others are from its
+    own, each weighted by its likelihood, is a part of the floor's uncertainty.
+    """
     basis, scene = work.trace.basis, work.scene
     here = information(work.at)
     m, bend = basis.size, basis.bend(scene.beta)
     bent = 0.5 * float(scene.beta @ bend)
     grid = basis.prior_strength * 10.0 ** np.linspace(-1.5, 6.0, 11)
-    value = np.empty(grid.size)
+    value, moved = np.empty(grid.size), np.empty((grid.size, m))
     for j, strength in enumerate(grid):
         right = here.gradient.copy()
         right[-m:] += (scene.strength - strength) * bend
         step, determinant = here.band.plus((strength - scene.strength) * here.rough).solve(right, here.free)
+        moved[j] = step[-m:]
         value[j] = 0.5 * (m - 2) * np.log(strength) - 0.5 * determinant + 0.5 * float(right @ step) - strength * bent
     enough = np.flatnonzero(value >= value.max() - _EVIDENCE_MARGIN)
     work.scene = replace(scene, strength=float(grid[enough[-1]]))
+    likely = np.exp(value - value.max())
+    likely /= likely.sum()
+    apart = np.array([basis.spline(other - moved[enough[-1]]) for other in moved])
+    work.floor_doubt = likely @ apart**2
 
 
 def unbend(work: Work) -> bool:

@@ -81,6 +81,7 @@ class Work:
         # about one window of noise a sweep passes the lower threshold, and is questioned in vain
         self.asks = min(self.least, detect.threshold(1.0, self.tests))
         self._seen: tuple[Evaluation, list[detect.Window]] | None = None
+        self.floor_doubt = np.zeros(x.size)  # variance of ln(floor), since its stiffness is not known
         self.scene: Scene
         self.at: Evaluation
 

@@ -223,3 +223,34 @@ def test_a_start_above_the_stop_turns_the_levels_round(step: str, warns: bool) -
     assert sweep.level_dbm.tolist() == [float(f"{x:.1f}") for x in levels[::-1]]
     assert bool(told(sweep, "quality.axis_falls")) == warns
     assert warns or any("turned round" in text for text in sweep.origin.assumptions)
+
+
+@pytest.mark.parametrize("count", [8, 15, 16, 40])
+@pytest.mark.parametrize("titled", [True, False])
+def test_many_traces_beside_a_frequency_are_points_not_sweeps(count: int, titled: bool) -> None:
+    """Rows of sixteen numbers and more are sweeps of their own only if their first number is no frequency."""
+    head = "Frequency (MHz)," + ",".join(f"Trace {k + 1} (dBm)" for k in range(count)) + "\n" if titled else ""
+    rows = "".join(f"{1000 + i}," + ",".join(f"-8{(i + k) % 7}.5" for k in range(count)) + "\n" for i in range(50))
+    sweep = one(head + rows, **({} if titled else {"level_unit": "dBm", "frequency_unit": "MHz"}))
+    assert sweep.points == 50
+    assert len(sweep.traces) == count - 1
+    assert sweep.frequency_hz.tolist() == [(1000 + i) * 1e6 for i in range(50)]
+    assert sweep.level_dbm.tolist() == [-80.5 - i % 7 for i in range(50)]
+
+
+def test_eight_sweeps_side_by_side() -> None:
+    head = ",".join(f"F{k} (MHz),L{k} (dBm)" for k in range(8)) + "\n"
+    rows = "".join(",".join(f"{1000 + 100 * k + i},-8{(i + k) % 7}.5" for k in range(8)) + "\n" for i in range(50))
+    sweeps = read_bytes((head + rows).encode(), "x.csv")
+    assert [sweep.start_hz for sweep in sweeps] == [(1000 + 100 * k) * 1e6 for k in range(8)]
+
+
+def test_rows_of_levels_behind_a_count_stay_sweeps() -> None:
+    """A count in front rises too; the preamble has the axis (20 points from 1 to 1.019 GHz)."""
+    levels = [",".join(f"-{80 + (i * 7 + k) % 13}.5" for i in range(20)) for k in range(4)]
+    text = "Start: 1000 MHz\nStop: 1019 MHz\nPoints: 20\nUnit: dBm\n" + "".join(
+        f"{k},{x}\n" for k, x in enumerate(levels)
+    )
+    sweeps = read_bytes(text.encode(), "x.csv")
+    assert [sweep.points for sweep in sweeps] == [20] * 4
+    assert sweeps[1].level_dbm[0] == -81.5

@@ -28,7 +28,7 @@ from spectra.readers.document import Document, Glimpse, glimpse
 from spectra.readers.draft import Draft, TraceColumn
 from spectra.readers.facts import Facts
 from spectra.readers.outline import TextLine
-from spectra.readers.preamble import uncommented
+from spectra.readers.preamble import cells_of, entries_of, uncommented
 from spectra.readers.words import ideas_of, trace_mode_of
 from spectra.units import FloatArray
 
@@ -77,7 +77,7 @@ def sniff_across(head: str) -> float:
             continue
         labels, numbers = cells
         if numbers >= _MANY:
-            return 0.8
+            return 0.0 if not labels and _are_points(seen) else 0.8
         if numbers < _FEW or not labels:
             continue
         name = " ".join(labels)[:60]
@@ -90,15 +90,29 @@ def sniff_across(head: str) -> float:
     return 0.0
 
 
-def _rises_down(seen: Glimpse) -> bool:
-    """Say whether some column rises row by row: then the rows are points, not sweeps."""
+def _are_points(seen: Glimpse) -> bool:
+    """Say whether wide rows of numbers are points with many traces: their first number rises, and is a frequency.
+
+    It is one if a heading says so, or if nothing above tells the axis that a count or a time in front would leave open.
+    """
+    if seen.row is None or seen.dialect is None or not _rises_down(seen, first_only=True):
+        return False
+    titles = [cells_of(uncommented(line), ".") for line in seen.front[-3:]]
+    if any(cells and "freq" in ideas_of(cells[0][:60])[0] for cells in titles if len(cells) >= len(seen.row.kinds) - 1):
+        return True
+    lines = [TextLine(at, line) for at, line in enumerate(seen.front, 1)]
+    return not any(e.meaning and e.meaning.concept in ("start", "stop", "centre", "span") for e in entries_of(lines))
+
+
+def _rises_down(seen: Glimpse, *, first_only: bool = False) -> bool:
+    """Say whether some column (or the first) rises row by row: then the rows are points, not sweeps."""
     if seen.row is None or seen.dialect is None:
         return False
     kinds = seen.row.kinds
     rows = [row_of(text, seen.dialect) for text in seen.rows]
     if len(rows) < 2 or any(r.kinds != kinds for r in rows):
         return False
-    for i in (i for i, kind in enumerate(kinds) if kind == "N"):
+    for i in [i for i, kind in enumerate(kinds) if kind == "N"][: 1 if first_only else None]:
         values = [number(r.texts[i], seen.dialect.decimal) or 0.0 for r in rows]
         if values[0] >= 0.0 and all(b > a for a, b in pairwise(values)):
             return True

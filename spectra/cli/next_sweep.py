@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from spectra.advice import PlannedSweep, RowOutlook
+    from spectra.findings.line_sweep import LineSweep
     from spectra.plan.chain import ReceiveChain
     from spectra.plan.table import CarrierTable
 
@@ -91,7 +92,26 @@ def execute(arguments: argparse.Namespace) -> int:
         print_json(_result(arguments, table, chain, sweeps, nowhere))
     else:
         _print(sweeps, nowhere)
+        _print_line(arguments, chain)
     return 0
+
+
+def _of_line(arguments: argparse.Namespace, chain: ReceiveChain) -> LineSweep | None:
+    from spectra.findings.line_sweep import line_sweep
+
+    if arguments.rbw_steps:
+        return line_sweep(chain, arguments.points, sorted(set(arguments.rbw_steps)))
+    return line_sweep(chain, arguments.points)
+
+
+def _print_line(arguments: argparse.Namespace, chain: ReceiveChain) -> None:
+    """Print the sweep that shows mismatches at the two ends of the chain's cable."""
+    from spectra.findings.line_sweep import line_sweep_words
+
+    wanted = _of_line(arguments, chain)
+    if wanted is not None:
+        print()
+        print(wrap(f"For the receive line, in any LO state. {line_sweep_words(wanted)}"))
 
 
 def _after(arguments: argparse.Namespace, table: CarrierTable, chain: ReceiveChain) -> int:
@@ -154,6 +174,7 @@ def _result(
 ) -> dict[str, Any]:
     from spectra.advice.sweeps import SCHEMA
 
+    line = _of_line(arguments, chain)
     return {
         "schema": SCHEMA,
         "table": {"file": table.file, "sha256": table.sha256, "rows": len(table)},
@@ -169,6 +190,7 @@ def _result(
         },
         "sweeps": [sweep.to_dict() for sweep in sweeps],
         "rows_in_no_sweep": list(nowhere),
+        "line_sweep": None if line is None else line.to_dict(),
     }
 
 

@@ -19,6 +19,7 @@ from spectra.findings.line_level import (
     total_power_dbm,
 )
 from spectra.findings.line_ripple import Ripple, find_ripples, longest_line_m
+from spectra.findings.line_sweep import line_sweep, line_sweep_words
 from spectra.units import format_frequency, format_value
 
 if TYPE_CHECKING:
@@ -33,6 +34,7 @@ _COMPRESSION_DBM = -15.0
 """Power from which on an analyser's mixer is near compression (common practice, no source)."""
 _LINE_DBM = -10.0  # the same for a line amplifier, whatever the analyser's attenuation (common practice, no source)
 _PRODUCTS_DB = 25.0  # so far below it products of the carriers still speak for an overloaded stage
+_LEAST_POINTS = 401
 _STRONG_RIPPLE_DB = 1.0
 _NOTHING_DB = -25.0  # so far below nothing of an LNB is left
 _LOW_STEPS = (
@@ -109,13 +111,16 @@ def ripple_not_visible(sweep: Sweep, measurement: Measurement, chain: ReceiveCha
         answer="cannot_tell",
         evidence=(Evidence("longest_line", longest, None, "m", cable.length_m),),
         subjects=Subjects(captures=(sweep.origin.file,)),
-        next_steps=(
-            step(
-                f"Sweep again with an RBW and a point spacing of at most "
-                f"{299.792458 * (cable.velocity_factor or 0.83) / (2.0 * cable.length_m) / 4.0 * 1e3:.0f} kHz."
-            ),
-        ),
+        next_steps=(step(_that_can(sweep, chain)),),
     )
+
+
+def _that_can(sweep: Sweep, chain: ReceiveChain) -> str:
+    """Return the sweep that can show the cable's two ends, in words."""
+    wanted = line_sweep(chain, max(sweep.points, _LEAST_POINTS))
+    if wanted is not None:
+        return line_sweep_words(wanted)
+    return "No usual RBW is narrow enough for a cable so long: measure it in parts."
 
 
 def slope(measurement: Measurement, chain: ReceiveChain) -> Iterable[Finding]:

@@ -11,13 +11,14 @@ its own, so that neither the carriers' heights nor their shapes can make a perio
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from spectra.findings.interference_scan import law_of
+from spectra.signal.filters import SIGMA_PER_RBW
 from spectra.units import DB_PER_NEPER, FloatArray, jsonable
 
 if TYPE_CHECKING:
@@ -95,6 +96,7 @@ class Ripple:
     ----------
     period_hz, period_std_hz : float
     peak_to_peak_db, peak_to_peak_std_db : float
+        Before the RBW filter, which blurs fast ripples.
     length_m, length_std_m : float
         Distance between the mismatches; the velocity factor's uncertainty is in it.
     velocity_factor : float
@@ -168,10 +170,22 @@ def find_ripples(
         if one is None:
             break
         ripple, columns = one
-        found.append(ripple)
+        found.append(_before_filter(ripple, sweep.settings.rbw_hz or 0.0))
         taken.append(1.0 / ripple.period_hz)
         known = _orthonormal(np.column_stack([known, columns]))
     return tuple(found)
+
+
+def _before_filter(ripple: Ripple, rbw_hz: float) -> Ripple:
+    """Return a ripple as it was before the RBW blurred it: a Gaussian filter passes exp(-2 (pi sigma / period)^2)."""
+    passed = math.exp(-2.0 * (math.pi * SIGMA_PER_RBW * rbw_hz / ripple.period_hz) ** 2)
+    peak_to_peak = ripple.peak_to_peak_db / passed
+    return replace(
+        ripple,
+        peak_to_peak_db=peak_to_peak,
+        peak_to_peak_std_db=ripple.peak_to_peak_std_db / passed,
+        pair_return_loss_db=return_loss_pair_db(peak_to_peak),
+    )
 
 
 def _bounded(level_dbm: FloatArray, plateau: NDArray[np.intp]) -> FloatArray:

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from dash import Dash, Output
+from dash.exceptions import DependencyException
 from flask import Response, abort, request
 
 from dashboard import shell
@@ -116,12 +117,38 @@ def make_app(desk: Desk, guard: Guard | None = None, *, pages: tuple[Page, ...] 
     server.config["MAX_CONTENT_LENGTH"] = _MOST_BYTES
     (guard or Guard()).attach(server, app.csp_hashes)
     _add_routes(server, desk, found)
+    server.before_request(lambda: _not_understood(app))
+    server.register_error_handler(DependencyException, lambda _: ("There is no such file.\n", 404))
     add_uploads(server, desk)
     app.layout = lambda: translated(shell.layout(found))
     shell.register(app, desk, found)
     for page in found:
         page.register(app, desk)
     return app
+
+
+def _not_understood(app: _App) -> Response | None:
+    """Refuse what no page of ours sends, before the component library stumbles over it."""
+    if ".." in request.path.split("/"):
+        abort(404)
+    if request.path != "/_dash-update-component":
+        return None
+    body = request.get_json(silent=True)
+    told = body if isinstance(body, dict) else {}
+    inputs, state = told.get("inputs"), told.get("state", [])
+    output, changed = told.get("output"), told.get("changedPropIds", [])
+    fits = (
+        isinstance(output, str)
+        and output in app.callback_map
+        and isinstance(told.get("outputs"), dict | list)
+        and isinstance(changed, list)
+        and all(isinstance(name, str) for name in changed)
+        and all(isinstance(some, list) for some in (inputs, state))
+        and all(isinstance(item, dict) and {"id", "property"} <= item.keys() for item in (*(inputs or ()), *state))
+    )
+    if not fits or len(inputs or ()) != len(app.callback_map[output]["inputs"]):
+        return Response("This request is none that a page sends.\n", 400, mimetype="text/plain")
+    return None
 
 
 def warm_up(desk: Desk, app: Dash) -> None:

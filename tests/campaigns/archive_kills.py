@@ -21,6 +21,10 @@ import tempfile
 import time
 from multiprocessing.connection import Connection
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from spectra.archive import Archive
 
 ENTRIES = 40
 HEADER = ("trial", "after_s", "second_importer", "told", "stored", "complete", "fault")
@@ -50,14 +54,15 @@ def child(pipe: Connection, place: str, folder: str) -> None:
     importer.analyse_capture = quick
     importer.ruled = lambda reviews, table, chain, pool: list(reviews)
     importer._CHUNK = 5
-    add = Archive.add
+    add_all = Archive.add_all
 
-    def telling(self, record, **options):
-        fresh = add(self, record, **options)
-        pipe.send(record.captures[0].key)
+    def telling(self, records, **options):
+        fresh = add_all(self, records, **options)
+        for record in records:
+            pipe.send(record.captures[0].key)
         return fresh
 
-    Archive.add = telling
+    Archive.add_all = telling  # every way of storing goes through it
     pipe.send("ready")
     with open_archive(place) as archive:
         importer.add_paths(archive, [folder], processes=1)
@@ -123,8 +128,25 @@ def fault_of(place: Path, told: set[str]) -> tuple[str, int]:
             data = archive.blob(capture["raw"][0]["sha256"])
             if hashlib.sha256(data).hexdigest() != capture["raw"][0]["sha256"]:
                 return "raw bytes", len(captures)
+        if lists_of(archive) != lists_of(archive, anew=True):
+            return "lists that are not what the captures tell", len(captures)
         lost = told - {capture["key"] for capture in captures}
         return (f"{len(lost)} told entries lost" if lost else ""), len(captures)
+
+
+def lists_of(archive: Archive, *, anew: bool = False) -> list[dict[str, Any]]:
+    """Return what lists show of the visits: as it is kept, or made anew from the captures."""
+    import sqlalchemy as sa
+
+    from spectra.archive.database import writing
+    from spectra.archive.lists import sum_up_all
+    from spectra.archive.schema import VISIT_LIST
+
+    with writing(archive.engine) as connection:
+        if anew:
+            connection.execute(sa.delete(VISIT_LIST))
+            sum_up_all(connection)
+        return [dict(row) for row in connection.execute(sa.select(VISIT_LIST).order_by("visit")).mappings()]
 
 
 def trial(place: Path, folder: Path, told: set[str], rng: random.Random, longest_s: float) -> tuple[float, bool, str]:
@@ -157,7 +179,8 @@ def campaign(kills: int, seed: int) -> list[dict[str, object]]:
         folder = make_folder(root)
         whole = Importer(root / "whole.sqlite", folder)
         begun = time.monotonic()
-        whole.told()
+        if len(set(whole.told())) != ENTRIES:
+            raise SystemExit("an import that was not killed did not tell every entry: nothing would be proved")
         longest = time.monotonic() - begun
         sys.stderr.write(f"import of {ENTRIES} entries {longest:.2f} s\n")
         number, place, told = 0, root / "a0.sqlite", set()

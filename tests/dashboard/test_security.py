@@ -14,6 +14,8 @@ from dashboard.security import SESSION_COOKIE, Guard, Throttle, hash_password, l
 from dashboard.server import is_loopback
 from dashboard.take import csv_text, file_name
 
+SHOWN = b"..page.children...menu.children...told-title.data...notice.children.."
+"""Name of the answer that shows a page."""
 PASSWORD = "lantern by the gangway"
 
 
@@ -184,3 +186,28 @@ def test_contrast(name: str) -> None:
     assert _contrast(look.on_sea, look.sea) >= 4.5
     for graphic in (look.trace, look.model, look.floor, look.mark, look.other, look.edge):
         assert _contrast(graphic, look.paper) >= 3.0
+
+
+@pytest.mark.parametrize(
+    "body",
+    [
+        b"",
+        b"{",
+        b"[]",
+        b'{"output": "x"}',
+        b'{"output": ["x"], "inputs": []}',
+        b'{"output": "%s", "inputs": 5}' % SHOWN,
+        b'{"output": "%s", "outputs": [], "inputs": []}' % SHOWN,
+        b'{"output": "%s", "outputs": [], "inputs": [1, 2]}' % SHOWN,
+    ],
+)
+def test_what_no_page_sends_is_refused_in_a_sentence(client, body: bytes, capfd) -> None:
+    answer = client.post("/_dash-update-component", data=body, content_type="application/json")
+    assert answer.status_code == 400 and b"none that a page sends" in answer.data
+    assert "Traceback" not in capfd.readouterr().err
+
+
+def test_no_path_leads_out_of_what_is_served(client) -> None:
+    suites = "/_dash-component-suites"
+    for path in (f"{suites}/../../../../etc/passwd", f"{suites}/no/x.js", "/assets/../app.py", "/assets/..%2fapp.py"):
+        assert client.get(path).status_code == 404

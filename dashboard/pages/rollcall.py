@@ -45,6 +45,7 @@ def layout(desk: Desk, place: Place) -> Any:
             parts.sheet(
                 "Candidates",
                 html.Div(_candidates(found, number), id="rollcall-candidates"),
+                html.P(parts.csv_link(_address(shown), "candidates")),
                 about="Choose one to see above what it would explain, and what not.",
             ),
             html.Div([_next(shown, found), _findings(shown)], className="halves"),
@@ -141,9 +142,10 @@ def _called(desk: Desk, shown: Shown, number: int, chosen: int | None) -> list[A
         parts.sheet(title, *drawn, about="Joined lines: a row and the carrier that answers it." if not many else None)
     ]
     csv = parts.csv_link(_address(shown), "roll-call", Place(query={"hypothesis": str(number + 1)}))
+    more = parts.csv_link(_address(shown), "in-no-row", Place(query={"hypothesis": str(number + 1)}))
     sheets += [
         parts.sheet("Rows of the table", _rows(shown, entries, chosen), html.P(csv)),
-        parts.sheet("Found, but in no row", _unlisted(unlisted)),
+        parts.sheet("Found, but in no row", _unlisted(unlisted), *([html.P(more)] if unlisted else [])),
     ]
     return sheets
 
@@ -354,6 +356,36 @@ def table(desk: Desk, place: Place) -> Table:
     return Table(f"{shown.row['name']} roll call", head, rows)
 
 
+def unlisted_table(desk: Desk, place: Place) -> Table:
+    """Return the carriers that no row explains for a spreadsheet."""
+    shown = desk.pick(place.path["visit"], place.path.get("capture"))
+    _, unlisted = roll_of(desk, shown, place.whole("hypothesis", 1) - 1)
+    head = (
+        *("kind", "centre_hz", "centre_std_hz", "symbol_rate_bd", "symbol_rate_std_bd", "occupied_bandwidth_hz"),
+        *("power_dbm", "power_std_db", "cn_db", "cn_std_db"),
+    )
+    rows = [[sweep + 1, *(getattr(carrier, name) for name in head)] for sweep, carrier in unlisted]
+    return Table(f"{shown.row['name']} in no row", ("sweep", *head), rows)
+
+
+def candidate_table(desk: Desk, place: Place) -> Table:
+    """Return the candidates for a spreadsheet, all of them."""
+    shown = desk.pick(place.path["visit"], place.path.get("capture"))
+    found = shown.review.identification
+    head = (
+        *("satellite", "orbital_longitude_deg", "beam", "polarisation", "lo_state", "matched", "log10_odds_none"),
+        *("log10_odds_next", "probability", "lo_error_hz", "lo_error_std_hz", "why_not"),
+    )
+    candidates = () if found is None else found.candidates
+    return Table(f"{shown.row['name']} candidates", head, [[getattr(one, name) for name in head] for one in candidates])
+
+
 PAGE = Page(
-    "rollcall", "/visit/<visit>/rollcall/<capture>", "Roll call", layout, register, tab=3, tables={"roll-call": table}
+    "rollcall",
+    "/visit/<visit>/rollcall/<capture>",
+    "Roll call",
+    layout,
+    register,
+    tab=3,
+    tables={"roll-call": table, "in-no-row": unlisted_table, "candidates": candidate_table},
 )

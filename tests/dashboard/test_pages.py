@@ -178,3 +178,21 @@ def test_answer_counts_remarks_as_the_report_does(desk, shown, keys) -> None:
     assert "remark(s)" in answer.sentence
     for page in ("", "/report"):
         assert json.dumps(answer.sentence) in shown(f"/visit/{keys['visit']}{page}")
+
+
+def test_every_table_of_every_page_can_be_taken(client, desk) -> None:
+    """What a page calls a table comes as CSV with its head; the roll call's three tables among them."""
+    rows = {row["name"]: row["key"] for row in list_captures(desk.archive)}
+    capture = rows["5_co_port.csv"][:16]
+    visit = desk.archive.capture(rows["5_co_port.csv"])["visit"][:16]
+    taken = {}
+    for page in find_pages():
+        for name in page.tables:
+            path = page.address(visit=visit, capture=capture)
+            answer = client.get(f"/csv{path}?table={name}")
+            assert answer.status_code == 200, (path, name)
+            taken[name] = list(csv.reader(io.StringIO(answer.get_data(as_text=True).lstrip("\ufeff"))))
+            assert len({len(row) for row in taken[name]}) == 1, name
+    assert {"roll-call", "in-no-row", "candidates", "carriers", "sweeps", "visits", "terminals"} <= taken.keys()
+    best = dict(zip(*taken["candidates"][:2], strict=True))
+    assert best["satellite"] == "Fairlead 2" and float(best["probability"]) > 0.9

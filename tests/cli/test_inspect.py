@@ -43,6 +43,27 @@ def test_says_which_line_gave_what(sweep_file: Path, capsys) -> None:
     assert any(line.split()[:2] == ["line", "1"] and "Quay 4" in line for line in out.splitlines())
 
 
+def test_the_heading_of_the_rows_is_shown_with_its_text(tmp_path: Path, capsys) -> None:
+    path = tmp_path / "sweep.csv"
+    rows = "".join(f"{1000 + i};-9{i % 7},5\n" for i in range(40))
+    path.write_text(f"Frequenzbereich;39;MHz\nFrequenz (MHz);Pegel (dBm)\n{rows}", encoding="utf-8")
+    assert main(["inspect", str(path)]) == 0
+    lines = capsys.readouterr().out.splitlines()
+    assert any("Frequenz (MHz);Pegel (dBm)" in line and "names of the columns" in line for line in lines)
+    assert any("Frequenzbereich" in line and "span 39 MHz" in line for line in lines)
+
+
+@pytest.mark.parametrize(("unit", "code"), [("mV", 0), ("dBW", 0), ("dBm/Hz", 2), ("MV", 0), ("V/m", 2)])
+def test_units_that_can_be_stated(unit: str, code: int, tmp_path: Path, capsys) -> None:
+    """Lower and upper case are one here: no analyser reads megavolts."""
+    path = tmp_path / "sweep.csv"
+    path.write_text("Frequency (MHz),Y\n" + "".join(f"{1000 + i},1.{i % 7}\n" for i in range(40)), encoding="utf-8")
+    assert main(["inspect", str(path), "--level-unit", unit]) == code
+    told = capsys.readouterr()
+    assert ("converted to dBm" in told.out) == (code == 0)
+    assert ("none of dBm" in told.err) == (code == 2)
+
+
 def test_json_keeps_its_schema(sweep_file: Path, capsys) -> None:
     _with_unknown_lines(sweep_file)
     assert main(["inspect", str(sweep_file), "--json"]) == 0

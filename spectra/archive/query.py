@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
@@ -157,9 +157,23 @@ def list_captures(archive: Archive, search: Search | None = None) -> list[dict[s
 
 def count_captures(archive: Archive, search: Search | None = None) -> int:
     """Return how many captures fit, whatever the limit."""
+    search = search or Search()
+    only = replace(Search(), finding=search.finding, replaced=search.replaced)
     with told(archive.where), reading(archive.engine) as connection:
-        query = sa.select(sa.func.count()).select_from(CAPTURE).where(*_conditions(connection, search or Search()))
+        if search.finding is not None and replace(search, limit=None, offset=0) == only:
+            return _count_with_finding(connection, search)
+        query = sa.select(sa.func.count()).select_from(CAPTURE).where(*_conditions(connection, search))
         return int(connection.execute(query).scalar_one())
+
+
+def _count_with_finding(connection: sa.Connection, search: Search) -> int:
+    """Return how many captures have a finding, from the index on findings and that of the list alone."""
+    assert search.finding is not None
+    column = FINDING.c.capture
+    chosen = sa.select(column).where(_like(connection, FINDING.c.code, search.finding), FINDING.c.answer == "yes")
+    if not search.replaced:
+        chosen = chosen.where(column.not_in(sa.select(CAPTURE.c.id).where(CAPTURE.c.replaced.is_(True))))
+    return int(connection.execute(sa.select(sa.func.count()).select_from(chosen.distinct().subquery())).scalar_one())
 
 
 def whole_captures(archive: Archive, search: Search | None = None) -> Iterator[dict[str, Any]]:

@@ -1,10 +1,11 @@
 """Found again: by everything that a desk ashore asks for."""
 
+import dataclasses
 from datetime import UTC, datetime
 
 import pytest
 
-from spectra.archive import Search, list_captures
+from spectra.archive import Search, count_captures, list_captures
 from spectra.archive.query import moment
 from spectra.errors import UsageError
 
@@ -98,3 +99,21 @@ def test_many_hits_and_few_are_found_alike(archive, make_record, monkeypatch) ->
     monkeypatch.setattr("spectra.archive.query._MANY", 1)
     assert [[row["key"] for row in list_captures(archive, search)] for search in searches] == few
     assert [len(rows) for rows in few] == [3, 4, 4, 5, 3]
+
+
+def test_count_is_that_of_the_list(filled, make_record) -> None:
+    """Whatever is looked for, the count is how many the list has; a capture with two findings counts once."""
+    filled.add(make_record(5, findings=(("line.ripple", "warning"), ("line.tilt", "note"))))
+    filled.add(make_record(5, remark="corrected", findings=(("line.tilt", "note"),)))
+    for search in (
+        Search(finding="line.*"),
+        Search(finding="line.*", replaced=True),
+        Search(finding="line.tilt", limit=1),
+        Search(finding="line.*", verdict="confirmed"),
+        Search(finding="none.*"),
+        Search(vessel="Birch*", limit=1),
+    ):
+        every = list_captures(filled, dataclasses.replace(search, limit=None))
+        assert count_captures(filled, search) == len(every)
+    assert count_captures(filled, Search(finding="line.*")) == 3
+    assert count_captures(filled, Search(finding="line.*", replaced=True)) == 4

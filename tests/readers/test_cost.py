@@ -56,7 +56,8 @@ SHAPES = {
     "dates": repeated("2026-03-02 "),
     "segments that overlap": "MHz,dBm\n"
     + "".join(f"{begin + i},-80.{i % 9}\n" for begin in (1000, 1000 + SIZE // 44) for i in range(SIZE // 22)),
-    "side by side, unequal": rows("{f},-{x}.5,{f},-{x}.5\n", "MHz,dBm,MHz,dBm\n") + "1,-3,,\n" * 9,
+    "side by side, unequal": rows("{f},-{x}.5,{f},-{x}.5\n", "MHz,dBm,MHz,dBm\n")
+    + "".join(f"{90000 + i},-3.5,,\n" for i in range(9)),
     "levels in volts": rows("{f},0.{x}1\n", "MHz,V\n"),
     "many traces": rows("{f}" + ",-{x}.5" * 16 + "\n", "MHz" + ",dBm" * 16 + "\n"),
     "UTF-16": rows("{f},-{x}.5\n", "MHz,dBm\n"),

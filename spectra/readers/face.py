@@ -47,7 +47,8 @@ def read_sweep(
         Which trace is the main one: name, number from 1, or trace mode. Else the average, else the live one, else a
         hold (with a warning).
     level_unit : {'dBm', 'dBmV', 'dBuV'}, optional
-        Unit of the levels where the file does not tell it; wins over the file, with a warning.
+        Unit of the levels where the file does not tell it; wins over the file, with a warning. Also dBW, dBpW, dBV,
+        and watts or volts with a prefix (RMS): these are brought to dBm by one logarithm.
     frequency_unit : {'Hz', 'kHz', 'MHz', 'GHz'}, optional
         The same for the frequencies.
     impedance_ohm : float

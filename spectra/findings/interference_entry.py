@@ -11,8 +11,16 @@ from spectra.findings.bands import OWN_RADAR_HZ, services_at
 from spectra.findings.emissions import Emission, Emissions, Look
 from spectra.findings.interference import service_steps, service_words
 from spectra.findings.interference_products import binomial_tail
-from spectra.findings.interference_sets import Entry, Occurrence, entry_of, occurrence
-from spectra.units import format_frequency, format_value
+from spectra.findings.interference_sets import (
+    CHANCE,
+    Entry,
+    Occurrence,
+    duration_words,
+    entry_of,
+    hours_words,
+    occurrence,
+)
+from spectra.units import format_frequency
 
 if TYPE_CHECKING:
     from spectra.capture import Capture
@@ -34,7 +42,6 @@ __all__ = [
     "with_heading",
 ]
 
-_CHANCE = 0.01
 _SPIKE_HZ = 3e6  # wider is no pulse in one point
 _SURE = 2.0  # log10 odds from which on a way in is told without an if
 _CABLE_STEPS = (
@@ -179,13 +186,13 @@ def comes_and_goes(emissions: Emissions) -> Iterable[Finding]:
             f"({100 * told.duty_low:.0f} to {100 * told.duty_high:.0f} %)."
         )
         evidence = [*_common(emission), Evidence("duty", told.duty, 0.25 * (told.duty_high - told.duty_low))]
-        daily = told.daily_chance is not None and told.daily_chance < _CHANCE
+        daily = told.daily_chance is not None and told.daily_chance < CHANCE
         # sweeps taken at chosen times of day make other periods look as good as the day: the plainer one is told
         if told.period_s is not None and not (daily and (told.daily_chance or 0.0) < 1e3 * (told.period_chance or 0.0)):
-            words += f" It comes back every {_duration(told.period_s, told.period_std_s)}."
+            words += f" It comes back every {duration_words(told.period_s, told.period_std_s)}."
             evidence.append(Evidence("period", told.period_s, told.period_std_s, "s"))
         if daily and told.hours is not None:
-            words += f" It keeps to a time of day: from {_clock(told.hours[0])} to {_clock(told.hours[1])} UTC."
+            words += f" It keeps to a time of day: from {hours_words(told.hours)}."
             evidence.append(Evidence("chance_time_of_day", told.daily_chance))
         yield Finding(
             "interference.comes_and_goes",
@@ -198,27 +205,14 @@ def comes_and_goes(emissions: Emissions) -> Iterable[Finding]:
         )
 
 
-def _duration(seconds: float, std: float | None) -> str:
-    """Return a period in minutes, hours or days, whichever reads best."""
-    unit, scale = (
-        ("minutes", 60.0) if seconds < 7200.0 else ("hours", 3600.0) if seconds < 172800.0 else ("days", 86400.0)
-    )
-    return format_value(seconds, std, unit, scale)
-
-
-def _clock(hours: float) -> str:
-    minutes = round(60.0 * hours) % 1440
-    return f"{minutes // 60:02d}:{minutes % 60:02d}"
-
-
 def with_heading(emissions: Emissions) -> Iterable[Finding]:
     """Tell an interferer whose presence goes with the ship's heading."""
     for emission in emissions.emissions:
         told: Occurrence = occurrence(emission, emissions)
-        if told.heading_chance is None or told.heading_chance >= _CHANCE or told.headings_deg is None:
+        if told.heading_chance is None or told.heading_chance >= CHANCE or told.headings_deg is None:
             continue
         start, stop = told.headings_deg
-        both = told.daily_chance is not None and told.daily_chance < _CHANCE
+        both = told.daily_chance is not None and told.daily_chance < CHANCE
         yield Finding(
             "interference.with_heading",
             "warning",
@@ -260,7 +254,7 @@ def radar_spikes(emissions: Emissions) -> Iterable[Finding]:
     if len(inside) < 4 or len({e.sightings[0].look for e in inside}) < 2:
         return
     chance = binomial_tail(len(inside), len(inside) + outside, width / max(width + rest, 1.0))
-    if chance >= _CHANCE:
+    if chance >= CHANCE:
         return
     captures = tuple(dict.fromkeys(emissions.looks[e.sightings[0].look].name for e in inside))
     yield Finding(

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 from spectra.cautions import DISCLAIMER
 from spectra.errors import UsageError
 from spectra.findings.emissions import Emission, Emissions, Sighting
-from spectra.findings.interference_sets import entry_of, occurrence
+from spectra.findings.interference_sets import CHANCE, duration_words, entry_of, hours_words, occurrence
 from spectra.units import format_frequency, jsonable
 
 if TYPE_CHECKING:
@@ -249,8 +249,18 @@ def _when(emission: Emission, log: Emissions) -> dict[str, str | None]:
         "Last seen": _utc(emission.last_seen),
         "Seen in": f"{told.seen} of {told.looked} captures",
         "Times": "; ".join(dict.fromkeys(t for t in times if t is not None)) or None,
-        "Period": None if told.period_s is None else f"{told.period_s / 60.0:.3g} minutes",
+        "Period": None if told.period_s is None else duration_words(told.period_s, told.period_std_s),
+        "Time of day": hours_words(told.hours) if told.hours and _goes_with(told.daily_chance) else None,
+        "Headings": (
+            f"{told.headings_deg[0]:.0f} to {told.headings_deg[1]:.0f} degrees"
+            if told.headings_deg and _goes_with(told.heading_chance)
+            else None
+        ),
     }
+
+
+def _goes_with(chance: float | None) -> bool:
+    return chance is not None and chance < CHANCE
 
 
 def _how(emission: Emission, log: Emissions) -> dict[str, str | None]:

@@ -12,7 +12,7 @@ import numpy as np
 from spectra.findings.emissions import Emission, Emissions, Look, Sighting, track
 from spectra.findings.interference_causes import Unlisted, explain_unlisted
 from spectra.findings.interference_guests import Guest, unlisted_guests
-from spectra.units import FloatArray, jsonable
+from spectra.units import FloatArray, format_value, jsonable
 
 if TYPE_CHECKING:
     from spectra.capture import Capture
@@ -22,17 +22,22 @@ if TYPE_CHECKING:
     from spectra.plan.table import CarrierTable
 
 __all__ = [
+    "CHANCE",
     "Entry",
     "Occurrence",
     "Way",
+    "duration_words",
     "entry_of",
     "follow",
     "has_a_place",
+    "hours_words",
     "interference_facts",
     "occurrence",
     "rhythm",
 ]
 
+CHANCE = 0.01
+"""Probability of chance up to which a rhythm, a time of day or a heading is told."""
 Way = Literal["cable", "antenna", "cannot_tell"]
 _TOLD = ("confirmed", "probable", "no carriers")  # verdicts that tell the own carrier's level, or that it is gone
 _UNKNOWN_OFFSET_HZ = 300e3  # standard uncertainty of an IF offset that no identification tells (common practice)
@@ -390,6 +395,19 @@ def _period_std_s(period_s: float, times_s: FloatArray, there: Any) -> float:
     span = float(np.ptp(times_s))
     rate_std = math.sqrt(24.0 * mean * (1.0 - mean) / (amplitude**2 * times_s.size)) / (2.0 * math.pi * span)
     return float(period_s**2 * rate_std)
+
+
+def duration_words(seconds: float, std: float | None) -> str:
+    """Return a time in minutes, hours or days, whichever reads best."""
+    if seconds < 7200.0:
+        return format_value(seconds, std, "minutes", 60.0)
+    return format_value(seconds, std, *(("hours", 3600.0) if seconds < 172800.0 else ("days", 86400.0)))
+
+
+def hours_words(hours: tuple[float, float]) -> str:
+    """Return a stretch of the day, such as ``22:15 to 01:30 UTC``."""
+    minutes = [round(60.0 * hour) % 1440 for hour in hours]
+    return " to ".join(f"{minute // 60:02d}:{minute % 60:02d}" for minute in minutes) + " UTC"
 
 
 def _turn_score(angle: FloatArray, there: Any) -> FloatArray:

@@ -187,7 +187,9 @@ def _print(one: Inspected, *, everything: bool) -> None:
     for text in inspection.warnings:
         print(wrap(f"Noticed: {text}", indent="    ", first="  "))
     for number, sweep in enumerate(inspection.sweeps, 1):
-        _print_sweep(sweep, f"Sweep {number}" if len(inspection.sweeps) > 1 else "Sweep")
+        inside = sweep.origin.file.removeprefix(inspection.file).lstrip("/")
+        title = f"Sweep {number}" if len(inspection.sweeps) > 1 else "Sweep"
+        _print_sweep(sweep, f"{title} ({inside})" if inside and inside != sweep.origin.file else title)
     print_findings(one.findings)
     if inspection.sweeps and not one.findings:
         print("  Nothing to say against this sweep.")

@@ -158,7 +158,7 @@ def _unzip(name: str, raw: bytes) -> list[tuple[str, bytes]]:
                     raise SweepFormatError(
                         name,
                         None,
-                        f"{member.filename} unpacks from {packed} to {member.file_size} bytes",
+                        f"{member.filename}, which unpacks from {packed} to {member.file_size} bytes",
                         "packed sweeps",
                         "Unpack it first.",
                     )

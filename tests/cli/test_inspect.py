@@ -4,6 +4,7 @@ import json
 import os
 import subprocess
 import sys
+import zipfile
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -51,6 +52,17 @@ def test_the_heading_of_the_rows_is_shown_with_its_text(tmp_path: Path, capsys) 
     lines = capsys.readouterr().out.splitlines()
     assert any("Frequenz (MHz);Pegel (dBm)" in line and "names of the columns" in line for line in lines)
     assert any("Frequenzbereich" in line and "span 39 MHz" in line for line in lines)
+
+
+def test_sweeps_of_a_zip_bear_their_names(tmp_path: Path, capsys) -> None:
+    rows = "Frequency (MHz),Level (dBm)\n" + "".join(f"{1000 + i},-9{i % 7}.5\n" for i in range(40))
+    with zipfile.ZipFile(tmp_path / "two.zip", "w") as packed:
+        for name in ("co.csv", "cross.csv"):
+            packed.writestr(name, rows)
+    assert main(["inspect", str(tmp_path / "two.zip")]) == 0
+    out = capsys.readouterr().out
+    assert "Sweep 1 (co.csv): 40 points" in out
+    assert "Sweep 2 (cross.csv): 40 points" in out
 
 
 @pytest.mark.parametrize(("unit", "code"), [("mV", 0), ("dBW", 0), ("dBm/Hz", 2), ("MV", 0), ("V/m", 2)])

@@ -31,6 +31,7 @@ __all__ = [
     "with_waves",
 ]
 
+_BLOCK_HZ = 0.5e6  # of points averaged for a first floor, where there are many
 _FROM = (0, 4, 7, 9, 10)  # where the products of each spline with itself and later ones begin
 _KNOT_HZ = 9e6
 _CURVATURE_KNOT_HZ = 5e6
@@ -318,7 +319,8 @@ def first_floors(
     straight line itself, held stiff, is a third.
     """
     n = y.size
-    block = int(np.clip(np.ceil(60.0 / information), 1, max(1, n // 250, min(n // 40, np.ceil(12.0 / information)))))
+    most = max(1, n // 250, min(n // 40, np.ceil(12.0 / information)))
+    block = int(np.clip(max(np.ceil(60.0 / information), int(_BLOCK_HZ / spacing_hz)), 1, most))
     count = n // block
     used = y[: count * block].reshape(count, block)
     if law.scale > 0:

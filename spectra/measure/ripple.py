@@ -19,6 +19,7 @@ _RIPPLE_LEVEL = 0.0  # ln(plateau / floor) below which a wide carrier may be rip
 _RIPPLE_WIDTH_HZ = 3e6
 _MOST_HUMPS = 5
 _HUMP_LEVEL = 0.05  # nepers of floor over its own lower envelope that may be a carrier
+_HOPELESS = 60.0  # in ln(evidence) behind after three steps
 _EVIDENCE_MARGIN = 1.5  # in ln(likelihood): a floor bends only where the trace asks for it
 
 
@@ -71,7 +72,9 @@ def unbend(work: Work) -> bool:
         work.scene = replace(work.scene, beta=beta).with_carriers(
             np.r_[work.scene.kind, kind].astype(np.intp), stacked(work.scene.theta, [theta])
         )
-        work.refit(8)
+        work.refit(3)
+        if work.worth() > worth - _HOPELESS:
+            work.refit(8)
         if work.worth() > worth + doubt:
             changed = True
         else:

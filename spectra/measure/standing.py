@@ -21,6 +21,7 @@ __all__ = ["reshape", "settle_waves"]
 _SHORTEST_HZ, _LONGEST_HZ = 1.5e6, 300e6
 _LEAST_POINTS, _LEAST_RBW, _LEAST_PERIODS = 4.0, 3.0, 1.5
 _PRICE = 12.0  # ln(odds) against a sine: its size, its phase and the search for its period
+_HOPELESS = 100.0  # in ln(evidence) behind after a first fit
 _MOST_NEPERS = 0.7  # a mismatch that ripples by 6 dB peak to peak is no line any more
 _MOST_WAVES = 2
 _STIFF = 1e4  # over the strength that stands for a decibel of ripple
@@ -48,18 +49,24 @@ def settle_waves(work: Work) -> bool:
             break
         before, worth = (work.trace, work.scene, work.at), work.worth()
         _take(work, np.vstack([work.trace.basis.waves, [omega, 0.0, 0.0]]))
-        for _ in range(2):
-            reshape(work)
-            work.refit(6)
-            _take(work, work.trace.basis.waves)
-        reshape(work)
-        work.refit(6)
-        sound = np.hypot(*work.trace.basis.waves[:, 1:].T).max() < _MOST_NEPERS
-        if not sound or work.worth() - _PRICE <= worth:
+        if not _fitted(work, worth - _HOPELESS) or work.worth() - _PRICE <= worth:
             work.trace, work.scene, work.at = before
             break
         found = True
     return found
+
+
+def _fitted(work: Work, least: float) -> bool:
+    """Fit sines and carriers in turn; say whether sines that a line may have come out, and evidence over `least`."""
+    for _ in range(2):
+        reshape(work)
+        work.refit(6)
+        if work.worth() < least:
+            return False
+        _take(work, work.trace.basis.waves)
+    reshape(work)
+    work.refit(6)
+    return bool(np.hypot(*work.trace.basis.waves[:, 1:].T).max() < _MOST_NEPERS)
 
 
 def _response(work: Work) -> tuple[FloatArray, FloatArray]:

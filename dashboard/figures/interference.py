@@ -30,7 +30,7 @@ def _dressed(figure: go.Figure, look: Look) -> go.Figure:
         font={"family": FONT, "size": 13, "color": look.ink},
         hoverlabel={"bgcolor": look.paper, "bordercolor": look.edge, "font": {"color": look.ink}},
         margin={"l": 70, "r": 14, "t": 20, "b": 46},
-        legend={"orientation": "h", "x": 0, "y": -0.24, "yanchor": "top", "font": {"size": 12.5}},
+        legend={"orientation": "h", "x": 0, "y": -0.24, "yanchor": "top", "yref": "paper", "font": {"size": 12.5}},
         separators=". ",
     )
     title = {"title_font": {"color": look.soft, "size": 12.5}, "title_standoff": 6}
@@ -47,7 +47,7 @@ def _with_rf(figure: go.Figure, look: Look, state: LoState | None, span_hz: tupl
     if state is None:
         return figure
     rf = [float(state.rf_from_if(hz)) / 1e6 for hz in span_hz]
-    axis = {**figure.layout.xaxis.to_plotly_json(), "range": rf}
+    axis = {**figure.layout.xaxis.to_plotly_json(), "range": rf, "tickmode": "auto", "nticks": 5}
     axis["title"] = {**axis.get("title", {}), "text": "RF / MHz", "standoff": 2}
     figure.update_layout(xaxis2={**axis, "overlaying": "x", "side": "top", "fixedrange": True}, margin={"t": 64})
     figure.add_trace(go.Scatter(x=rf, y=[None, None], xaxis="x2", showlegend=False, hoverinfo="skip"))

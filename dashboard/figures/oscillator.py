@@ -137,15 +137,15 @@ def _tolerance(figure: Drawing, trend: Trend, look: Look) -> None:
 
 
 def _steps(figure: Drawing, trend: Trend, look: Look) -> None:
-    # below the readings, in the half that they leave free; neighbours one above the other
+    # in the half that the readings leave free, above the words of the tolerance; neighbours one above the other
     for place, step in enumerate(trend.steps):
         figure.shape(
             type="rect", x0=step.after, x1=step.before, y0=0, y1=1, xref="x", yref="y domain", layer="below",
             fillcolor=look.mark, opacity=0.12, line={"width": 0},
         )  # fmt: skip
         figure.note(
-            x=step.before, y=0.02 + 0.09 * (place % 2), xref="x", yref="y domain",
-            text=f"step {step.size_hz / 1e3:+.0f} kHz", font={"color": look.mark, "size": 12}, xanchor="left",
+            x=step.before, y=0.13 + 0.1 * (place % 3), xref="x", yref="y domain",
+            text=f"{step.size_hz / 1e3:+.0f} kHz", font={"color": look.mark, "size": 12}, xanchor="left",
             yanchor="bottom", xshift=3,
         )  # fmt: skip
 

@@ -320,6 +320,7 @@ def _rf_axis(figure: Drawing, look: Look, state: LoState, span: tuple[float, flo
             "side": "top",
             "anchor": "y",
             "fixedrange": True,
+            "tickmode": "auto",  # else as many as below, and its labels are longer
             "nticks": 5,
         },
         margin={"t": 52},

@@ -15,6 +15,7 @@ Map
 - On the way out: ``language.py`` (``wording/<code>.toml``: pages are written in English, a catalogue replaces what it
   knows), ``measures.py`` (MHz, dBm, kBd into the units chosen; ``viewing.in_mhz`` for what comes back), ``still.py``
   (parts that no callback touches go as single pieces; ``assets/still.js`` makes elements of them).
+- Tables: ``tables.py`` (being edited), ``spelling.py`` (saved in the spelling of the user's file), ``grid.py``.
 - Reports: ``papers.py`` (one in the making), ``keeping.py`` (kept with its visit, every version), ``reportparts.py``.
 - ``figures/``: pure functions, results and a `Look` in, a plotly figure out, no Dash; ``pages/``: one module a page.
 
@@ -47,7 +48,8 @@ adds itself: no other file names it. ``nav=N`` puts it into the menu of the whol
 - Rows with ``data-choose=<store id>`` and ``data-value`` write their value into that store on click or Enter.
 - Colours come from `look` only; text from files goes in as text (in figures through ``html.escape``); no
   ``dangerously_allow_html``, no Markdown from data. Nothing is fetched from elsewhere.
-- Text is plain English, with figures and names in it; a new sentence gets a line in ``wording/de.toml``. What is the
+- Text is plain English, with figures and names in it; a new sentence gets a line in ``wording/de.toml``
+  (``tests/dashboard/test_german.py`` hears one that lacks it). What is the
   user's own (titles, file names) stands in an element of class `language.OWN`. Absolute frequencies are written in MHz,
   levels in dBm, rates in kBd, with the unit behind the figure: the outlet changes them.
 - What a callback writes into or reads from has an id that the callback names; elements without one are sent as pieces

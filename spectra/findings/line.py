@@ -19,6 +19,7 @@ from spectra.findings.line_level import (
     total_power_dbm,
 )
 from spectra.findings.line_ripple import Ripple, find_ripples, longest_line_m
+from spectra.findings.line_shoulders import FALSE_ALARMS, Shoulders, find_shoulders
 from spectra.findings.line_sweep import line_sweep, line_sweep_words
 from spectra.units import format_frequency, format_value
 
@@ -34,6 +35,7 @@ _COMPRESSION_DBM = -15.0
 """Power from which on an analyser's mixer is near compression (common practice, no source)."""
 _LINE_DBM = -10.0  # the same for a line amplifier, whatever the analyser's attenuation (common practice, no source)
 _PRODUCTS_DB = 25.0  # so far below it products of the carriers still speak for an overloaded stage
+_SHOULDERS_DB = 10.0  # regrowth alone counts only so near to the limits: the uplink may have made it
 _LEAST_POINTS = 401
 _STRONG_RIPPLE_DB = 1.0
 _NOTHING_DB = -25.0  # so far below nothing of an LNB is left
@@ -251,6 +253,7 @@ def _level_finding(
 def compression_suspected(measurement: Measurement, products: Sequence[Unlisted]) -> Iterable[Finding]:
     """Tell a total power near what overloads analysers and line amplifiers, sooner where products of carriers show.
 
+    Shoulders beside strong carriers are a further sign and none by themselves: they count within some dB of the limits.
     The analyser's first mixer sees the power less the attenuation; where the file does not tell that, none is taken.
     """
     total = total_power_dbm(measurement)
@@ -258,13 +261,28 @@ def compression_suspected(measurement: Measurement, products: Sequence[Unlisted]
         return
     attenuation = measurement.sweep.settings.attenuation_db or 0.0
     limit = _COMPRESSION_DBM - (_PRODUCTS_DB if products else 0.0)
-    if total - attenuation < limit and total < _LINE_DBM:
+    if total - attenuation < limit - _SHOULDERS_DB and total < _LINE_DBM - _SHOULDERS_DB:
+        return  # nor could shoulders change that
+    shoulders = find_shoulders(measurement)
+    if not shoulders and total - attenuation < limit and total < _LINE_DBM:
         return
     seen = (
         f" {len(products)} product(s) of the strongest carriers stand in this sweep: some stage is overloaded already."
         if products
         else " No product of the strongest carriers was found in this sweep."
     )
+    strongest = shoulders[:1]
+    evidence = [
+        Evidence("total_power", total, 1.0, "dBm", _COMPRESSION_DBM),
+        Evidence("at_the_mixer", total - attenuation, 1.0, "dBm", limit),
+        Evidence("products", float(len(products))),
+        Evidence("carriers_with_shoulders", float(len(shoulders))),
+    ]
+    for one in strongest:
+        evidence.append(Evidence("shoulders_below_carrier", one.level_db, one.level_std_db, "dB"))
+        evidence.append(Evidence("false_alarm_probability", one.false_alarm_probability, limit=FALSE_ALARMS))
+        seen += _shoulder_words(measurement, one, len(shoulders))
+    carriers = (*(one.index for one in products), *(one.carrier for one in shoulders))
     yield Finding(
         "line.compression_suspected",
         "warning",
@@ -272,12 +290,8 @@ def compression_suspected(measurement: Measurement, products: Sequence[Unlisted]
         f"With {attenuation:g} dB of attenuation the analyser's mixer sees {total - attenuation:.0f} dBm. Near "
         f"compression carriers shrink, the floor rises and products of the strongest carriers appear.{seen}",
         answer="cannot_tell",
-        evidence=(
-            Evidence("total_power", total, 1.0, "dBm", _COMPRESSION_DBM),
-            Evidence("at_the_mixer", total - attenuation, 1.0, "dBm", limit),
-            Evidence("products", float(len(products))),
-        ),
-        subjects=Subjects(captures=(measurement.sweep.origin.file,), carriers=tuple(one.index for one in products)),
+        evidence=tuple(evidence),
+        subjects=Subjects(captures=(measurement.sweep.origin.file,), carriers=carriers),
         next_steps=(
             step(
                 "Raise the analyser's attenuation by 10 dB: what falls by more than the rest is made in the analyser."
@@ -286,4 +300,14 @@ def compression_suspected(measurement: Measurement, products: Sequence[Unlisted]
                 "If nothing changes, put a pad of 10 dB before the line amplifier: its third-order products fall by 30."
             ),
         ),
+    )
+
+
+def _shoulder_words(measurement: Measurement, one: Shoulders, count: int) -> str:
+    where = format_frequency(measurement.carriers[one.carrier].centre_hz, None)
+    return (
+        f" {count} carrier(s) have shoulders that fall off as third-order regrowth does, the one at {where} "
+        f"{format_value(-one.level_db, one.level_std_db, 'dB')} below its plateau. The uplink's own amplifier may have "
+        "made them: then they are the same on every line and no pad changes them. What this line makes of "
+        "them falls by three times the pad."
     )

@@ -17,10 +17,16 @@ _HEAD = """<!DOCTYPE html>
 <html lang="en"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width, initial-scale=1">
 <title>{title}</title>
 <style>
- :root {{ color-scheme: only light; }}  /* the pictures are drawn for paper: no browser is to turn them dark */
+ :root {{ color-scheme: light dark; }}
  body {{ font: 16px/1.45 system-ui, sans-serif; margin: 1.2rem auto; max-width: 76rem; padding: 0 1rem;
         color: #1c2430; background: #fbfaf7; }}
  body > div {{ max-width: 100%; overflow: hidden; }}
+ /* pictures are drawn for paper: white turns into the page's dark, lightness is turned round, hues stay */
+ @media screen and (prefers-color-scheme: dark) {{
+  body {{ color: #e4e7ea; background: #141414; }}
+  .plotly-graph-div {{ filter: invert(.92) hue-rotate(180deg); }}
+  .heatmaplayer, .cbfills {{ filter: invert(1) hue-rotate(180deg); }}  /* strong stays bright, in map and scale */
+ }}
  h1 {{ font-size: 1.4rem; }} h2 {{ font-size: 1.1rem; margin: 1.6rem 0 .2rem; overflow-wrap: anywhere; }}
 </style></head><body><h1>{title}</h1>
 """

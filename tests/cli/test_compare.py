@@ -1,6 +1,7 @@
 """``sweepmuster compare`` on the demo's pair: printed, as JSON, as a picture, and refusals."""
 
 import json
+import re
 from pathlib import Path
 
 import jsonschema
@@ -36,6 +37,18 @@ def test_json_keeps_the_contract_and_finds_the_scene(capsys: pytest.CaptureFixtu
     assert whole["isolation_db"] == pytest.approx(22.0, abs=3.5 * whole["isolation_std_db"])
     text = picture.read_text(encoding="utf-8")
     assert "<script src=" not in text and "at least (95 %)" in text
+
+
+def test_picture_s_white_is_the_page_s_dark(tmp_path: Path) -> None:
+    """``invert(a)`` takes a channel x to a (1 - x) + (1 - a) x (CSS Filter Effects; from memory)."""
+    picture = tmp_path / "pair.html"
+    assert main([*arguments(), "--plot", str(picture)]) == 0
+    head = picture.read_text(encoding="utf-8").split("</style>")[0]
+    dark = head.split("prefers-color-scheme: dark")[1]
+    share = float(re.search(r"\.plotly-graph-div \{ filter: invert\(([.\d]+)\)", dark)[1])
+    background = re.search(r"background: #(\w{6})", dark)[1]
+    assert {round(255 * (1.0 - share))} == set(bytes.fromhex(background))
+    assert "#fbfaf7" in head.split("@media")[0]  # light where nothing else is asked for, and on paper
 
 
 def test_printed(capsys: pytest.CaptureFixture[str]) -> None:

@@ -22,11 +22,12 @@ if TYPE_CHECKING:
 __all__ = ["capture_findings", "each_once", "with_capture_findings"]
 
 _RANK = {"fault": 0, "warning": 1, "note": 2}
-_SAID_BETTER = {
-    "identification.no_carriers": "quality.nothing_as_meant",
-    "identification.other_lo_state": "oscillator.wrong_state",
-    "identification.inverted_spectrum": "oscillator.inverted_spectrum",
-    "identification.other_polarisation": "polarisation.other_than_expected",
+_SAID_BETTER: dict[str, tuple[str, ...]] = {
+    # where no LNB's noise arrives there is no azimuth to check: supply and line come first
+    "identification.no_carriers": ("quality.nothing_as_meant", "line.gain_low"),
+    "identification.other_lo_state": ("oscillator.wrong_state",),
+    "identification.inverted_spectrum": ("oscillator.inverted_spectrum",),
+    "identification.other_polarisation": ("polarisation.other_than_expected",),
 }
 """Findings of an identification that a rule tells again with the capture's circumstances: the rule's are kept."""
 
@@ -145,6 +146,6 @@ def each_once(findings: Sequence[Finding]) -> tuple[Finding, ...]:
     codes = {finding.code for finding in findings}
     once: dict[tuple[Any, ...], Finding] = {}
     for finding in findings:
-        if _SAID_BETTER.get(finding.code) not in codes:
+        if codes.isdisjoint(_SAID_BETTER.get(finding.code, ())):
             once.setdefault((finding.code, finding.title, finding.subjects, finding.explanation), finding)
     return tuple(once.values())

@@ -1,5 +1,6 @@
 """Capture quality against table and chain: each rule on a case that calls for it and on one that does not."""
 
+import dataclasses
 import math
 
 import pytest
@@ -164,3 +165,16 @@ def test_a_capture_that_is_to_show_nothing_and_shows_nothing_is_told_so(role: st
         told = {f.code for f in with_capture_findings(result, [measurement], table, chain, [context]).findings}
         assert ("quality.nothing_as_meant" in told) == meant
         assert ("identification.no_carriers" in told) == (not meant)
+
+
+def test_with_a_dead_lnb_the_level_comes_before_the_azimuth(chain, table) -> None:
+    """-152 dBm/Hz lies 12 dB below what 39 dB of line gain should show (thermal noise, arithmetic): supply first."""
+    analyser = Analyser(1.2e9, 1.3e9, 401, 5e5, averages=10, readings=10)
+    measurement = measure(sweep_spectrum(Spectrum(-152.0), analyser, 4))
+    for gain, dead in ((39.0, True), (27.0, False)):
+        line = dataclasses.replace(chain, line_gain_db=gain)
+        result = identify(measurement, table, line, context=Context())
+        told = with_capture_findings(result, [measurement], table, line, [Context()]).findings
+        codes = {finding.code for finding in told}
+        assert ("line.gain_low" in codes, "identification.no_carriers" in codes) == (dead, not dead)
+        assert any("azimuth" in step.text for finding in told for step in finding.next_steps) == (not dead)

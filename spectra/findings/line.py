@@ -307,7 +307,8 @@ def _shoulder_words(measurement: Measurement, one: Shoulders, count: int) -> str
     where = format_frequency(measurement.carriers[one.carrier].centre_hz, None)
     return (
         f" {count} carrier(s) have shoulders that fall off as third-order regrowth does, the one at {where} "
-        f"{format_value(-one.level_db, one.level_std_db, 'dB')} below its plateau. The uplink's own amplifier may have "
-        "made them: then they are the same on every line and no pad changes them. What this line makes of "
+        f"{format_value(-one.level_db, one.level_std_db, 'dB')} below its plateau. The uplink's own amplifier, "
+        "or noise that the transponder sends beside it, may have made them: then they are the same on every line and "
+        "no pad changes them. What this line makes of "
         "them falls by three times the pad."
     )

@@ -42,6 +42,7 @@ _FOOT_RATES, _FOOT_OFF = (
     0.25,
 )  # widths and offset of regrowth measured as a carrier (3 dB width 1.9; derived)
 _ALIKE_SIGMA = 3.0
+_OVER_RIPPLE = 2.0  # times its swing from peak to peak; once would be all that it can lift, known to a part
 _SHAPE_STD_DB = 0.5
 """Of the level: a roll-off of 0.35 shifts it by 0.2 dB (numerically), digital modulation is no Gaussian noise."""
 FALSE_ALARMS = 1e-3
@@ -83,7 +84,8 @@ def find_shoulders(measurement: Measurement) -> tuple[Shoulders, ...]:
     """Return the carriers that show shoulders of third-order regrowth, strongest first.
 
     One in a thousand sweeps of clean carriers on an even floor may show one (`FALSE_ALARMS`, over all carriers tested).
-    Where floor and carriers ripple nothing is told: a ripple's top looks alike.
+    Where floor and carriers ripple only what
+    rises by more than a ripple could is told: its top looks alike.
     """
     sweep, readings = measurement.sweep, measurement.readings_per_point
     rbw = sweep.settings.rbw_hz
@@ -100,7 +102,10 @@ def find_shoulders(measurement: Measurement) -> tuple[Shoulders, ...]:
         for index, (chance, level, std, over) in tested
         if chance * len(tested) < FALSE_ALARMS and over >= _LEAST_EDGE_DB
     ]
-    return () if not shown or find_ripples(measurement, None) else tuple(shown)
+    if not shown:
+        return ()
+    ripple_db = max((one.peak_to_peak_db for one in find_ripples(measurement, None)), default=0.0)
+    return tuple(one for one in shown if one.over_floor_db > _OVER_RIPPLE * ripple_db)
 
 
 def _strength(carrier: Carrier, rbw: float) -> float | None:

@@ -1,8 +1,11 @@
 """Shoulders of third-order regrowth: shape against the convolution written out, search against drawn noise."""
 
+import importlib.util
 import math
+import sys
 from dataclasses import replace
 from functools import lru_cache
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -15,6 +18,7 @@ from spectra.measure.measurement import Measurement
 from spectra.simulate import Analyser, ReceiveLine, Spectrum, sweep_spectrum
 from spectra.sweep import Origin, Settings, Sweep
 
+HERE = Path(__file__).resolve().parents[1] / "campaigns"
 RATE, ROLL_OFF, RBW, SAMPLES_HZ, LENGTH, AVERAGES = 12e6, 0.2, 3e5, 122.88e6, 2048, 100
 
 
@@ -102,6 +106,19 @@ def test_clean_carriers_have_none() -> None:
             spectrum = spectrum.with_carrier(1.0e9 + 60e6 * k, rate, 0.2, 20.0)
         analyser = Analyser(9.6e8, 1.16e9, 801, 3e5, averages=100, readings=1, mode="slow")
         assert find_shoulders(measure(sweep_spectrum(spectrum, analyser, seed))) == ()
+
+
+@pytest.mark.parametrize("rippled", [False, True])
+def test_campaign_of_clean_carriers_thinned(rippled: bool) -> None:
+    """One in a thousand sweeps is allowed: none in a few."""
+    spec = importlib.util.spec_from_file_location("interference_shoulders", HERE / "interference_shoulders.py")
+    campaign = importlib.util.module_from_spec(spec)
+    sys.path.insert(0, str(HERE))
+    try:
+        spec.loader.exec_module(campaign)
+    finally:
+        sys.path.remove(str(HERE))
+    assert [campaign.clean(number, rippled=rippled) for number in (900_001, 900_002, 900_003)] == [0, 0, 0]
 
 
 def test_shoulders_are_a_further_sign_and_no_claim_by_themselves() -> None:

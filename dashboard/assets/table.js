@@ -78,7 +78,9 @@
   functions.tabOn = (params) => (params.editing && params.nextCellPosition ? params.nextCellPosition : false);
   functions.tabInHead = (params) => {
     if (params.backwards || !params.api) return false;
-    setTimeout(() => params.api.setFocusedCell(0, "_line"), 0);
+    /* whoever tabs on in the meantime has left the head already, and is not called back */
+    const here = document.activeElement;
+    setTimeout(() => { if (document.activeElement === here) params.api.setFocusedCell(0, "_line"); }, 0);
     return true;
   };
   functions.whyOf = (params) => (params.data && params.data._why && params.data._why[params.colDef.field]) || null;

@@ -22,7 +22,8 @@ __all__ = ["EdgeLaws", "edge_laws"]
 
 _MOST_POINTS = 24  # independent ones, within reach of an edge; with more the curvature is right
 _SURE_POINTS = 0.04  # an edge known so well is on many readings
-_REACH_STD, _REACH_POINTS, _REACH_INFORMATION = 6.0, 2.5, 12.0
+_REACH_STD, _REACH_POINTS = 6.0, 2.5
+_REACH_INFORMATION = 12.0  # of points beside an edge that a few dips of noise may hide, in single readings
 _GRID = np.sinh(np.linspace(-1.0, 1.0, 33) * 2.6) / np.sinh(2.6)  # dense in the middle
 _ROOM = np.log(np.gradient(_GRID))
 _PLACES = np.linspace(0.0, 1.0, 97)  # of the range over which an edge is tabulated

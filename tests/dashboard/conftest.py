@@ -29,6 +29,24 @@ _PATIENCE_S = 20.0
 _FILES = ("2_right_narrow.csv", "5_co_port.csv", "5_cross_port.csv", "carriers.csv", "chain.toml")
 
 
+_SCAN = """# a remark
+[CHANNEL]
+	DELIVERY_SYSTEM = DVBS2
+	FREQUENCY = 11720000
+	POLARIZATION = HORIZONTAL
+	SYMBOL_RATE = 27500000
+	INNER_FEC = 3/4
+	ROLLOFF = 20
+	MODULATION = PSK/8
+"""
+
+
+@pytest.fixture(scope="session")
+def scan_text() -> str:
+    """One carrier as open DVB scan files write it."""
+    return _SCAN
+
+
 @pytest.fixture(scope="session")
 def archive_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
     home = tmp_path_factory.mktemp("dashboard")

@@ -20,6 +20,7 @@ from spectra.errors import SpectraError, UsageError
 
 if TYPE_CHECKING:
     from spectra.capture import Capture
+    from spectra.findings.clock import CaptureTime
     from spectra.identify.identification import Identification
     from spectra.measure.measurement import Measurement
     from spectra.plan.chain import ReceiveChain
@@ -154,7 +155,7 @@ def _answerer(arguments: argparse.Namespace) -> Callable[[Path], list[Any]]:
         for name in ("lo_state", "expect"):
             if getattr(arguments, name) is not None:
                 raise UsageError("--" + name.replace("_", "-"), None, "no table and chain", "both", "State them too.")
-        return partial(_measured, stated=stated)
+        return partial(_measured, stated=stated, clocks={})
     if arguments.table is None or arguments.chain is None:
         lacking = "--table" if arguments.table is None else "--chain"
         raise UsageError(lacking, None, "only one of table and chain", "both, or neither", f"State {lacking} too.")
@@ -169,7 +170,13 @@ def _answerer(arguments: argparse.Namespace) -> Callable[[Path], list[Any]]:
     for warning in table.warnings:
         say(f"noticed: {warning}")
     return partial(
-        _identified, stated=stated, table=table, chain=chain, lo_state=arguments.lo_state, expect=arguments.expect
+        _identified,
+        stated=stated,
+        clocks={},
+        table=table,
+        chain=chain,
+        lo_state=arguments.lo_state,
+        expect=arguments.expect,
     )
 
 
@@ -179,16 +186,24 @@ def _read(path: Path, stated: dict[str, Any]) -> Capture:
     return load_capture(path, **stated)
 
 
-def _measured(path: Path, *, stated: dict[str, Any]) -> list[Measurement]:
-    from spectra.findings import capture_findings, capture_time
+def _times(path: Path, capture: Capture, clocks: dict[Path, CaptureTime]) -> tuple[CaptureTime, ...]:
+    """Return the times of a capture and of those of its folder that were answered before it, and keep its own."""
+    from spectra.findings import capture_time
+
+    clocks[path] = own = capture_time(capture.sweeps[0], capture.context, path)
+    return (own, *(time for other, time in clocks.items() if other != path and other.parent == path.parent))
+
+
+def _measured(path: Path, *, stated: dict[str, Any], clocks: dict[Path, CaptureTime]) -> list[Measurement]:
+    from spectra.findings import capture_findings
     from spectra.measure import measure
 
     capture = _read(path, stated)
+    times = _times(path, capture, clocks)
     found = []
-    for sweep in capture.sweeps:
+    for number, sweep in enumerate(capture.sweeps):
         one = measure(sweep)
-        times = (capture_time(sweep, capture.context, path),)
-        more = capture_findings(one, context=capture.context, times=times)
+        more = capture_findings(one, context=capture.context, times=() if number else times)
         found.append(replace(one, findings=(*one.findings, *more)))
     return found
 
@@ -197,18 +212,20 @@ def _identified(
     path: Path,
     *,
     stated: dict[str, Any],
+    clocks: dict[Path, CaptureTime],
     table: CarrierTable,
     chain: ReceiveChain,
     lo_state: str | None,
     expect: str | None,
 ) -> list[Identification]:
-    from spectra.findings import capture_findings, capture_time
+    from spectra.findings import capture_findings
     from spectra.identify import identify
     from spectra.measure import measure
 
     capture = _read(path, stated)
+    times = _times(path, capture, clocks)
     found = []
-    for sweep in capture.sweeps:
+    for number, sweep in enumerate(capture.sweeps):
         one = measure(sweep)
         answer = identify(one, table, chain, lo_state=lo_state, expect=expect, context=capture.context)
         sure = answer.verdict in ("confirmed", "probable")
@@ -219,7 +236,7 @@ def _identified(
             context=capture.context,
             lo_state=answer.lo_state if sure else lo_state,
             satellite=answer.satellite if sure else None,
-            times=(capture_time(sweep, capture.context, path),),
+            times=() if number else times,
         )
         found.append(replace(answer, findings=(*answer.findings, *one.findings, *more)))
     return found

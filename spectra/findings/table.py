@@ -49,6 +49,7 @@ RULES: tuple[Rule, ...] = (
         "quality.analyser_floor_unknown", ("measurement", "no_analyser_floor", "role"), quality.analyser_floor_unknown
     ),
     Rule("clock.wrong_by_years", ("times",), clock.wrong_by_years),
+    Rule("clock.day_month_exchanged", ("times",), clock.day_month_exchanged),
     Rule("clock.wrong_by_zone", ("times",), clock.wrong_by_zone),
     Rule("clock.ahead_of_file", ("times",), clock.ahead_of_file),
     Rule("clock.set_between", ("times",), clock.set_between),

@@ -249,3 +249,17 @@ def test_options_stated_on_the_command_line_reach_the_archive(tmp_path: Path, sw
     # stated otherwise, it is another reading of the same file and is stored beside the first
     assert main([*words, *stated[:-4], "--rbw", "300kHz", "--detector", "rms"]) == 0
     assert "bare.csv: stored" in capsys.readouterr().err
+
+
+def test_a_wrong_clock_is_seen_beside_the_sweeps_answered_before(tmp_path: Path, sweep_file: Path, capsys) -> None:
+    noon = 1773489600.0  # 2026-03-14T12:00:00Z
+    text = sweep_file.read_text(encoding="utf-8")
+    for number, date in enumerate(("2026-03-14 11:58:00", "2026-03-14 11:59:00", "2011-01-01 00:12:00")):
+        _touch(sweep_file.with_name(f"{number}.csv"), f"Date,{date}\n{text}", noon)
+    sweep_file.unlink()
+    assert main(["watch", str(tmp_path), "--once", "--interval", "0.01", "--json"]) == 0
+    codes = {
+        value["sweep"]["file"]: [f["code"] for f in value["findings"] if f["code"].startswith("clock.")]
+        for value in map(json.loads, capsys.readouterr().out.splitlines())
+    }
+    assert codes == {"0.csv": [], "1.csv": [], "2.csv": ["clock.wrong_by_years"]}

@@ -21,6 +21,7 @@ CODES = [
     "quality.analyser_floor",
     "quality.analyser_floor_unknown",
     "clock.wrong_by_years",
+    "clock.day_month_exchanged",
     "clock.wrong_by_zone",
     "clock.ahead_of_file",
     "clock.set_between",

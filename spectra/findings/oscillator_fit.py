@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from spectra.units import FloatArray
 
@@ -28,10 +29,11 @@ DEFAULT_REFERENCE_PPM = 2.0
 """Standard uncertainty of an analyser's reference where the chain states none (common practice, no source)."""
 
 _ROUNDS = 12
-_HALVINGS = 30
+_STEPS = 40
 _ROUNDING_SHARES = (0.0, 0.25, 0.5, 0.75, 1.0)
 _OUTLIER_RATE = 0.1
 _OUTLIER_WIDTH = 30.0  # how much wider outliers lie, in standard uncertainties
+_LOG_INSIDE, _LOG_OUTSIDE = math.log(1.0 - _OUTLIER_RATE), math.log(_OUTLIER_RATE / _OUTLIER_WIDTH)
 _LIKELY_OUT = 0.2  # a carrier with less weight than this does not share the departure
 
 
@@ -162,15 +164,14 @@ def fit_oscillator(
     stated = reference_ppm is not None and reference_ppm > 0.0
     prior = float(reference_ppm) if stated and reference_ppm is not None else DEFAULT_REFERENCE_PPM
     design = np.column_stack((np.full(y.size, -state.sign), f * 1e-6))
-    shares = [_with_share(share, y, own, rows, design, prior, more) for share in _ROUNDING_SHARES for more in (0, 1)]
-    part = np.exp(np.array([one.log for one in shares]) - max(one.log for one in shares))
+    shares = _shares(y, own, rows, design, prior)
+    part = np.exp(shares.log - float(shares.log.max()))
     part /= part.sum()
-    mean = np.asarray(sum(p * one.mean for p, one in zip(part, shares, strict=True)))
-    cov = np.asarray(
-        sum(p * (one.cov + np.outer(one.mean - mean, one.mean - mean)) for p, one in zip(part, shares, strict=True))
-    )
-    best = shares[int(np.argmax(part))]
-    belongs, var, excess = best.belongs, best.var, best.excess
+    mean = part @ shares.mean
+    apart = shares.mean - mean
+    cov = np.einsum("k,kij->ij", part, shares.cov + apart[:, :, None] * apart[:, None, :])
+    best = int(np.argmax(part))
+    belongs, var, excess = shares.belongs[best], shares.var[best], float(shares.excess[best])
     weight = belongs / var
     own_part = float(np.sum(weight**2 * own**2) ** 0.5 / weight.sum())
     reference_hz = float(np.average(f, weights=weight))
@@ -205,103 +206,137 @@ def fit_oscillator(
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Share:
-    """The fit under one assumption on the table's rounding, and ln of how well it explains the residuals."""
+class _Shares:
+    """The fit under every assumption on the table's rounding, one a row, and ln of how well each explains the rest.
+
+    Means are (k, 2), covariances (k, 2, 2), `belongs` and `var` (k, n), the others (k,).
+    """
 
     mean: FloatArray
     cov: FloatArray
-    log: float
+    log: FloatArray
     belongs: FloatArray
     var: FloatArray
-    excess: float
+    excess: FloatArray
 
 
-def _with_share(
-    share: float, y: FloatArray, own: FloatArray, rows: FloatArray, design: FloatArray, prior_ppm: float, more: int
-) -> _Share:
-    """Fit with this share of the rounding that the digits of the table allow: many lists round coarser than they are.
+@dataclass(frozen=True, slots=True, eq=False)
+class _Lines:
+    """Departures, their design (n, 2) and prior; weighted sums of all that a fit needs are one product."""
 
-    A listed 11050 MHz may be rounded to the MHz or exact; only the residuals tell. `more` 1 also lets the rows scatter
-    by what neither explains.
+    y: FloatArray
+    design: FloatArray
+    prior_ppm: float
+    products: FloatArray
+
+    @classmethod
+    def of(cls, y: FloatArray, design: FloatArray, prior_ppm: float) -> _Lines:
+        first, second = design[:, 0], design[:, 1]
+        products = np.column_stack((first * first, first * second, second * second, first * y, second * y))
+        return cls(y, design, prior_ppm, products)
+
+    def solve(self, weight: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Return means (k, 2), the three entries of the information's inverse times its determinant, and the latter."""
+        aa, ab, bb, ya, yb = (weight @ self.products).T
+        bb = bb + self.prior_ppm**-2
+        det = aa * bb - ab * ab
+        mean = np.stack(((bb * ya - ab * yb) / det, (aa * yb - ab * ya) / det), axis=1)
+        return mean, np.stack((bb, -ab, aa)), det
+
+    def rest(self, mean: FloatArray) -> FloatArray:
+        """Return what each mean leaves of the departures, (k, n)."""
+        return np.asarray(self.y - mean @ self.design.T)
+
+
+def _shares(y: FloatArray, own: FloatArray, rows: FloatArray, design: FloatArray, prior_ppm: float) -> _Shares:
+    """Fit with each share of the rounding that the digits of the table allow: many lists round coarser than they are.
+
+    A listed 11050 MHz may be rounded to the MHz or exact; only the residuals tell. Of every share, the second row also
+    lets the rows scatter by what neither explains. All are fitted side by side.
     """
+    lines = _Lines.of(y, design, prior_ppm)
+    share = np.repeat(np.array(_ROUNDING_SHARES), 2)[:, None]
+    more = np.arange(share.size) % 2 == 1
     base = own**2 + (share * rows) ** 2
-    belongs, excess = _belonging(y, base, design, prior_ppm, more)
-    var = base + excess**2
-    mean, cov = _solve(y, var, belongs, design, prior_ppm)
-    residual = y - design @ mean
-    log = -0.5 * float(np.sum(belongs * (residual**2 / var + np.log(var))))
-    log += 0.5 * float(np.linalg.slogdet(cov)[1]) - 0.5 * float(mean[1] / prior_ppm) ** 2
+    belongs, excess = _belonging(lines, base, more)
+    var = base + excess[:, None] ** 2
+    mean = lines.solve(belongs / var)[0]
+    # a carrier outside still tells the little that its class allows: without it, none would tell an infinity
+    entries, det = lines.solve((belongs + (1.0 - belongs) / _OUTLIER_WIDTH**2) / var)[1:]
+    cov = (entries / det)[[0, 1, 1, 2]].T.reshape(-1, 2, 2)
+    square = lines.rest(mean) ** 2 / var
+    # of both classes, so that no assumption is the better for leaving carriers out
+    told = np.logaddexp(_LOG_INSIDE - 0.5 * square, _LOG_OUTSIDE - 0.5 / _OUTLIER_WIDTH**2 * square)
+    log = (told - 0.5 * np.log(var)).sum(axis=1)
+    log += -0.5 * np.log(det) - 0.5 * (mean[:, 1] / prior_ppm) ** 2
     # scatter that neither carriers nor rounding explain is an assumption of its own, and costs as one
-    log -= 2.0 if excess > 0.0 else 0.0
-    return _Share(mean, cov, log, belongs, var, excess)
+    log -= np.where(excess > 0.0, 2.0, 0.0)
+    return _Shares(mean, cov, log, belongs, var, excess)
 
 
-def _solve(
-    y: FloatArray, var: FloatArray, belongs: FloatArray, design: FloatArray, prior_ppm: float
-) -> tuple[FloatArray, FloatArray]:
-    """Return mean and covariance of LO and reference error; two by two, written out because it is called so often."""
-    weight = belongs / var
-    first, second = design[:, 0], design[:, 1]
-    one, two = weight * first, weight * second
-    aa, ab, bb = float(one @ first), float(one @ second), float(two @ second) + prior_ppm**-2
-    ya, yb = float(one @ y), float(two @ y)
-    det = aa * bb - ab * ab
-    cov = np.array([[bb / det, -ab / det], [-ab / det, aa / det]])
-    return np.array([(bb * ya - ab * yb) / det, (aa * yb - ab * ya) / det]), cov
-
-
-def _belonging(
-    y: FloatArray, base: FloatArray, design: FloatArray, prior_ppm: float, more: int
-) -> tuple[FloatArray, float]:
+def _belonging(lines: _Lines, base: FloatArray, more: NDArray[np.bool_]) -> tuple[FloatArray, FloatArray]:
     """Return how likely each carrier shares the departure, and the scatter of the rows beyond what is known of them.
 
     Two classes, of which one scatters widely (an outlier model in the sense of Box and Tiao, from memory), started from
     the median; the excess is the least that makes the members agree with their uncertainties (Paule and Mandel, from
-    memory), and is not asked for below three carriers.
+    memory), and is not asked for below three carriers. `base` and what comes back are (k, n), the excess (k,); `more`
+    says for which rows an excess is asked.
     """
+    y, count = lines.y, len(base)
+    excess = np.zeros(count)
+    belongs = np.ones(base.shape)
     if y.size < 3:
-        return np.ones(y.size), 0.0
+        return belongs, excess
     start = float(np.median(y))
     scatter = 1.4826 * float(np.median(np.abs(y - start)))
     var = base + scatter**2
-    mean = np.array([start * design[0, 0], 0.0])
-    belongs, excess = np.ones(y.size), scatter
-    widest = 10.0 * float(np.max(np.abs(y - start))) + 1.0
+    mean = np.tile([start * lines.design[0, 0], 0.0], (count, 1))
+    left = np.arange(count)  # rows that still change
     for _ in range(_ROUNDS):
-        before = belongs
-        residual = (y - design @ mean) / np.sqrt(var)
-        inside = (1.0 - _OUTLIER_RATE) * np.exp(-0.5 * residual**2)
-        outside = _OUTLIER_RATE / _OUTLIER_WIDTH * np.exp(-0.5 * (residual / _OUTLIER_WIDTH) ** 2)
-        belongs = inside / (inside + outside + 1e-300)
-        excess = _excess(y, base, belongs, design, prior_ppm, widest) if more else 0.0
-        var = base + excess**2
-        mean, _ = _solve(y, var, belongs, design, prior_ppm)
-        if float(np.max(np.abs(belongs - before))) < 1e-6:
+        square = lines.rest(mean) ** 2 / var
+        # held where it is past all doubt, so that no row is left without any weight
+        odds = np.minimum(_LOG_OUTSIDE - _LOG_INSIDE + 0.5 * (1.0 - _OUTLIER_WIDTH**-2) * square, 500.0)
+        now = np.maximum(1.0 / (1.0 + np.exp(odds)), 1e-9)
+        changed = np.abs(now - belongs[left]).max(axis=1) >= 1e-6
+        belongs[left] = now
+        asked = np.flatnonzero(more[left])
+        excess[left[asked]] = _excess(lines, base[left[asked]], now[asked], excess[left[asked]])
+        if not changed.any():
             break
-    return np.maximum(belongs, 1e-9), excess
+        left = left[changed]
+        var = base[left] + excess[left, None] ** 2
+        mean = lines.solve(belongs[left] / var)[0]
+    return belongs, excess
 
 
-def _excess(
-    y: FloatArray, base: FloatArray, belongs: FloatArray, design: FloatArray, prior_ppm: float, widest: float
-) -> float:
-    freedom = float(belongs.sum()) - 1.0
-    if freedom < 2.0:
-        return 0.0
+def _excess(lines: _Lines, base: FloatArray, belongs: FloatArray, near: FloatArray) -> FloatArray:
+    """Return for each row the scatter that brings chi-square to its freedom, 0 where it is not far enough above.
 
-    def surplus(excess: float) -> float:
-        var = base + excess**2
-        mean, _ = _solve(y, var, belongs, design, prior_ppm)
-        rest = y - design @ mean
-        return float((belongs / var) @ (rest * rest)) - freedom
-
+    The reciprocal of chi-square is concave in the variance that is added, so Newton's steps on it come from below,
+    whatever `near` they start from (derived; the common mean follows the weights, which only slows the last steps).
+    """
+    found = np.zeros(len(base))
+    freedom = belongs.sum(axis=1) - 1.0
+    plain = _chi_square(lines, base, belongs)[0]
     # a chi-square a little above its mean is no sign of anything: ask for an excess only beyond one deviation
-    if surplus(0.0) <= math.sqrt(2.0 * freedom):
-        return 0.0
-    low, high = 0.0, widest
-    for _ in range(_HALVINGS):
-        middle = 0.5 * (low + high)
-        low, high = (middle, high) if surplus(middle) > 0.0 else (low, middle)
-    return 0.5 * (low + high)
+    left = np.flatnonzero((freedom >= 2.0) & (plain - freedom > np.sqrt(2.0 * np.maximum(freedom, 0.0))))
+    added = near**2
+    for _ in range(_STEPS):
+        if not left.size:
+            break
+        total, slope = _chi_square(lines, base[left] + added[left, None], belongs[left])
+        step = (total / freedom[left] - 1.0) * total / slope
+        added[left] = np.maximum(added[left] + step, 0.0)
+        found[left] = added[left]
+        left = left[np.abs(step) > 1e-13 * added[left]]
+    return np.asarray(np.sqrt(found))
+
+
+def _chi_square(lines: _Lines, var: FloatArray, belongs: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return chi-square of each row about its own mean, and how it falls with a variance that is added, (k,) each."""
+    weight = belongs / var
+    part = weight * lines.rest(lines.solve(weight)[0]) ** 2
+    return part.sum(axis=1), (part / var).sum(axis=1)
 
 
 def _free_ppm(

@@ -129,6 +129,33 @@ def test_coverage_over_many_draws() -> None:
     assert 0.917 < hits / 400 <= 0.983
 
 
+@pytest.mark.parametrize("step_hz", [10e3, 100e3, 1e6])
+def test_coverage_where_the_table_rounds_far_beyond_what_carriers_tell(step_hz: float) -> None:
+    """Carriers known to 1 kHz, rows rounded evenly within a step (std step/sqrt(12), JCGM 100, 4.3.7; from memory).
+
+    How coarse the rounding is must itself be told from the residuals, so that 95 % intervals hold somewhat less: three
+    binomial standard deviations below 0.9 of 200 are asked, and nothing at all 5 deviations off.
+    """
+    pulls = []
+    for seed in range(200):
+        rng = np.random.default_rng([44, seed])
+        error, ppm = rng.normal(0.0, 200e3), rng.normal(0.0, 1.0)
+        found = departures(error, ppm, seed=seed, std=1e3, rounding=step_hz / math.sqrt(12.0))
+        fit = fit_oscillator(found, LOW, 1.0)
+        pulls.append(abs(fit.lo_error_hz - error) / fit.lo_error_std_hz)
+    assert np.mean(np.array(pulls) < 1.96) > 0.836 and max(pulls) < 5.0
+
+
+@pytest.mark.parametrize("count", [3, 5])
+def test_carriers_that_all_disagree_give_no_narrow_answer(count: int) -> None:
+    """Exact rows, stds of 100 Hz, departures tens of kHz apart: none of them alone is the oscillator."""
+    rng = np.random.default_rng(count)
+    apart = [replace(d, offset_hz=d.offset_hz + rng.normal(0.0, 30e3)) for d in departures(0.0, std=100.0)[:count]]
+    fit = fit_oscillator(apart, LOW, 1.0)
+    assert math.isfinite(fit.lo_error_std_hz) and abs(fit.lo_error_hz) < 5.0 * max(fit.lo_error_std_hz, 3e3)
+    assert fit.lo_error_std_hz > 1e3
+
+
 def test_a_carrier_that_moved_is_named_and_does_not_pull() -> None:
     fit = fit_oscillator(departures(80e3, wrong={3: 900e3}), LOW, 1.0)
     assert [d.row for d in fit.outliers] == [5]

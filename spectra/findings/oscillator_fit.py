@@ -31,6 +31,13 @@ DEFAULT_REFERENCE_PPM = 2.0
 _ROUNDS = 12
 _STEPS = 40
 _ROUNDING_SHARES = (0.0, 0.25, 0.5, 0.75, 1.0)
+_LIKELY_SHARES = (
+    0.4,
+    0.06,
+    0.07,
+    0.07,
+    0.4,
+)  # a list is mostly exact, or rounded as it is printed; seldom some of both
 _OUTLIER_RATE = 0.1
 _OUTLIER_WIDTH = 30.0  # how much wider outliers lie, in standard uncertainties
 _LOG_INSIDE, _LOG_OUTSIDE = math.log(1.0 - _OUTLIER_RATE), math.log(_OUTLIER_RATE / _OUTLIER_WIDTH)
@@ -270,7 +277,7 @@ def _shares(y: FloatArray, own: FloatArray, rows: FloatArray, design: FloatArray
     log = (told - 0.5 * np.log(var)).sum(axis=1)
     log += -0.5 * np.log(det) - 0.5 * (mean[:, 1] / prior_ppm) ** 2
     # scatter that neither carriers nor rounding explain is an assumption of its own, and costs as one
-    log -= np.where(excess > 0.0, 2.0, 0.0)
+    log += np.log(np.repeat(_LIKELY_SHARES, 2)) - np.where(excess > 0.0, 2.0, 0.0)
     return _Shares(mean, cov, log, belongs, var, excess)
 
 

@@ -134,7 +134,7 @@ def test_coverage_where_the_table_rounds_far_beyond_what_carriers_tell(step_hz: 
     """Carriers known to 1 kHz, rows rounded evenly within a step (std step/sqrt(12), JCGM 100, 4.3.7; from memory).
 
     How coarse the rounding is must itself be told from the residuals, so that 95 % intervals hold somewhat less: three
-    binomial standard deviations below 0.9 of 200 are asked, and 3 % at most beyond 3 standard uncertainties.
+    binomial standard deviations below 0.92 of 200 are asked, and 4 % at most beyond 3 standard uncertainties.
     """
     pulls = []
     for seed in range(200):
@@ -143,7 +143,7 @@ def test_coverage_where_the_table_rounds_far_beyond_what_carriers_tell(step_hz: 
         found = departures(error, ppm, seed=9000 + seed, std=1e3, rounding=step_hz / math.sqrt(12.0))
         fit = fit_oscillator(found, LOW, 1.0)
         pulls.append(abs(fit.lo_error_hz - error) / fit.lo_error_std_hz)
-    assert np.mean(np.array(pulls) < 1.96) > 0.836 and np.mean(np.array(pulls) > 3.0) < 0.03
+    assert np.mean(np.array(pulls) < 1.96) > 0.862 and np.mean(np.array(pulls) > 3.0) < 0.04
 
 
 @pytest.mark.parametrize("count", [3, 5])

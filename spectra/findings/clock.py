@@ -211,7 +211,9 @@ def wrong_by_years(times: Sequence[CaptureTime]) -> Iterable[Finding]:
     if told is None:
         return
     off, why, sure = told
-    more: tuple[Evidence, ...] = () if own.folder_date is None else (Evidence("folder_date", own.folder_date.isoformat()),)
+    more: tuple[Evidence, ...] = (
+        () if own.folder_date is None else (Evidence("folder_date", own.folder_date.isoformat()),)
+    )
     if others:
         middle = _middle(others)
         more += (Evidence("other_captures_at", middle.isoformat()),)

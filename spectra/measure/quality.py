@@ -14,6 +14,7 @@ import numpy as np
 
 from spectra.finding import Evidence, Finding, Rule, Subjects, run_rules, step
 from spectra.measure.engine import Solution
+from spectra.measure.live import ON_LINES, level_step, only_coarse, repeats, share_between, share_on_lines
 from spectra.measure.measurement import Carrier, Floor
 from spectra.sweep import Sweep
 
@@ -33,24 +34,44 @@ def _khz(value_hz: float) -> str:
 
 def _flat_trace(sweep: Sweep) -> Iterator[Finding]:
     level = sweep.level_dbm
+    step_db = level_step(level)
     same = float(np.mean(np.diff(level) == 0.0))
-    half = level.size // 2
-    repeated = half >= 8 and np.array_equal(level[:half], level[half : 2 * half])
-    if same < 0.5 and not repeated:
+    lines = share_on_lines(sweep, step_db)
+    between = 0.0 if lines >= ON_LINES else share_between(level, step_db)
+    repeated = repeats(level)
+    stuck = same >= 0.5 and not only_coarse(level, step_db)
+    told = [
+        text
+        for holds, text in (
+            (stuck, f"{100.0 * same:.0f} % of neighbouring points are exactly equal"),
+            (lines >= ON_LINES, f"{100.0 * lines:.0f} % of the trace lies on straight lines, to the last digit"),
+            (between, f"{100.0 * between:.0f} % of the points lie exactly on the line between their neighbours"),
+            (repeated, "the trace repeats itself"),
+        )
+        if holds
+    ]
+    if not told:
         return
+    said = " and ".join(told)
+    low = stuck and lines < ON_LINES and float(np.mean(level == level.min())) >= 0.5
+    live = bool(between) and not (stuck or repeated)
     yield Finding(
         code="quality.flat_trace",
-        severity="fault",
-        title="The trace is a flat or repeated line",
-        explanation=(
-            f"{100.0 * same:.0f} % of neighbouring points are exactly equal"
-            + (" and the second half repeats the first" if repeated else "")
-            + ". Noise is never equal: this is no live trace."
+        severity="warning" if live else "fault",
+        title="Points of the trace are interpolated" if live else "The trace is a flat, straight or repeated line",
+        explanation=f"{said[0].upper()}{said[1:]}. Noise is never so regular: "
+        + ("these points were worked out from the others, and tell nothing new." if live else "this is no live trace.")
+        + (" Most lie at the lowest level: the bottom of the screen, perhaps." if low else ""),
+        evidence=(
+            Evidence("equal_neighbours", same, None, "1", 0.5),
+            Evidence("share_on_straight_lines", lines, None, "1", ON_LINES),
+            Evidence("share_interpolated", between, None, "1", None),
         ),
-        evidence=(Evidence("equal_neighbours", same, None, "1", 0.5),),
         subjects=_about(sweep),
         next_steps=(
-            step("Check that the trace was live and not blanked, viewed or stored, and save the sweep again."),
+            step("Save the trace as the analyser has it, with its own number of points; do not fill rows in between.")
+            if live
+            else step("Check that the trace was live and not blanked, viewed or stored, and save the sweep again."),
         ),
     )
 

@@ -77,3 +77,29 @@ def test_floor_that_no_gap_shows_is_told(scenes):
 
 def test_codes_are_unique():
     assert len({rule.code for rule in RULES}) == len(RULES)
+
+
+def test_lines_stairs_repeats_and_worked_out_points_are_told(campaign):
+    """What noise is not follows from what it is: independent from one RBW to the next (derived)."""
+    module = campaign("quality_flat_traces")
+    for seed in range(4):
+        for kind, level in module.dead_traces(np.random.default_rng(seed)).items():
+            for step_db in (0.0, 0.001, 0.01):
+                if "stretched" in kind and step_db == 0.01:
+                    continue  # where rounding hides which points lie between
+                assert module.told(module.rounded(level, step_db), 100e3), (kind, step_db, seed)
+
+
+def test_true_sweeps_are_not_told(campaign):
+    """Video smoothing, max hold, wide RBW, very many averages, levels in steps up to 0.1 dB."""
+    true, _ = campaign("quality_flat_traces").run(2, seed=77)
+    assert {key: n for key, n in true.items() if key[0] != "alike" and key[1] < 0.5} == {}
+
+
+def test_worked_out_points_are_less_than_a_fault():
+    half = noise()[:401]
+    found = codes(np.interp(np.arange(801), 2 * np.arange(401), half))["quality.flat_trace"]
+    assert (found.severity, found.title) == ("warning", "Points of the trace are interpolated")
+    # the bottom of the screen is named where most of a trace lies on it
+    clipped = codes(np.maximum(noise(readings=2), -94.0))["quality.flat_trace"]
+    assert "bottom of the screen" in clipped.explanation

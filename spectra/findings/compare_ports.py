@@ -92,9 +92,7 @@ def listed_shapes(
     rate, roll_off = row_widths(table)
     text = table.text
     found = []
-    for k in range(len(table)):
-        if text["satellite"][k] != satellite or text["polarisation"][k] != polarisation:
-            continue
+    for k in np.flatnonzero((text["satellite"] == satellite) & (text["polarisation"] == polarisation)).tolist():
         if beam and text["beam"][k] and text["beam"][k] != beam:
             continue
         if not state.rf_min_hz <= table.rf_hz[k] <= state.rf_max_hz:

@@ -10,12 +10,13 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from spectra.advice.outlook import SweepOutlook
-from spectra.advice.quality import demand_for, if_window_hz
+from spectra.advice.quality import if_window_hz
 from spectra.advice.sweeps import Demand
 from spectra.errors import UsageError
 from spectra.findings.axis import rf_states
 from spectra.findings.clock import CaptureTime
 from spectra.findings.interference_guests import unlisted_guests
+from spectra.findings.lookup import demand_of, satellite_rows
 from spectra.findings.sun import SunView, sun_view
 
 if TYPE_CHECKING:
@@ -157,7 +158,7 @@ def _place(
     if identification is not None and identification.verdict != "unidentified":
         longitude = identification.best.orbital_longitude_deg
     if longitude is None and table is not None and satellite is not None:
-        listed = table.orbital_longitude_deg[table.text["satellite"] == satellite]
+        listed = satellite_rows(table, satellite).orbital_longitude_deg
         known = listed[np.isfinite(listed)]
         longitude = float(known[0]) if known.size else None
     rf = float(states[0].rf_from_if(0.5 * (sweep.start_hz + sweep.stop_hz))) if states else None
@@ -241,7 +242,7 @@ def _rows(
 ) -> dict[str, Any]:
     demands = []
     for state in states:
-        demand = demand_for(table, chain, state, satellite=satellite, polarisation=polarisation)
+        demand = demand_of(table, chain, state, satellite, polarisation)
         if demand is not None:
             demands.append(demand)
     start, stop = spans[0]

@@ -10,6 +10,7 @@ import numpy as np
 
 from spectra.finding import NextStep, step
 from spectra.findings.compare_ports import OPPOSITE, listed_shapes
+from spectra.findings.lookup import references_db, satellite_rows
 from spectra.findings.oscillator_fit import OscillatorFit, departures, fit_oscillator
 from spectra.findings.polarisation_levels import Shape, fit_levels
 from spectra.findings.polarisation_pair import shape_of
@@ -180,7 +181,8 @@ def _suspicion(
     other = OPPOSITE.get(best.polarisation or "")
     if other is None or best.injection not in (None, state.injection):
         return None
-    rows = table if circumstances.captured_at is None else table.valid_on(circumstances.captured_at)
+    rows = satellite_rows(table, best.satellite)
+    rows = rows if circumstances.captured_at is None else rows.valid_on(circumstances.captured_at)
     error = best.lo_error_hz or 0.0
 
     def shapes(polarisation: str) -> list[Shape]:
@@ -199,7 +201,7 @@ def _suspicion(
     if not foreign:
         return None
     levels = fit_levels(measurement, foreign, masks)
-    reference = {int(line): float(cn) for line, cn in zip(table.line, table.reference_cn_db, strict=True)}
+    reference = references_db(table)
     seen = [
         k
         for k in range(len(foreign))

@@ -19,6 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from spectra.findings.middle import median
 from spectra.measure.measurement import Carrier, Measurement
 from spectra.measure.statistics import assumed_average
 from spectra.signal.detectors import PointLaw, peak_count_from_variance, point_law
@@ -155,7 +156,7 @@ def _plateau_dbm(measurement: Measurement, low: float, high: float) -> float:
     frequency = measurement.sweep.frequency_hz
     a, b = np.searchsorted(frequency, [low + quarter, high - quarter])
     a, b = min(int(a), frequency.size - 1), max(int(b), int(a) + 1)
-    return float(np.median(measurement.sweep.level_dbm[a:b]))
+    return median(measurement.sweep.level_dbm[a:b])
 
 
 def _host(group: list[tuple[int, float, float, float]], rbw: float) -> list[Host]:
@@ -209,7 +210,8 @@ def scan_hosts(measurement: Measurement, false_alarms: float) -> tuple[Stretch, 
     sweep = measurement.sweep
     spacing = sweep.spacing_hz
     rbw_points = max(1.0, (sweep.settings.rbw_hz or spacing) / spacing)
-    y = (sweep.level_dbm - float(np.median(sweep.level_dbm))) / DB_PER_NEPER
+    middle_dbm = median(sweep.level_dbm)
+    y = (sweep.level_dbm - middle_dbm) / DB_PER_NEPER
     total = np.r_[0.0, np.cumsum(np.exp(np.clip(y / law.scale, -60.0, 60.0)))]
     widths = _widths(rbw_points, max(host.high_hz - host.low_hz for host in hosts) / spacing, spacing)
     longest = max(4, round(_REFERENCES_RBW[0] * rbw_points), *widths)
@@ -219,17 +221,21 @@ def scan_hosts(measurement: Measurement, false_alarms: float) -> tuple[Stretch, 
     tests = _tests(widths, float((owner >= 0).sum()), rbw_points)
     found: list[Stretch] = []
     for width in widths:
-        middle = np.arange(sweep.points - width + 1) + width // 2
-        tail, ratio, reference = _tails(total, width, rbw_points, law, readings, bounds[:, middle])
+        middle = np.flatnonzero(owner[width // 2 : sweep.points - width + 1 + width // 2] >= 0) + width // 2
+        if not middle.size:
+            continue
+        first = middle - width // 2
+        tail, ratio, reference = _tails(total, first, width, rbw_points, law, readings, bounds[:, middle])
         excess = DB_PER_NEPER * law.scale * np.log(np.maximum(ratio, 1e-12))
         least = _LEAST_EXCESS_DB if _of_a_tone(width, rbw_points) else _LEAST_BUMP_DB
-        hot = np.flatnonzero((tail * tests[width] < false_alarms) & (owner[middle] >= 0) & (excess > least))
+        hot = np.flatnonzero((tail * tests[width] < false_alarms) & (excess > least))
         for k in hot:
             host = hosts[int(owner[middle[k]])]
             if width > 2.0 * rbw_points + 1.0 and width * spacing > _WIDEST_SHARE * (host.high_hz - host.low_hz):
                 continue
-            shown = DB_PER_NEPER * law.scale * math.log(reference[k]) + float(np.median(sweep.level_dbm))
-            found.append(Stretch(int(k), int(k) + width, float(ratio[k]), shown, float(tail[k] * tests[width]), host))
+            shown = DB_PER_NEPER * law.scale * math.log(reference[k]) + middle_dbm
+            start = int(first[k])
+            found.append(Stretch(start, start + width, float(ratio[k]), shown, float(tail[k] * tests[width]), host))
     return _apart(found, math.ceil(_GUARD_RBW * rbw_points), sweep.points)
 
 
@@ -272,22 +278,21 @@ def _bounds(hosts: tuple[Host, ...], owner: NDArray[np.intp], frequency_hz: Floa
 
 def _tails(
     total: FloatArray,
+    first: NDArray[np.intp],
     width: int,
     rbw_points: float,
     law: PointLaw,
     readings: FloatArray,
     bounds: NDArray[np.intp],
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return for every stretch of `width` points: tail probability (1 where untested), ratio, reference.
+    """Return for the stretches of `width` points from `first` on: tail probability (1 where untested), ratio, base.
 
     `readings` are those that stretches of 0, 1, 2 ... points hold; `bounds` (2, m) the first point and the end of the
     flat part that holds each stretch.
     """
     from scipy.special import fdtr, fdtrc
 
-    n = total.size - 1
-    first = np.arange(n - width + 1)
-    mean = (total[width:] - total[:-width]) / width
+    mean = (total[first + width] - total[first]) / width
     tail, ratio, reference = np.ones(first.size), np.ones(first.size), np.ones(first.size)
     guard = math.ceil(_GUARD_RBW * rbw_points)
     own = readings[width]

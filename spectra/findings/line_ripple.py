@@ -18,6 +18,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spectra.findings.interference_scan import law_of
+from spectra.findings.line_rates import Grid, columns_of, gains_at
+from spectra.findings.middle import median
 from spectra.signal.filters import SIGMA_PER_RBW
 from spectra.units import DB_PER_NEPER, FloatArray, jsonable
 
@@ -52,7 +54,6 @@ _FLAT_DB = 0.5  # change of the model over two filter widths and two points: no 
 _STANDS_DB = 3.0
 _LEAST_PLATEAU = 5
 _SMOOTH = 7
-_OWN_SHARE = 0.02
 _TRUSTED_DB = 1.2  # where the model is further off over some points it has missed a carrier
 _CLOSER = 4  # peaks that are looked at more closely, by height and by height over the rates around
 _LEAST_RATES = 96  # that tell the noise around a rate: two dozen turns, four rates to each
@@ -83,9 +84,6 @@ def return_loss_pair_db(peak_to_peak_db: float, loss_between_db: float = 0.0) ->
     """Return the sum of two return losses in dB, the line's loss between them (one way) taken out."""
     product = max(mismatch_product(peak_to_peak_db), 1e-9)
     return -20.0 * math.log10(product) - 2.0 * loss_between_db
-
-
-_Grid = tuple[NDArray[np.intp], NDArray[np.intp], int]
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,7 +148,7 @@ def find_ripples(
     f = sweep.frequency_hz[used]
     y = _bounded(sweep.level_dbm[used], plateau[used])
     step = np.diff(sweep.level_dbm)
-    least_variance = 0.25 * (float(np.median(np.abs(step))) / 0.6745) ** 2 * measurement.correlated_points
+    least_variance = 0.25 * (median(np.abs(step)) / 0.6745) ** 2 * measurement.correlated_points
     least_variance = max(least_variance, _LEAST_SPREAD_DB**2)
     span = sweep.stop_hz - sweep.start_hz
     least = max(_LEAST_PERIOD_RBW * (sweep.settings.rbw_hz or 0.0), _LEAST_PERIOD_POINTS * sweep.spacing_hz)
@@ -161,8 +159,8 @@ def find_ripples(
     if cycles.size < 2:
         return ()
     even = float(np.ptp(np.diff(sweep.frequency_hz))) < 1e-3 * sweep.spacing_hz
-    grid = (np.flatnonzero(used), number.astype(np.intp), size) if even else None
     known = _nuisance(f, plateau[used])
+    grid = Grid.of(np.flatnonzero(used), number.astype(np.intp), size, known) if even else None
     found: list[Ripple] = []
     taken: list[float] = []
     for _ in range(_MOST_RIPPLES):
@@ -172,7 +170,9 @@ def find_ripples(
         ripple, columns = one
         found.append(_before_filter(ripple, sweep.settings.rbw_hz or 0.0))
         taken.append(1.0 / ripple.period_hz)
-        known = _orthonormal(np.column_stack([known, columns]))
+        more = _orthonormal(columns - known @ (known.T @ columns))
+        known = np.column_stack([known, more])
+        grid = None if grid is None else grid.with_more(more)
     return tuple(found)
 
 
@@ -191,19 +191,24 @@ def _before_filter(ripple: Ripple, rbw_hz: float) -> Ripple:
 def _bounded(level_dbm: FloatArray, plateau: NDArray[np.intp]) -> FloatArray:
     """Return levels with lone points pulled in to 4 spreads of their plateau: a tone is no ripple."""
     y = level_dbm.astype(np.float64).copy()
-    for label in np.unique(plateau):
-        own = plateau == label
-        x = np.arange(int(own.sum()), dtype=np.float64)
+    for own in _members(plateau):
+        x = np.arange(own.size, dtype=np.float64)
         level = y[own]
         line = np.full(x.size, level.mean())
         if x.size > 3:
             x -= x.mean()
             line += float(x @ level) / float(x @ x) * x
         rest = level - line
-        middle = float(np.median(rest))
-        spread = 1.4826 * float(np.median(np.abs(rest - middle))) + 1e-6
+        middle = median(rest)
+        spread = 1.4826 * median(np.abs(rest - middle)) + 1e-6
         y[own] = line + np.clip(rest, middle - 4.0 * spread, middle + 4.0 * spread)
     return y
+
+
+def _members(plateau: NDArray[np.intp]) -> list[NDArray[np.intp]]:
+    """Return the points of each plateau, by label."""
+    order = np.argsort(plateau, kind="stable")
+    return np.split(order, np.flatnonzero(np.diff(plateau[order])) + 1)
 
 
 def _plateaus(measurement: Measurement) -> tuple[NDArray[np.bool_], NDArray[np.intp]]:
@@ -216,7 +221,7 @@ def _plateaus(measurement: Measurement) -> tuple[NDArray[np.bool_], NDArray[np.i
     flat = np.minimum(_change(model, reach + 1), _change(over, reach + 1)) < _FLAT_DB
     rest = sweep.level_dbm - model
     smooth = np.convolve(np.clip(rest, -10.0, 10.0), np.full(_SMOOTH, 1.0 / _SMOOTH), mode="same")
-    spread = 1.4826 * float(np.median(np.abs(rest))) / math.sqrt(_SMOOTH)
+    spread = 1.4826 * median(np.abs(rest)) / math.sqrt(_SMOOTH)
     trusted = np.abs(smooth) < _TRUSTED_DB + 2.5 * spread
     gap = flat & (over < _FLAT_DB) & measurement.floor.observed
     top = flat & (over > _STANDS_DB)
@@ -241,10 +246,12 @@ def _change(level: FloatArray, reach: int) -> FloatArray:
 def _nuisance(f: FloatArray, plateau: NDArray[np.intp]) -> FloatArray:
     """Return what may vary freely: the level of each plateau, a cubic of floor and of all; orthonormal columns."""
     columns = []
-    for label in np.unique(plateau):
-        own = plateau == label
-        x = (f - f[own].mean()) / max(float(np.ptp(f[own])), 1.0)
-        columns += [np.where(own, x**power, 0.0) for power in range(4 if label == 0 else 1)]
+    for own in _members(plateau):
+        x = (f[own] - f[own].mean()) / max(float(np.ptp(f[own])), 1.0)
+        for power in range(4 if plateau[own[0]] == 0 else 1):
+            column = np.zeros(f.size)
+            column[own] = x**power
+            columns.append(column)
     x = (f - f.mean()) / max(float(np.ptp(f)), 1.0)
     columns += [x, x**2, x**3]
     return _orthonormal(np.column_stack(columns))
@@ -255,70 +262,9 @@ def _orthonormal(matrix: FloatArray) -> FloatArray:
     return np.asarray(left[:, values > 1e-6 * values[0]])
 
 
-def _gains(
-    f: FloatArray, rest: FloatArray, known: FloatArray, cycles: FloatArray
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return for every rate the drop of the sum of squares, and the amplitudes of cosine and sine."""
-    middle = f.mean()
-    gain, a, b = np.empty(cycles.size), np.empty(cycles.size), np.empty(cycles.size)
-    for begin in range(0, cycles.size, 256):
-        part = cycles[begin : begin + 256]
-        phase = 2.0 * math.pi * np.outer(f - middle, part)
-        c, s = np.cos(phase), np.sin(phase)
-        c -= known @ (known.T @ c)
-        s -= known @ (known.T @ s)
-        cc, ss, cs = (c * c).sum(0), (s * s).sum(0), (c * s).sum(0)
-        yc, ys = rest @ c, rest @ s
-        here = slice(begin, begin + part.size)
-        a[here], b[here] = _amplitudes(cc, ss, cs, yc, ys)
-        gain[here] = np.where(_told(cc, ss, cs, f.size), a[here] * yc + b[here] * ys, 0.0)
-    return gain, a, b
-
-
-def _amplitudes(
-    cc: FloatArray, ss: FloatArray, cs: FloatArray, yc: FloatArray, ys: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Return the amplitudes of cosine and sine by least squares."""
-    det = np.maximum(cc * ss - cs * cs, 1e-9 * np.maximum(cc * ss, 1e-12))
-    return (ss * yc - cs * ys) / det, (cc * ys - cs * yc) / det
-
-
-def _told(cc: FloatArray, ss: FloatArray, cs: FloatArray, count: int) -> NDArray[np.bool_]:
-    """Say which rates carry evidence of their own, beyond what plateaus and polynomials hold already."""
-    least = 0.5 * (cc + ss) - np.sqrt(0.25 * (cc - ss) ** 2 + cs**2)
-    return np.asarray(least >= _OWN_SHARE * count)
-
-
-def _grid_lines(columns: FloatArray, grid: _Grid) -> NDArray[np.complex128]:
-    """Return the transforms of columns (n, k), given at the used points, at the rates of the grid, shape (m, k)."""
-    used, number, size = grid
-    full = np.zeros((size, columns.shape[1]))
-    full[used] = columns
-    return np.asarray(np.fft.rfft(full, axis=0)[number])
-
-
-def _grid_gains(rest: FloatArray, known: FloatArray, grid: _Grid, held: NDArray[np.complex128]) -> FloatArray:
-    """Return the gains of `_gains` at the rates ``number / size`` per point, by fast Fourier transforms.
-
-    The grid is (used, number, size): `used` are the points (0-based, of the whole even sweep) that `rest` and the rows
-    of `known` stand for. `held` are the transforms of `known`.
-    """
-    used, number, size = grid
-    line = _grid_lines((rest - known @ (known.T @ rest))[:, None], grid)[:, 0]
-    mask = np.zeros(size)
-    mask[used] = 1.0
-    twice = np.fft.fft(mask)[(2 * number) % size]
-    cc = 0.5 * (used.size + twice.real) - (held.real**2).sum(axis=1)
-    ss = 0.5 * (used.size - twice.real) - (held.imag**2).sum(axis=1)
-    cs = -0.5 * twice.imag + (held.real * held.imag).sum(axis=1)
-    yc, ys = line.real, -line.imag
-    a, b = _amplitudes(cc, ss, cs, yc, ys)
-    return np.where(_told(cc, ss, cs, used.size), a * yc + b * ys, 0.0)
-
-
 def _clipped(rest: FloatArray) -> FloatArray:
     """Return residuals pulled in to 4 spreads: what a model of carriers missed is no ripple."""
-    spread = 1.4826 * float(np.median(np.abs(rest - np.median(rest)))) + 1e-9
+    spread = 1.4826 * median(np.abs(rest - median(rest))) + 1e-9
     return np.clip(rest, -4.0 * spread, 4.0 * spread)
 
 
@@ -330,7 +276,7 @@ def _around(gain: FloatArray, cycles: FloatArray) -> FloatArray:
     low = np.maximum(np.minimum(low, index - 12), 0)
     high = np.minimum(np.maximum(high, index + 12), cycles.size)
     place = index[:: max(1, cycles.size // 32)]
-    return np.interp(index, place, [float(np.median(gain[low[k] : high[k]])) for k in place])
+    return np.interp(index, place, [median(gain[low[k] : high[k]]) for k in place])
 
 
 def _candidates(gain: FloatArray, cycles: FloatArray, least_gain: float) -> list[int]:
@@ -358,13 +304,13 @@ def _noise_around(gain: FloatArray, cycles: FloatArray, place: int, span: float)
     if not use.size:
         return math.inf, 1.0
     step = float(cycles[1] - cycles[0]) * span
-    return float(np.median(gain[use])) / (2.0 * math.log(2.0)), max(0.48 * use.size * min(step, 1.0), 1.0)
+    return median(gain[use]) / (2.0 * math.log(2.0)), max(0.48 * use.size * min(step, 1.0), 1.0)
 
 
 def _refined(f: FloatArray, rest: FloatArray, known: FloatArray, rate: float, reach: float) -> float:
     """Return the rate of the largest gain within a reach: the vertex of the parabola through the best of a row."""
     fine: FloatArray = np.linspace(max(rate - reach, 0.01 * rate), rate + reach, 31)
-    gain = _gains(f, rest, known, fine)[0]
+    gain = gains_at(f, rest, known, fine)[0]
     k = int(np.clip(np.argmax(gain), 1, fine.size - 2))
     before, here, after = gain[k - 1 : k + 2]
     bend = before - 2.0 * here + after
@@ -377,7 +323,7 @@ def _strongest(
     y: FloatArray,
     known: FloatArray,
     cycles: FloatArray,
-    grid: _Grid | None,
+    grid: Grid | None,
     least_variance: float,
     taken: list[float],
     false_alarm: float,
@@ -388,23 +334,19 @@ def _strongest(
     span = float(np.ptp(f))
     tests = max(1.0, span * float(cycles[-1] - cycles[0]) * 2.0)
 
-    held = None if grid is None else _grid_lines(known, grid)
+    line = None if grid is None else grid.lines((rest - known @ (known.T @ rest))[:, None])[:, 0]
+    gain = gains_at(f, rest, known, cycles)[0] if grid is None or line is None else grid.gains(line)
 
-    def gains(more: FloatArray) -> FloatArray:
-        """Return the gains with further columns taken out."""
-        whole = np.column_stack([known, more])
-        if grid is None or held is None:
-            return _gains(f, rest, whole, cycles)[0]
-        return _grid_gains(rest, whole, grid, np.column_stack([held, _grid_lines(more, grid)]))
-
-    gain = gains(np.empty((f.size, 0)))
     for other in taken:
         gain[np.abs(cycles - other) < 1.0 / span] = 0.0
     best, probability, noise = 0, 1.0, least_variance
     for k in _candidates(gain, cycles, 2.0 * least_variance * math.log(tests / false_alarm)):
         # what carriers leave behind lies at low rates: each rate is held against the rates around it as well
-        own = _columns(f, float(cycles[k]))
-        left = gains(_orthonormal(own - known @ (known.T @ own)))
+        if grid is None or line is None:
+            own = columns_of(f, float(cycles[k]))
+            left = gains_at(f, rest, np.column_stack([known, _orthonormal(own - known @ (known.T @ own))]), cycles)[0]
+        else:
+            left = grid.gains_without(line, k)
         around, freedom = _noise_around(left, cycles, k, span)
         chance = max(
             math.exp(-0.5 * min(gain[k] / least_variance, 1400.0)),
@@ -415,7 +357,7 @@ def _strongest(
     if probability > false_alarm:
         return None
     rate = _refined(f, rest, known, float(cycles[best]), 0.3 / span)
-    _, a, b = _gains(f, rest, known, np.array([rate]))
+    _, a, b = gains_at(f, rest, known, np.array([rate]))
     amplitude = math.hypot(a[0], b[0])
     if amplitude < _LEAST_AMPLITUDE_DB:
         return None
@@ -437,10 +379,4 @@ def _strongest(
         return_loss_pair_db(2.0 * amplitude),
         probability,
     )
-    return ripple, _columns(f, rate)
-
-
-def _columns(f: FloatArray, rate: float) -> FloatArray:
-    """Return cosine and sine of a rate (cycles per hertz), shape (n, 2)."""
-    phase = 2.0 * math.pi * rate * (f - f.mean())
-    return np.column_stack([np.cos(phase), np.sin(phase)])
+    return ripple, columns_of(f, rate)

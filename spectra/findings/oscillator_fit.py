@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from spectra.findings.lookup import places
 from spectra.units import FloatArray
 
 if TYPE_CHECKING:
@@ -114,7 +115,7 @@ def departures(
 
     States of the same LO and side count as one; a row seen through another LO is left out.
     """
-    place = {int(line): k for k, line in enumerate(table.line)}
+    place = places(table)
     found = []
     for entry in identification.roll_call:
         if entry.status != "present" or entry.centre_hz is None or entry.row not in place:

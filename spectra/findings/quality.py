@@ -257,23 +257,24 @@ def points_too_far_apart(sweep: Sweep, expected: Expected) -> Iterable[Finding]:
 
 def carriers_below_limit(sweep: Sweep, outlook: SweepOutlook, expected: Expected) -> Iterable[Finding]:
     """Tell rows whose listed C/N is below what this sweep could show."""
-    weak: list[tuple[float, float, float, int]] = []
+    weak: list[tuple[float, float, int, float, float]] = []
     for demand in expected.demands:
         told = np.flatnonzero(np.isfinite(demand.symbol_rate_bd) & ~demand.cn_assumed)
         if not told.size:
             continue
         rate, roll_off, cn = demand.symbol_rate_bd[told], demand.roll_off[told], demand.cn_db[told]
         probability = outlook.probability(rate, roll_off, cn)
-        missed = np.flatnonzero(probability < CERTAINTY)
-        limit = outlook.limit_cn_db(rate[missed], roll_off[missed], CERTAINTY) if missed.size else np.empty(0)
         weak += [
-            (float(probability[k]), float(cn[k]), float(limit[place]), int(demand.row[told[k]]))
-            for place, k in enumerate(missed)
+            (float(probability[k]), float(cn[k]), int(demand.row[told[k]]), float(rate[k]), float(roll_off[k]))
+            for k in np.flatnonzero(probability < CERTAINTY)
         ]
     if not weak:
         return
-    probability_of_worst, cn_db, limit_db, row = min(weak)
-    rows = sorted({entry[3] for entry in weak})
+    probability_of_worst, cn_db, *_ = min(weak)
+    worst = [entry[2:] for entry in weak if entry[:2] == (probability_of_worst, cn_db)]
+    limits = outlook.limit_cn_db([entry[1] for entry in worst], [entry[2] for entry in worst], CERTAINTY)
+    limit_db, row = min(zip(limits.tolist(), (entry[0] for entry in worst), strict=True))
+    rows = sorted({entry[2] for entry in weak})
     needs = "no C/N would do" if not math.isfinite(limit_db) else f"{limit_db:.1f} dB would be needed"
     yield Finding(
         "quality.carriers_below_limit",

@@ -132,8 +132,8 @@ def systems(prepared: Prepared, scorings: Sequence[Scoring], tolerance_hz: Float
         for option in _options(prepared, scoring):
             found.setdefault(int(platform[option.hyp]), []).append(option)
         by_group.append(found)
-    result: list[System] = []
-    for number in sorted(set().union(*by_group)):
+    result: list[System] = _single_systems(prepared, by_group[0], tolerance_hz) if len(scorings) == 1 else []
+    for number in sorted(set().union(*by_group)) if len(scorings) > 1 else ():
         choices = [
             _choices(found.get(number, []), scoring, len(scorings))
             for found, scoring in zip(by_group, scorings, strict=True)
@@ -143,6 +143,22 @@ def systems(prepared: Prepared, scorings: Sequence[Scoring], tolerance_hz: Float
             if system is not None:
                 result.append(system)
     result.sort(key=lambda each: (-each.log_known, each.satellite, each.beam or "", each.main.hyp))
+    return result
+
+
+def _single_systems(prepared: Prepared, found: dict[int, list[Option]], tolerance_hz: FloatArray) -> list[System]:
+    """Return the systems of one group: every option is one, and all offsets are held against their prior at once."""
+    options = [option for number in sorted(found) for option in found[number]]
+    if not options:
+        return []
+    error = np.array([prepared.states[one.state].lo_error_from_offset(one.offset_hz) for one in options])
+    std = np.array([one.std_hz for one in options])
+    prior = model.log_offset_prior(error, tolerance_hz[[one.state for one in options]])
+    evidence = prior + 0.5 * np.log(2.0 * pi * std**2)
+    result = []
+    for one, known in zip(options, (evidence + [option.log_known for option in options]).tolist(), strict=True):
+        plan = prepared.lists[prepared.hyp_list[one.hyp]]
+        result.append(System((one,), plan.satellite, plan.beam, plan.orbital_longitude_deg, known))
     return result
 
 

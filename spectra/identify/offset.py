@@ -18,13 +18,8 @@ DEFAULT_REFERENCE_PPM = 2.0
 _ESTIMABLE = 0.7  # the ppm is told when the sweep makes it this much better known than before
 # share of the rounding's variance and the log of its prior: printed frequencies are rounded or exact, seldom between;
 # rounded ones are the rule in lists as users keep them (common practice, no source)
-_ROUNDINGS = (
-    (0.0, np.log(0.25)),
-    (0.25, np.log(0.05)),
-    (0.5, np.log(0.05)),
-    (0.75, np.log(0.05)),
-    (1.0, np.log(0.6)),
-)
+_SHARES = np.array([0.0, 0.25, 0.5, 0.75, 1.0])
+_LOG_SHARES = np.log([0.25, 0.05, 0.05, 0.05, 0.6])
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,30 +47,24 @@ def fit_offsets(
     prior = reference_ppm if reference_ppm is not None and reference_ppm > 0.0 else DEFAULT_REFERENCE_PPM
     los: list[float] = sorted(set(lo.tolist()))
     design = np.column_stack([np.where(lo == each, -sign, 0.0) for each in los] + [if_hz * 1e-6])
-    means, covs, logs, references = [], [], [], []
-    for share, log_prior in _ROUNDINGS:
-        var = std**2 + share * np.maximum(coarse, fine) ** 2
-        information = design.T @ (design / var[:, None])
-        information[-1, -1] += 1.0 / prior**2
-        cov = np.linalg.inv(information)
-        mean = cov @ (design.T @ (delta / var))
-        residual = delta - design @ mean
-        logs.append(
-            log_prior
-            - 0.5 * float(np.sum(residual**2 / var + np.log(var)))
-            - 0.5 * (mean[-1] / prior) ** 2
-            + 0.5 * float(np.linalg.slogdet(cov)[1])
-        )
-        weight = 1.0 / var[lo == main_state.lo_hz]
-        references.append(float(np.average(if_hz[lo == main_state.lo_hz], weights=weight)))
-        widened = cov * _widening(float(np.sum(residual**2 / var)), delta.size - len(los))
-        widened[-1, :], widened[:, -1] = cov[-1, :], cov[:, -1]
-        means.append(mean)
-        covs.append(widened)
-    part = np.exp(np.array(logs) - max(logs))
+    # all assumptions on the rounding side by side, one a row
+    var = std**2 + _SHARES[:, None] * np.maximum(coarse, fine) ** 2
+    weight = 1.0 / var
+    information = (weight[:, None, :] * design.T) @ design
+    information[:, -1, -1] += 1.0 / prior**2
+    covs = np.linalg.inv(information)
+    means = np.einsum("kij,kj->ki", covs, (weight * delta) @ design)
+    chi2 = ((delta - means @ design.T) ** 2 * weight).sum(axis=1)
+    logs = _LOG_SHARES - 0.5 * (chi2 + np.log(var).sum(axis=1)) - 0.5 * (means[:, -1] / prior) ** 2
+    logs += 0.5 * np.linalg.slogdet(covs)[1]
+    mine = weight[:, lo == main_state.lo_hz]
+    references = mine @ if_hz[lo == main_state.lo_hz] / mine.sum(axis=1)
+    widened = covs * _widening(chi2, delta.size - len(los))[:, None, None]
+    widened[:, -1, :], widened[:, :, -1] = covs[:, -1, :], covs[:, :, -1]
+    part = np.exp(logs - logs.max())
     part /= part.sum()
-    mean, cov = _mixture(np.array(means), np.array(covs), part)
-    reference = float(part @ np.array(references))
+    mean, cov = _mixture(means, widened, part)
+    reference = float(part @ references)
     at = np.zeros(len(los) + 1)
     at[los.index(main_state.lo_hz)], at[-1] = -main_state.sign, reference * 1e-6
     error = los.index(main_state.lo_hz)
@@ -92,11 +81,11 @@ def fit_offsets(
     )
 
 
-def _widening(chi2: float, freedom: int) -> float:
+def _widening(chi2: FloatArray, freedom: int) -> FloatArray:
     """Return by how much the variance grows where the residuals are wider than two deviations of chance allow."""
     if freedom < 2:
-        return 1.0
-    return max(1.0, chi2 / freedom / (1.0 + 2.0 * float(np.sqrt(2.0 / freedom))))
+        return np.ones(chi2.shape)
+    return np.maximum(1.0, chi2 / freedom / (1.0 + 2.0 * float(np.sqrt(2.0 / freedom))))
 
 
 def _mixture(means: FloatArray, covs: FloatArray, part: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -10,9 +10,8 @@ import pytest
 from spectra.findings import line
 from spectra.findings.interference_causes import Unlisted
 from spectra.findings.line_level import cable_loss_db, cable_slope_db, expected_density_dbm_hz, total_power_dbm
+from spectra.findings.line_rates import Grid
 from spectra.findings.line_ripple import (
-    _grid_gains,
-    _grid_lines,
     distance_m,
     find_ripples,
     longest_line_m,
@@ -92,13 +91,33 @@ def test_gains_by_transform_are_those_of_least_squares() -> None:
     known = np.linalg.qr(np.column_stack([np.ones(used.size), used / n, rng.random(used.size) < 0.3]))[0]
     rest = rng.normal(size=used.size)
     number = np.array([20, 77, 140])
-    grid = (used, number, size)
-    gains = _grid_gains(rest, known, grid, _grid_lines(known, grid))
-    for k, gain in zip(number, gains, strict=True):
+    grid = Grid.of(used, number, size, known)
+    line = grid.lines((rest - known @ (known.T @ rest))[:, None])[:, 0]
+
+    def left(*columns: np.ndarray) -> float:
+        whole = np.column_stack([known, *columns])
+        return float(np.sum((rest - whole @ np.linalg.lstsq(whole, rest, rcond=None)[0]) ** 2))
+
+    def waves(k: int) -> tuple[np.ndarray, np.ndarray]:
         phase = 2.0 * math.pi * k * used / size
-        whole = np.column_stack([known, np.cos(phase), np.sin(phase)])
-        left = [float(np.sum((rest - m @ np.linalg.lstsq(m, rest, rcond=None)[0]) ** 2)) for m in (known, whole)]
-        assert gain == pytest.approx(left[0] - left[1])
+        return np.cos(phase), np.sin(phase)
+
+    for k, gain in zip(number, grid.gains(line), strict=True):
+        assert gain == pytest.approx(left() - left(*waves(k)))
+    # with one rate taken out besides, and with it among the known ones for good
+    for gains in (
+        grid.gains_without(line, 1),
+        grid.with_more(more := orthonormal_beside(known, waves(77))).gains(
+            line - grid.lines(more)[:, 0] * (more[:, 0] @ rest) - grid.lines(more)[:, 1] * (more[:, 1] @ rest)
+        ),
+    ):
+        for k in (0, 2):
+            assert gains[k] == pytest.approx(left(*waves(77)) - left(*waves(77), *waves(int(number[k]))))
+
+
+def orthonormal_beside(known: np.ndarray, columns: tuple[np.ndarray, np.ndarray]) -> np.ndarray:
+    whole = np.linalg.qr(np.column_stack([known, *columns]))[0]
+    return whole[:, known.shape[1] :]
 
 
 def test_no_mismatch_on_a_straight_line() -> None:

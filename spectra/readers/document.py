@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from functools import lru_cache
 
 from spectra.readers.cells import classify, find_unit, unit_kind
+from spectra.readers.dates import DateOrder, date_order
 from spectra.readers.dialect import Dialect, Row
-from spectra.readers.facts import Facts, facts_of, ranges_parted
+from spectra.readers.facts import Facts, decimal_of, facts_of, ranges_parted
 from spectra.readers.outline import Outline, TextLine, begins_table, outline_of
 from spectra.readers.preamble import LONGEST_LINE, Entry, cells_of, entries_of, uncommented
 from spectra.readers.source import Source
@@ -29,6 +31,7 @@ class Document:
     left_out: list[str] = field(default_factory=list)
     plain_lines: list[tuple[int, str]] = field(default_factory=list)
     reader: tuple[str, float] = ("", 0.0)
+    decimals: set[str] = field(default_factory=set)
     _outline: Outline | None = None
 
     @property
@@ -50,12 +53,21 @@ class Document:
 
     def facts(self, lines: list[TextLine], decimal: str) -> Facts:
         """Return the facts in some lines, and keep the entries to inspect; titles of columns are no settings."""
+        self.decimals.add(decimal)
         titles = {line.line: "titles of columns" for line in lines if names_columns(line.text)}
         self.used_lines.update(titles)
         entries = ranges_parted(entries_of([line for line in lines if line.line not in titles], decimal))
         self.entries.extend(entries)
         self.plain_lines.extend((line.line, line.text) for line in lines)
         return facts_of(entries, decimal)
+
+    def date_order(self, stamps: Iterable[str]) -> DateOrder:
+        """Return the order of day and month in the dates of this text; `stamps` are those of its sweeps."""
+        lines = [text for _, text in self.plain_lines] + (
+            [line.text for line in self._outline.lines] if self._outline is not None else []
+        )
+        comma = "," in self.decimals or decimal_of(self.entries, ".") == ","
+        return date_order(lines, stamps, decimal_comma=comma)
 
 
 _AXIS_IDEAS = frozenset({"freq", "centrefreq", "time", "date", "x", "index", "marker"})

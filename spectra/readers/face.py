@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Mapping
+from functools import cache
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any
@@ -12,6 +13,7 @@ import numpy as np
 
 from spectra.capture import Capture, Context, context_from_mapping, read_context, sidecar_path
 from spectra.errors import ContextError, SpectraError, SweepFormatError, UsageError
+from spectra.readers.dates import DateOrder
 from spectra.readers.document import Document
 from spectra.readers.finish import finish
 from spectra.readers.layouts import Reader, choose_reader
@@ -145,11 +147,17 @@ def _sweeps(document: Document, reader: Reader, options: Options) -> list[Sweep]
         return [drafts]
     left_out = [f"left out: {what}" for what in document.left_out]
     sweeps: list[Sweep] = []
+    stamps = [draft.stamp or draft.facts.text("when") or "" for draft in drafts]
+
+    @cache
+    def order() -> DateOrder:
+        return document.date_order(stamps)
+
     drafts.reverse()
     while drafts:
         draft = drafts.pop()  # each goes when it is done: there may be thousands
         draft.assumptions += [*document.source.notes, *left_out]
-        sweeps.append(finish(draft, document.source, options, sweeps[-1].frequency_hz if sweeps else None))
+        sweeps.append(finish(draft, document.source, options, sweeps[-1].frequency_hz if sweeps else None, order))
     return sweeps
 
 

@@ -19,7 +19,7 @@ from spectra.readers.cells import (
 from spectra.readers.preamble import Entry
 from spectra.readers.words import Key, detector_of, fold, trace_mode_of
 
-__all__ = ["Facts", "Reading", "average_type_of", "facts_of", "ranges_parted"]
+__all__ = ["Facts", "Reading", "average_type_of", "decimal_of", "facts_of", "ranges_parted"]
 
 FREQUENCY_CONCEPTS = frozenset({"start", "stop", "centre", "span", "rbw", "vbw", "step", "frequency_offset"})
 
@@ -79,7 +79,7 @@ def facts_of(entries: Iterable[Entry], decimal: str) -> Facts:
     """Return the facts in entries; the first statement of a thing counts, a different second one is a conflict."""
     facts = Facts()
     entries = ranges_parted(entries)
-    decimal = _decimal_of(entries, decimal)
+    decimal = decimal_of(entries, decimal)
     for entry in entries:
         reading = _reading(entry, decimal)
         if reading is None:
@@ -111,7 +111,7 @@ def facts_of(entries: Iterable[Entry], decimal: str) -> Facts:
 _CLEAR_MARK = re.compile(r"[+-]?[0-9]+([.,])(?:[0-9]{1,2}|[0-9]{4,})(?:[eE][+-]?[0-9]+)?\s*(?:[A-Za-zµ%]+)?")
 
 
-def _decimal_of(entries: list[Entry], decimal: str) -> str:
+def decimal_of(entries: list[Entry], decimal: str) -> str:
     """Return the decimal mark of the preamble: that of numbers which can be read in one way, else that of the rows."""
     marks = {match[1] for entry in entries if (match := _CLEAR_MARK.fullmatch(entry.value.strip()))}
     return next(iter(marks)) if len(marks) == 1 else decimal

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Callable
 from typing import Any, NoReturn
 
 import numpy as np
@@ -11,6 +12,7 @@ import numpy as np
 from spectra.errors import SweepFormatError
 from spectra.readers.axis import axis_hz
 from spectra.readers.cells import LEVEL_UNITS, LONGEST_CELL, OTHER_LEVEL_UNITS, RATIO_UNITS, number, unit_key
+from spectra.readers.dates import DateOrder
 from spectra.readers.draft import Draft, TraceColumn
 from spectra.readers.facts import average_type_of
 from spectra.readers.levels import impedance_of, level_dbm, to_dbm
@@ -33,8 +35,16 @@ _DEEPEST_DB = 50.0
 """How far a reading of noise may fall below its mean: one in 100,000 lies 50 dB down (exponential power; derived)."""
 
 
-def finish(draft: Draft, source: Source, options: Options, axis: FloatArray | None = None) -> Sweep:
+def finish(
+    draft: Draft,
+    source: Source,
+    options: Options,
+    axis: FloatArray | None = None,
+    order: Callable[[], DateOrder] = DateOrder,
+) -> Sweep:
     """Return the sweep of a draft; it shares `axis`, that of the sweep before it, where it has the same.
+
+    `order` gives the order of day and month in the file's dates, asked for only where one can be read in two ways.
 
     Raises
     ------
@@ -73,7 +83,7 @@ def finish(draft: Draft, source: Source, options: Options, axis: FloatArray | No
         sha256=source.sha256,
         layout=draft.layout,
         lines=draft.lines,
-        captured_at=_captured_at(draft),
+        captured_at=_captured_at(draft, order),
         assumptions=tuple(dict.fromkeys(draft.assumptions)),
         warnings=tuple(dict.fromkeys([*draft.warnings, *draft.facts.conflicts])),
     )
@@ -175,13 +185,15 @@ def _ask_unit(name: str, line: int, found: str) -> NoReturn:
     )
 
 
-def _captured_at(draft: Draft) -> Any:
+def _captured_at(draft: Draft, order: Callable[[], DateOrder]) -> Any:
     text = draft.stamp or draft.facts.text("when")
     if not text:
         return None
     zone_text = draft.facts.text("zone")
     zone = zone_of("utc" + zone_text if zone_text[:1] in "+-" else zone_text) if zone_text else None
     moment, remark = time_of(text, zone)
+    if moment is None and remark:
+        moment, remark = time_of(text, zone, order())
     if moment is None:
         if remark:
             draft.warnings.append(f"quality.time_unclear: {remark}")

@@ -47,6 +47,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def execute(arguments: argparse.Namespace) -> int:
     """Write every sweep; 2 where one could not be read or written."""
     from spectra.findings import sweep_to_if
+    from spectra.findings.axis import rf_states
     from spectra.plan import load_chain
     from spectra.readers import load_capture
 
@@ -70,6 +71,8 @@ def execute(arguments: argparse.Namespace) -> int:
                 if back is sweep:
                     say(f"{path}: the axis is at IF already, or fits no LO state; left as it is")
                 sweep = back
+            elif chain is not None and rf_states(sweep, chain, chain.lo_states):
+                say(f"{path}: the axis shows RF and is kept so; --to-if takes it back to IF")
             _write(sweep, capture.context, target, arguments, chain)
             _write_sidecar(capture.context, target)
             yield target

@@ -45,7 +45,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def execute(arguments: argparse.Namespace) -> int:
     """Identify every file (or all together); 2 where one could not be used, 1 only with ``--check``."""
-    from spectra.findings import with_capture_findings
+    from spectra.findings import sweep_at_if, with_capture_findings
     from spectra.identify import identify
     from spectra.measure import measure
     from spectra.plan import load_chain, load_table
@@ -61,7 +61,8 @@ def execute(arguments: argparse.Namespace) -> int:
     def measured(path: Path) -> Iterator[tuple[Measurement, Context]]:
         capture = load_capture(path, **options)
         for sweep in capture.sweeps:
-            yield measure(sweep), capture.context
+            state = arguments.lo_state or capture.context.lo_state
+            yield measure(sweep_at_if(sweep, chain, state)), capture.context
 
     said: dict[str, Any] = {"lo_state": arguments.lo_state, "expect": arguments.expect}
     batch: Batch[Identification]

@@ -75,6 +75,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def execute(arguments: argparse.Namespace) -> int:
     """Print how every file was understood; 2 where one could not be read."""
+    from spectra.findings import sweep_at_if
     from spectra.plan import load_chain, load_table
     from spectra.readers import inspect_file
 
@@ -104,7 +105,9 @@ def execute(arguments: argparse.Namespace) -> int:
             for where, values in ((f"in {sidecar.name}", beside), ("on the command line", stated))
             if values
         )
-        measured = tuple(_measured(path, sweep) for sweep in inspection.sweeps)
+        state = arguments.lo_state or context.lo_state
+        at_if = [sweep_at_if(sweep, chain, state) for sweep in inspection.sweeps]
+        measured = tuple(_measured(path, sweep) for sweep in at_if)
         yield Inspected(path, inspection, context, measured, stated=said)
 
     batch = run_batch(files, work, "inspecting")

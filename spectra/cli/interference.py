@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from spectra.capture import Capture, Context
     from spectra.findings.emissions import Emission, Emissions
     from spectra.measure.measurement import Measurement
+    from spectra.plan.chain import ReceiveChain
     from spectra.plan.table import CarrierTable
 
 
@@ -59,7 +60,7 @@ def execute(arguments: argparse.Namespace) -> int:
             say("without --table and --chain every carrier counts as one that disturbs")
         files = gather(arguments.files, leave_out=[Path(arguments.table)] if arguments.table else ())
         options = reading_options(arguments)
-        pairs, failed = _measured(files, options)
+        pairs, failed = _measured(files, options, chain)
         if not pairs:
             return 2
         from spectra.findings import follow
@@ -96,14 +97,16 @@ def _stored(
 
 
 def _measured(
-    files: Sequence[Path], options: dict[str, object]
+    files: Sequence[Path], options: dict[str, object], chain: ReceiveChain | None
 ) -> tuple[list[tuple[Capture, tuple[Measurement, ...]]], list[SpectraError]]:
+    from spectra.findings import sweep_at_if
     from spectra.measure import measure
     from spectra.readers import load_capture
 
     def work(path: Path) -> Iterator[tuple[Capture, tuple[Measurement, ...]]]:
         capture = load_capture(path, **options)
-        yield capture, tuple(measure(sweep) for sweep in capture.sweeps)
+        at_if = [sweep_at_if(sweep, chain, capture.context.lo_state) for sweep in capture.sweeps]
+        yield capture, tuple(measure(sweep) for sweep in at_if)
 
     batch = run_batch(list(files), work, "measuring")
     return [pair for _, pair in batch.results], batch.failed

@@ -117,6 +117,7 @@ def _print_line(arguments: argparse.Namespace, chain: ReceiveChain) -> None:
 def _after(arguments: argparse.Namespace, table: CarrierTable, chain: ReceiveChain) -> int:
     """Identify the sweeps there are, and plan those that part what they leave open."""
     from spectra.advice import AnalyserModel, parting_sweeps
+    from spectra.findings import sweep_at_if
     from spectra.identify import identify
     from spectra.measure import measure
     from spectra.readers import load_capture
@@ -127,7 +128,7 @@ def _after(arguments: argparse.Namespace, table: CarrierTable, chain: ReceiveCha
         )
     captures = [load_capture(name) for name in arguments.after]
     pairs = [(sweep, capture.context) for capture in captures for sweep in capture.sweeps]
-    evidence = [measure(sweep) for sweep, _ in pairs]
+    evidence = [measure(sweep_at_if(sweep, chain, context.lo_state)) for sweep, context in pairs]
     answer = identify(evidence, table, chain, context=[context for _, context in pairs])
     steps = sorted(set(arguments.rbw_steps)) if arguments.rbw_steps else None
     analyser = AnalyserModel(arguments.points) if steps is None else AnalyserModel(arguments.points, tuple(steps))

@@ -107,12 +107,13 @@ def _visits(
 
 
 def _identified(capture: Capture, table: CarrierTable, chain: ReceiveChain, name: str) -> Iterator[Visit]:
+    from spectra.findings import sweep_at_if
     from spectra.identify import identify
     from spectra.identify.suggest import Visit
     from spectra.measure import measure
 
     for sweep in capture.sweeps:
-        measurement = measure(sweep)
+        measurement = measure(sweep_at_if(sweep, chain, capture.context.lo_state))
         answer = identify(measurement, table, chain, context=capture.context)
         yield Visit(answer, (measurement,), _occasion(capture.context, sweep.origin.captured_at, name))
 

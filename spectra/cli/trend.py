@@ -90,6 +90,7 @@ def _is_database(path: Path) -> bool:
 
 
 def _of_files(arguments: argparse.Namespace) -> tuple[Trend, list[Capture], bool] | None:
+    from spectra.findings import sweep_at_if
     from spectra.findings.trend import trend
     from spectra.measure import measure
     from spectra.readers import load_capture
@@ -105,7 +106,8 @@ def _of_files(arguments: argparse.Namespace) -> tuple[Trend, list[Capture], bool
 
     def work(path: Path) -> Iterator[tuple[Capture, tuple[Measurement, ...]]]:
         capture = load_capture(path, **options)
-        yield capture, tuple(measure(sweep) for sweep in capture.sweeps)
+        at_if = [sweep_at_if(sweep, chain, capture.context.lo_state) for sweep in capture.sweeps]
+        yield capture, tuple(measure(sweep) for sweep in at_if)
 
     batch = run_batch(files, work, "measuring")
     if not batch.results:

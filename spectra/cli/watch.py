@@ -218,7 +218,7 @@ def _identified(
     lo_state: str | None,
     expect: str | None,
 ) -> list[Identification]:
-    from spectra.findings import capture_findings
+    from spectra.findings import capture_findings, sweep_at_if
     from spectra.identify import identify
     from spectra.measure import measure
 
@@ -226,7 +226,7 @@ def _identified(
     times = _times(path, capture, clocks)
     found = []
     for number, sweep in enumerate(capture.sweeps):
-        one = measure(sweep)
+        one = measure(sweep_at_if(sweep, chain, lo_state or capture.context.lo_state))
         answer = identify(one, table, chain, lo_state=lo_state, expect=expect, context=capture.context)
         sure = answer.verdict in ("confirmed", "probable")
         more = capture_findings(

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from spectra.lazy import lazy_face
 
 if TYPE_CHECKING:
+    from spectra.findings.axis import sweep_at_if as sweep_at_if
     from spectra.findings.axis import sweep_to_if as sweep_to_if
     from spectra.findings.capture import capture_findings as capture_findings
     from spectra.findings.capture import each_once as each_once
@@ -37,6 +38,7 @@ _HOME = {
     "interference_reports": "interference_report",
     "reports_from_log": "interference_report",
     "service_findings": "service_levels",
+    "sweep_at_if": "axis",
     "sweep_to_if": "axis",
     "trend": "trend",
     "under_carriers": "interference_guests",

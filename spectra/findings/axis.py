@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from spectra.errors import UsageError
+from spectra.errors import SpectraError, UsageError
 from spectra.sweep import Sweep
 
 if TYPE_CHECKING:
     from spectra.plan.chain import LoState, ReceiveChain
 
-__all__ = ["rf_states", "sweep_to_if"]
+__all__ = ["rf_note", "rf_states", "sweep_at_if", "sweep_to_if"]
 
 _LEAST_AT_RF = 0.8
 
@@ -56,3 +57,26 @@ def sweep_to_if(sweep: Sweep, chain: ReceiveChain, lo_state: str | None = None) 
         for state in rf_states(sweep, chain, named)
     ]
     return to_if_axis(sweep, chain.if_min_hz, chain.if_max_hz, numbers) or sweep
+
+
+def sweep_at_if(sweep: Sweep, chain: ReceiveChain | None, lo_state: str | None = None) -> Sweep:
+    """Return the sweep at IF for whoever wants to measure it: as `sweep_to_if`, but never refused.
+
+    The state that was commanded need not be the one whose LO the analyser adds: where it does not fit, the others
+    count. Where LO states of several frequencies fit, the sweep stays as it is, which a finding tells.
+    """
+    if chain is None:
+        return sweep
+    for name in (lo_state, None):
+        with contextlib.suppress(SpectraError):  # a state that the chain lacks, or several that fit
+            back = sweep_to_if(sweep, chain, name)
+            if back is not sweep or lo_state is None:
+                return back
+    return sweep
+
+
+def rf_note(sweep: Sweep) -> str | None:
+    """Return how a sweep was taken back from RF, None if it was not."""
+    from spectra.readers.rf_axis import RF_NOTE
+
+    return next((text for text in sweep.origin.assumptions if text.startswith(RF_NOTE)), None)

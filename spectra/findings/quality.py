@@ -13,6 +13,7 @@ import numpy as np
 
 from spectra.advice.engine import RESOLVING
 from spectra.finding import Evidence, Finding, NextStep, Subjects, step
+from spectra.findings.axis import rf_note
 
 if TYPE_CHECKING:
     from spectra.advice.outlook import SweepOutlook
@@ -74,7 +75,22 @@ def _named(rows: Sequence[int]) -> str:
 
 
 def axis_is_rf(sweep: Sweep, rf_states: Sequence[LoState]) -> Iterable[Finding]:
-    """Tell a frequency axis that shows RF (an offset set on the analyser) instead of IF."""
+    """Tell a frequency axis that shows RF (an offset set on the analyser) instead of IF, or that did."""
+    note = rf_note(sweep)
+    if note is not None:
+        yield Finding(
+            "quality.axis_is_rf",
+            "note",
+            "The frequency axis showed RF and was taken back to IF",
+            f"{note[0].upper()}{note[1:]}. Only what the analyser is taken to have added was removed; if it added "
+            "another frequency, all IF are off by the difference, and so is the LO error.",
+            evidence=(
+                Evidence("start", sweep.start_hz, None, "Hz"),
+                Evidence("stop", sweep.stop_hz, None, "Hz"),
+            ),
+            subjects=_about(sweep),
+            next_steps=(step("Set the analyser's frequency offset to zero before the next sweep."),),
+        )
     if not rf_states:
         return
     names = ", ".join(state.name for state in rf_states)
@@ -91,6 +107,7 @@ def axis_is_rf(sweep: Sweep, rf_states: Sequence[LoState]) -> Iterable[Finding]:
         ),
         subjects=_about(sweep),
         next_steps=(
+            step("Name the LO state whose frequency the analyser added, as lo_state in the capture's context."),
             step("Convert a copy: sweepmuster convert FILE --to-if --chain CHAIN.toml --lo-state NAME --out FOLDER."),
             step("Set the analyser's frequency offset to zero before the next sweep."),
         ),

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from dataclasses import replace
 from typing import NamedTuple
 
 from spectra.errors import SweepFormatError
+from spectra.readers.cells import FREQUENCY_SCALE, number, unit_key
 from spectra.sweep import Sweep
 
-__all__ = ["LoNumbers", "to_if_axis"]
+__all__ = ["RF_NOTE", "LoNumbers", "offset_of", "to_if_axis"]
+
+RF_NOTE = "the axis shows RF: "
+"""How the note in the assumptions of a converted sweep begins."""
 
 
 class LoNumbers(NamedTuple):
@@ -45,10 +50,18 @@ def to_if_axis(
     ------
     SweepFormatError
         If LO states of different frequencies fit equally.
+
+    Notes
+    -----
+    An offset that the file itself states counts before any LO state: it is what the analyser added, be it nominal or
+    not, and an axis with an offset added is never turned.
     """
     start, stop = sweep.start_hz, sweep.stop_hz
     if _overlap(start, stop, if_min_hz, if_max_hz) > 0.0:
         return None
+    offset = offset_of(sweep)
+    if offset and _overlap(start - offset, stop - offset, if_min_hz, if_max_hz) >= 0.5 * (stop - start):
+        return _shifted(sweep, offset, f"{RF_NOTE}the offset of {offset / 1e6:.6f} MHz that the file states taken off")
     fits: dict[tuple[float, str], LoNumbers] = {}
     for given in lo_states:
         state = given if isinstance(given, LoNumbers) else LoNumbers(*given)  # type: ignore[arg-type]  # plain tuples
@@ -73,6 +86,25 @@ def to_if_axis(
     return _converted(sweep, next(iter(fits.values())))
 
 
+_OFFSET = re.compile(r"([+-]?[0-9.,]*[0-9](?:[eE][+-]?[0-9]+)?)\s*([A-Za-z]*)")
+
+
+def offset_of(sweep: Sweep) -> float | None:
+    """Return the frequency offset in Hz that a file states, None where it states none, or one without a unit."""
+    match = _OFFSET.match(str(sweep.settings.extra.get("frequency_offset", "")).strip())
+    scale = FREQUENCY_SCALE.get(unit_key(match[2])) if match else None
+    if match is None or scale is None:
+        return None
+    value = number(match[1], ".")
+    value = number(match[1], ",") if value is None else value
+    return None if value is None else value * scale
+
+
+def _shifted(sweep: Sweep, offset_hz: float, note: str) -> Sweep:
+    origin = replace(sweep.origin, assumptions=(*sweep.origin.assumptions, note))
+    return Sweep(sweep.frequency_hz - offset_hz, sweep.level_dbm, sweep.settings, origin, dict(sweep.traces))
+
+
 def _overlap(low: float, high: float, other_low: float, other_high: float) -> float:
     return min(high, other_high) - max(low, other_low)
 
@@ -84,15 +116,12 @@ def _if_range(start: float, stop: float, state: LoNumbers) -> tuple[float, float
 
 
 def _converted(sweep: Sweep, state: LoNumbers) -> Sweep:
-    frequency_hz, level_dbm = sweep.frequency_hz - state.lo_hz, sweep.level_dbm
-    traces = dict(sweep.traces)
-    turned = ""
-    if state.injection == "high":
-        frequency_hz = (state.lo_hz - sweep.frequency_hz)[::-1]
-        level_dbm = level_dbm[::-1]
-        traces = {name: level[::-1] for name, level in traces.items()}
-        turned = ", turned round (high-side injection)"
     label = f" of LO state {state.name}" if state.name else ""
-    note = f"the axis shows RF: LO {state.lo_hz / 1e6:.6f} MHz{label} taken off{turned}"
-    origin = replace(sweep.origin, assumptions=(*sweep.origin.assumptions, note))
-    return Sweep(frequency_hz, level_dbm, sweep.settings, origin, traces)
+    note = f"{RF_NOTE}LO {state.lo_hz / 1e6:.6f} MHz{label} taken off"
+    if state.injection != "high":
+        return _shifted(sweep, state.lo_hz, note)
+    origin = replace(
+        sweep.origin, assumptions=(*sweep.origin.assumptions, f"{note}, turned round (high-side injection)")
+    )
+    traces = {name: level[::-1] for name, level in sweep.traces.items()}
+    return Sweep((state.lo_hz - sweep.frequency_hz)[::-1], sweep.level_dbm[::-1], sweep.settings, origin, traces)

@@ -263,3 +263,33 @@ def test_a_wrong_clock_is_seen_beside_the_sweeps_answered_before(tmp_path: Path,
         for value in map(json.loads, capsys.readouterr().out.splitlines())
     }
     assert codes == {"0.csv": [], "1.csv": [], "2.csv": ["clock.wrong_by_years"]}
+
+
+def test_an_rf_axis_is_taken_back_where_the_chain_is_known(
+    tmp_path: Path, sweep_file: Path, table_file: Path, chain_file: Path, capsys
+) -> None:
+    """IF = RF - LO on the low side; the LO error must come out as from the sweep at IF."""
+    folder = tmp_path / "stick"
+    folder.mkdir()
+    lines = sweep_file.read_text(encoding="utf-8").splitlines()
+    shifted = [
+        f"{float(a) + 9.75e9:.0f},{b}" if (a := line.split(",")[0]).isdigit() else line
+        for line in lines
+        for b in [line.rpartition(",")[2]]
+    ]
+    (folder / "rf.csv").write_text("\n".join(shifted) + "\n", encoding="utf-8")
+    plan = ["--table", str(table_file), "--chain", str(chain_file), "--json"]
+    assert main(["watch", str(folder), "--once", "--interval", "0.01", *plan]) == 0
+    watched = json.loads(capsys.readouterr().out)
+    assert main(["identify", str(folder / "rf.csv"), *plan]) == 0
+    identified = json.loads(capsys.readouterr().out)
+    assert main(["identify", str(sweep_file), *plan]) == 0
+    at_if = json.loads(capsys.readouterr().out)
+    for one in (watched, identified):
+        assert one["verdict"] == at_if["verdict"]
+        assert one["lo_error_hz"] == pytest.approx(at_if["lo_error_hz"], abs=1.0)
+        assert "quality.axis_is_rf" in [finding["code"] for finding in one["findings"]]
+    assert main(["inspect", str(folder / "rf.csv"), *plan[2:]]) == 0
+    inspected = json.loads(capsys.readouterr().out)
+    assert inspected["sweeps"][0]["start_hz"] > 10e9  # what the file says
+    assert "quality.axis_is_rf" in [finding["code"] for finding in inspected["findings"]]

@@ -4,7 +4,9 @@ import numpy as np
 import pytest
 
 from spectra.errors import SweepFormatError, UsageError
-from spectra.findings import sweep_to_if
+from spectra.findings import sweep_at_if, sweep_to_if
+from spectra.findings.axis import rf_note
+from spectra.findings.quality import axis_is_rf
 from spectra.sweep import Settings, Sweep
 
 
@@ -32,6 +34,35 @@ def test_high_side_turns_the_spectrum_round(chain) -> None:
 def test_an_if_axis_stays(chain) -> None:
     sweep = _sweep(0.95e9, 2.15e9)
     assert sweep_to_if(sweep, chain) is sweep
+
+
+def test_the_offset_that_a_file_states_counts_before_any_lo_state(chain) -> None:
+    """9750.4 MHz were added, perhaps the LO as it was once measured; it also parts states that fit equally."""
+    sweep = _sweep(11.72e9, 11.88e9)
+    told = Sweep(sweep.frequency_hz, sweep.level_dbm, Settings(rbw_hz=1e5, extra={"frequency_offset": "9,750.4 MHz"}))
+    for name in (None, "high H"):
+        back = sweep_to_if(told, chain, name)
+        assert back.start_hz == pytest.approx(1.9696e9, abs=1e-3)
+    assert "the file states" in back.origin.assumptions[-1]
+    # rows that stand at IF already, and an offset that leads nowhere, change nothing
+    at_if = Sweep(np.linspace(1e9, 2e9, 11), np.arange(11.0), told.settings)
+    assert sweep_to_if(at_if, chain) is at_if
+    odd = Sweep(sweep.frequency_hz, sweep.level_dbm, Settings(rbw_hz=1e5, extra={"frequency_offset": "10 MHz"}))
+    assert sweep_to_if(odd, chain, "high H").start_hz == pytest.approx(1.12e9)
+
+
+def test_whoever_measures_gets_an_if_axis_or_the_sweep_as_it_is(chain) -> None:
+    one = _sweep(10.7e9, 11.6e9)
+    # the state commanded is another than the one whose LO was added; one that the chain lacks
+    for state in (None, "high H", "sideways", "low H"):
+        assert sweep_at_if(one, chain, state).start_hz == pytest.approx(0.95e9)
+    both = _sweep(11.72e9, 11.88e9)
+    assert sweep_at_if(both, chain) is both
+    assert sweep_at_if(both, chain, "high H").start_hz == pytest.approx(1.12e9)
+    assert sweep_at_if(one, None) is one
+    (note,) = axis_is_rf(sweep_at_if(one, chain), ())
+    assert (note.severity, note.code) == ("note", "quality.axis_is_rf")
+    assert rf_note(one) is None
 
 
 def test_two_states_that_fit_must_be_told_apart(chain) -> None:

@@ -116,11 +116,19 @@ def format_frequency(value_hz: float | None, std_hz: float | None = None, unit: 
     return format_value(value_hz, std_hz, unit, FREQUENCY_UNITS[unit.lower()])
 
 
+_PLAIN = frozenset((str, int, bool, type(None)))
+
+
 def jsonable(value: Any) -> Any:
     """Return `value` with numpy scalars and arrays as plain numbers and lists, and what is not finite as None.
 
     JSON has no NaN, and the contract says that what could not be had is null.
     """
+    kind = type(value)
+    if kind in _PLAIN:  # nearly all there is: results hold thousands of values
+        return value
+    if kind is float:
+        return value if math.isfinite(value) else None
     if isinstance(value, dict):
         return {str(key): jsonable(item) for key, item in value.items()}
     if isinstance(value, list | tuple):

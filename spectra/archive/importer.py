@@ -8,7 +8,10 @@ from __future__ import annotations
 
 import hashlib
 import os
+import pickle
+from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import Future
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
@@ -18,10 +21,19 @@ from typing import TYPE_CHECKING, Any
 
 from spectra import __version__
 from spectra.archive.notes import keep_notes, last_notes
+from spectra.archive.ready import packed_entry
 from spectra.archive.record import EntryRecord, RawFile, canonical, entry_key, records_of
-from spectra.archive.store import Archive, VisitRow, plan_files
+from spectra.archive.store import Archive, PlanFile, VisitRow, plan_files
 from spectra.errors import SpectraError, UsageError
-from spectra.visit.analysis import CaptureReview, RuleJob, analyse_capture, apply_rules, rule_jobs
+from spectra.visit.analysis import (
+    CaptureReview,
+    RuleJob,
+    Traits,
+    analyse_capture,
+    apply_rules,
+    rule_jobs,
+    traits_of,
+)
 from spectra.visit.folder import (
     VisitPlan,
     context_of,
@@ -43,6 +55,10 @@ _CHUNK = 200
 """Entries of one folder that are looked over together; more would only cost memory."""
 _TOGETHER = 20
 """Entries that one transaction stores: a commit costs as much as some rows, a kill as many analyses."""
+_BATCH = 4
+"""Entries that a worker takes at a time: few enough that none waits long for the last one of a visit."""
+_AHEAD = 48
+"""Entries that are under way behind those that are waited for, so that no worker stands idle between visits."""
 Tell = Callable[[int, int], None]
 
 
@@ -88,6 +104,75 @@ def ruled(
 
 def _run_rules(job: tuple[RuleJob, Path | None, Path | None]) -> CaptureReview:
     return apply_rules(job[0], _loaded(job[1], "table"), _loaded(job[2], "chain"))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Analysed:
+    """An entry between analysis and rules: what others must know of it, and its reviews, as bytes on their way."""
+
+    traits: tuple[Traits, ...]
+    held: tuple[CaptureReview, ...] | bytes
+    failed: tuple[SpectraError, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class MakeJob:
+    """Analysed entries for a worker, with what it must know of all captures of their visit."""
+
+    entries: Sequence[CaptureEntry]
+    analysed: Sequence[Analysed]
+    traits: Sequence[Traits]
+    table: Path | None
+    chain: Path | None
+    plan_sha256: str | None
+    packed: bool
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Made:
+    """An entry ready to be stored (None where nothing of it could be used), and what failed."""
+
+    record: EntryRecord | None
+    failed: tuple[SpectraError, ...]
+
+
+def analyse_jobs(jobs: Sequence[Job], packed: bool) -> list[Analysed]:
+    """Read, measure and identify some entries.
+
+    `packed` keeps their reviews as bytes: the process that hands them on then need not take them apart.
+    """
+    found = []
+    for job in jobs:
+        reviews, failed = run_job(job)
+        held = pickle.dumps(reviews, pickle.HIGHEST_PROTOCOL) if packed else reviews
+        found.append(Analysed(tuple(traits_of(review) for review in reviews), held, failed))
+    return found
+
+
+def make_entries(job: MakeJob) -> list[Made]:
+    """Run the rules over analysed entries and make them ready to be stored, in the order of the job."""
+    table, chain = _loaded(job.table, "table"), _loaded(job.chain, "chain")
+    made = []
+    for entry, analysed in zip(job.entries, job.analysed, strict=True):
+        held = analysed.held
+        reviews = pickle.loads(held) if isinstance(held, bytes) else held
+        own = [apply_rules(one, table, chain) for one in rule_jobs(reviews, job.traits)]
+        record = None
+        if own:
+            record = records_of(entry, own, plan_sha256=job.plan_sha256, chain=chain, made_at=datetime.now(UTC))
+            record = packed_entry(record)
+        failed = (*analysed.failed, *(problem for review in own for problem in review.failed))
+        made.append(Made(record, failed))
+    return made
+
+
+class _Here:
+    """An executor that does the work where it stands."""
+
+    def submit(self, do: Callable[..., Any], *arguments: Any) -> Future[Any]:
+        done: Future[Any] = Future()
+        done.set_result(do(*arguments))
+        return done
 
 
 @lru_cache(maxsize=8)
@@ -154,27 +239,29 @@ def add_paths(
     """
     result = ImportResult()
     plans: list[VisitPlan] = []
+    loaded: dict[Path, Any] = {}
     for path in paths:
-        plans += _plans(Path(path), table, chain, result.failed)
+        plans += _plans(Path(path), table, chain, result.failed, loaded)
     if reading:
         plans = [_read_with(plan, reading) for plan in plans]
     total = sum(len(plan.entries) for plan in plans)
     done = 0
     with workers(processes) as pool:
-        for plan in plans:
-            for start in range(0, len(plan.entries), _CHUNK):
-                entries = plan.entries[start : start + _CHUNK]
-                for _ in _add_chunk(archive, plan, entries, pool, result):
-                    done += 1
-                    if tell is not None:
-                        tell(done, total)
+        for _ in _import(archive, plans, pool, result):
+            done += 1
+            if tell is not None:
+                tell(done, total)
     return result
 
 
 def _plans(
-    path: Path, table: str | Path | None, chain: str | Path | None, failed: list[SpectraError]
+    path: Path,
+    table: str | Path | None,
+    chain: str | Path | None,
+    failed: list[SpectraError],
+    loaded: dict[Path, Any],
 ) -> Iterator[VisitPlan]:
-    """Yield a plan for every folder that holds a visit, and for every folder of loose sweeps."""
+    """Yield a plan for every folder that holds a visit, and for every folder of loose sweeps; `loaded` is shared."""
     if not path.exists():
         raise UsageError(str(path), None, "nothing of that name", "a folder or a sweep file", "Check the path.")
     if path.is_file():
@@ -185,7 +272,7 @@ def _plans(
         try:
             told_table = table or _above(folder, path, is_carrier_table, ".csv")
             told_chain = chain or _above(folder, path, is_receive_chain, ".toml")
-            yield plan_visit(folder, table=told_table, chain=told_chain, files=files)
+            yield plan_visit(folder, table=told_table, chain=told_chain, files=files, loaded=loaded)
         except SpectraError as problem:
             failed.append(problem)
 
@@ -230,48 +317,114 @@ def _above(folder: Path, root: Path, fits: Callable[[Path], bool], suffix: str) 
     return None
 
 
-def _add_chunk(
-    archive: Archive,
-    plan: VisitPlan,
-    entries: Sequence[CaptureEntry],
-    pool: Executor | None,
-    result: ImportResult,
+@dataclass(slots=True)
+class _Chunk:
+    """Entries of one folder on their way: being analysed, then being made ready, then stored."""
+
+    plan: VisitPlan
+    files: tuple[PlanFile | None, PlanFile | None]
+    entries: list[CaptureEntry]
+    analysed: list[Future[list[Analysed]]]
+    traits: list[Traits] = field(default_factory=list)
+    made: list[Future[list[Made]]] = field(default_factory=list)
+
+    def __len__(self) -> int:
+        return len(self.entries)
+
+
+def _import(
+    archive: Archive, plans: Sequence[VisitPlan], pool: Executor | None, result: ImportResult
 ) -> Iterator[None]:
+    """Analyse, make ready and store chunk after chunk, yielding once an entry that is done.
+
+    A visit's rules look at all its captures, so those of a chunk are analysed first; meanwhile the workers have the
+    chunks behind it.
+    """
+    hands = _Here() if pool is None else pool
+    ahead = 0 if pool is None else _AHEAD
+    analysing: deque[_Chunk] = deque()
+    making: deque[_Chunk] = deque()
+
+    def moved(least: int) -> Iterator[None]:
+        while analysing and _behind(analysing) >= least:
+            chunk = analysing.popleft()
+            _make(chunk, hands, pool is not None)
+            making.append(chunk)
+        while making and _behind(making) >= least:
+            yield from _store(archive, making.popleft(), result)
+
+    for plan in plans:
+        for start in range(0, len(plan.entries), _CHUNK):
+            entries = plan.entries[start : start + _CHUNK]
+            chunk = _analyse(archive, plan, entries, hands, pool is not None)
+            analysing.append(chunk)
+            for _ in range(len(entries) - len(chunk)):
+                result.known += 1
+                yield
+            yield from moved(ahead)
+    yield from moved(0)
+
+
+def _behind(chunks: deque[_Chunk]) -> int:
+    return sum(len(chunk) for chunk in chunks) - len(chunks[0])
+
+
+def _analyse(
+    archive: Archive, plan: VisitPlan, entries: Sequence[CaptureEntry], hands: Executor | _Here, packed: bool
+) -> _Chunk:
+    """Start on what is new of some entries."""
     files = plan_files(((plan.table_path, plan.table), (plan.chain_path, plan.chain)))
-    plan_sha, chain_sha = (None if file is None else file.sha256 for file in files)
-    fresh = []
-    for entry in entries:
-        key = _key(plan, entry)
-        if key is not None and archive.holds(key, plan_sha, chain_sha, __version__):
-            result.known += 1
-            yield
-        else:
-            fresh.append(entry)
+    fresh = _fresh(archive, plan, entries, files)
     jobs = [Job(plan.root, plan.written.head, entry, plan.table_path, plan.chain_path) for entry in fresh]
-    # a visit's rules look at all its captures: those of the chunk are analysed first, then looked over together
-    answers = list(map(run_job, jobs) if pool is None else pool.map(run_job, jobs))
-    found_all = [review for found, _ in answers for review in found]
-    reviews = ruled(found_all, plan.table_path, plan.chain_path, pool)
-    visit = _visit_row(plan, reviews)
-    place = 0
-    ready: list[EntryRecord] = []
-    table, chain = files
-    for number, (entry, (found, failed)) in enumerate(zip(fresh, answers, strict=True), 1):
-        own = reviews[place : place + len(found)]
-        place += len(found)
-        result.failed += failed
-        result.failed += [problem for review in own for problem in review.failed]
-        if own:
-            now = datetime.now(UTC)
-            ready.append(records_of(entry, own, plan_sha256=plan_sha, chain=plan.chain, made_at=now))
-        if len(ready) == _TOGETHER or (ready and number == len(fresh)):
+    parts = [jobs[k : k + _BATCH] for k in range(0, len(jobs), _BATCH)]
+    return _Chunk(plan, files, fresh, [hands.submit(analyse_jobs, part, packed) for part in parts])
+
+
+def _make(chunk: _Chunk, hands: Executor | _Here, packed: bool) -> None:
+    """Start the rules on what was analysed."""
+    answers = [future.result() for future in chunk.analysed]
+    chunk.analysed = []
+    chunk.traits = [one for part in answers for analysed in part for one in analysed.traits]
+    plan, sha256 = chunk.plan, None if chunk.files[0] is None else chunk.files[0].sha256
+    entries = iter(chunk.entries)
+    for part in answers:
+        own = [next(entries) for _ in part]
+        job = MakeJob(own, part, chunk.traits, plan.table_path, plan.chain_path, sha256, packed)
+        chunk.made.append(hands.submit(make_entries, job))
+
+
+def _store(archive: Archive, chunk: _Chunk, result: ImportResult) -> Iterator[None]:
+    """Store what was made ready, yielding once an entry."""
+    visit = _visit_row(chunk.plan, chunk.traits)
+    made = [one for future in chunk.made for one in future.result()]
+    table, chain = chunk.files
+    for start in range(0, len(made), _TOGETHER):
+        some = made[start : start + _TOGETHER]
+        result.failed += [problem for one in some for problem in one.failed]
+        ready = [one.record for one in some if one.record is not None]
+        if ready:
             stored = archive.add_all(ready, visit=visit, plan=table, chain=chain)
             result.stored += sum(stored)
             result.known += len(stored) - sum(stored)
-            ready = []
-        yield
-    if reviews:
-        _keep_attachments(archive, plan, visit.key)
+        yield from (None for _ in some)
+    if chunk.traits:
+        _keep_attachments(archive, chunk.plan, visit.key)
+
+
+def _fresh(
+    archive: Archive, plan: VisitPlan, entries: Sequence[CaptureEntry], files: Sequence[PlanFile | None]
+) -> list[CaptureEntry]:
+    """Return the entries that are not stored with a result of this table, chain and software."""
+    plan_sha, chain_sha = (None if file is None else file.sha256 for file in files)
+    hashes = [_hashes(entry) for entry in entries]
+    # what was never seen needs no closer look; a file that cannot be read tells so when its sweeps are read
+    there = archive.holds_raw({digest for some in hashes for digest in some})
+    keys = [
+        _key(plan, entry, some) if some and there.issuperset(some) else None
+        for entry, some in zip(entries, hashes, strict=True)
+    ]
+    held = archive.holds_all([key for key in keys if key is not None], plan_sha, chain_sha, __version__)
+    return [entry for entry, key in zip(entries, keys, strict=True) if key not in held]
 
 
 def _keep_attachments(archive: Archive, plan: VisitPlan, visit: str) -> None:
@@ -281,21 +434,27 @@ def _keep_attachments(archive: Archive, plan: VisitPlan, visit: str) -> None:
         keep_notes(archive, visit, attachments=found)
 
 
-def _key(plan: VisitPlan, entry: CaptureEntry) -> str | None:
+def _hashes(entry: CaptureEntry) -> list[str]:
+    try:
+        return [RawFile(path.name, path.read_bytes()).sha256 for path in entry.files]
+    except OSError:
+        return []
+
+
+def _key(plan: VisitPlan, entry: CaptureEntry, hashes: Sequence[str]) -> str | None:
     """Return an entry's key without reading its sweeps; None where that fails (the reading then tells why)."""
     try:
         context, reading = context_of(plan, entry)
-        hashes = [RawFile(path.name, path.read_bytes()).sha256 for path in entry.files]
     except (SpectraError, OSError):
         return None
     return entry_key(hashes, context.to_dict(), reading)
 
 
-def _visit_row(plan: VisitPlan, reviews: Sequence[CaptureReview]) -> VisitRow:
+def _visit_row(plan: VisitPlan, traits: Sequence[Traits]) -> VisitRow:
     head = plan.written.head
 
     def said(key: str) -> str | None:
-        values = {getattr(review.source.context, key) for review in reviews} - {None}
+        values = {getattr(one, key) for one in traits} - {None}
         return getattr(head, key) or (str(values.pop()) if len(values) == 1 else None)
 
     vessel, terminal = said("vessel"), said("terminal")

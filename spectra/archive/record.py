@@ -54,15 +54,16 @@ class RawFile:
 class ResultRecord:
     """One result.
 
-    `body` holds measurements, identification, findings and failures as the contracts have them, and the RF of every
-    carrier as far as the LO state is sure; and the curves of every measurement (see `spectra.archive.curves`).
+    `body` (as plain values, or packed by `spectra.archive.ready`) holds measurements, identification, findings and
+    failures as the contracts have them, and the RF of every carrier as far as the LO state is sure; and the curves of
+    every measurement (see `spectra.archive.curves`).
     """
 
     software: str
     made_at: str
     plan_sha256: str | None
     chain_sha256: str | None
-    body: dict[str, Any]
+    body: Any
 
     def key(self, capture_key: str) -> str:
         """Return the result's key: the same capture, plan, chain and software give the same result."""
@@ -71,7 +72,7 @@ class ResultRecord:
 
 @dataclass(frozen=True, slots=True)
 class CaptureRecord:
-    """One capture with its context, its raw files by position, and a result."""
+    """One capture with its context, its raw files by position (plain or packed), and a result."""
 
     key: str
     raw_key: str
@@ -82,7 +83,7 @@ class CaptureRecord:
     vessel: str | None
     terminal: str | None
     context: dict[str, Any]
-    raw: tuple[RawFile, ...]
+    raw: tuple[Any, ...]
     result: ResultRecord
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 import hashlib
 import zlib
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -15,6 +15,7 @@ from sqlalchemy.dialects import postgresql, sqlite
 
 from spectra.archive.database import default_path, open_engine, reading, told, writing
 from spectra.archive.lists import Touched, capture_words, role_of
+from spectra.archive.ready import PackedBody, PackedFile, body_of, file_of
 from spectra.archive.record import CaptureRecord, EntryRecord, RawFile, ResultRecord, pack, unpack
 from spectra.archive.schema import BLOB, CAPTURE, CARRIER, CHAIN, FINDING, PLAN, RAW, RESULT, VISIT
 from spectra.errors import ArchiveError
@@ -126,6 +127,26 @@ class Archive:
         with told(self.where), reading(self.engine) as connection:
             return connection.execute(query).first() is not None
 
+    def holds_all(self, entries: Sequence[str], plan: str | None, chain: str | None, software: str) -> set[str]:
+        """Return which of some entries are stored with a result of that plan, chain and software."""
+        if not entries:
+            return set()
+        query = (
+            sa.select(CAPTURE.c.entry)
+            .join(RESULT, CAPTURE.c.id == RESULT.c.capture)
+            .where(CAPTURE.c.entry.in_(entries), RESULT.c.software == software)
+            .where(RESULT.c.plan.is_not_distinct_from(plan), RESULT.c.chain.is_not_distinct_from(chain))
+        )
+        with told(self.where), reading(self.engine) as connection:
+            return set(connection.execute(query).scalars())
+
+    def holds_raw(self, hashes: Collection[str]) -> set[str]:
+        """Return which of some raw files are stored, by their SHA-256."""
+        if not hashes:
+            return set()
+        with told(self.where), reading(self.engine) as connection:
+            return set(connection.execute(sa.select(BLOB.c.sha256).where(BLOB.c.sha256.in_(hashes))).scalars())
+
     def add(
         self,
         record: EntryRecord,
@@ -204,12 +225,12 @@ class Archive:
             self._inserts[table.name] = insert
         return connection.execute(insert, dict(values)).first() is not None
 
-    def _blob(self, connection: sa.Connection, file: RawFile) -> str:
+    def _blob(self, connection: sa.Connection, file: RawFile | PackedFile) -> str:
         digest = file.sha256
         # most files come again: do not compress what is there
         if connection.execute(_BLOB_THERE, {"wanted": digest}).first() is None:
-            packed = {"sha256": digest, "size": len(file.data), "data": zlib.compress(file.data, 6)}
-            self._once(connection, BLOB, packed, BLOB.c.sha256)
+            packed = file_of(file)
+            self._once(connection, BLOB, {"sha256": digest, "size": packed.size, "data": packed.data}, BLOB.c.sha256)
         return digest
 
     def _plan(self, connection: sa.Connection, plan: PlanFile) -> None:
@@ -263,6 +284,7 @@ class Archive:
     def _result(
         self, connection: sa.Connection, id_: int, capture_key: str, result: ResultRecord, touched: Touched
     ) -> bool:
+        body = body_of(result.body)
         values = {
             "key": result.key(capture_key),
             "capture": id_,
@@ -270,24 +292,24 @@ class Archive:
             "made_at": result.made_at,
             "plan": result.plan_sha256,
             "chain": result.chain_sha256,
-            "body": pack(result.body),
+            "body": body.data,
         }
         if not self._once(connection, RESULT, values, RESULT.c.key):
             return False
         current = connection.execute(_CURRENT_MADE, {"own": id_}).scalar()
         if current is None or result.made_at >= current:
-            visit = self._make_current(connection, id_, values["key"], result.body)
+            visit = self._make_current(connection, id_, values["key"], body)
             if current is not None:  # what an earlier result had told no longer holds
                 touched.whole([visit])
         return True
 
-    def _make_current(self, connection: sa.Connection, id_: int, key: Any, body: dict[str, Any]) -> str | None:
+    def _make_current(self, connection: sa.Connection, id_: int, key: Any, body: PackedBody) -> str | None:
         """Let columns and search rows of a capture follow a result; return its visit."""
-        summary, findings, carriers = search_rows(body)
         own = connection.execute(_NAMES_OF, {"own": id_}).one()
-        new = {**summary, "words": capture_words(own.name, own.vessel, own.terminal, summary["satellite"])}
+        words = capture_words(own.name, own.vessel, own.terminal, body.summary["satellite"])
+        new = {**body.summary, "words": words}
         connection.execute(_SUMMARISE, {"own": id_, "current": key, **{f"new_{k}": v for k, v in new.items()}})
-        for table, rows in ((FINDING, findings), (CARRIER, carriers)):
+        for table, rows in ((FINDING, body.findings), (CARRIER, body.carriers)):
             connection.execute(_CLEAR[table.name], {"own": id_})
             if rows:
                 connection.execute(_INSERT[table.name], [{"capture": id_, **row} for row in rows])
@@ -374,43 +396,6 @@ def capture_value(connection: sa.Connection, row: Mapping[Any, Any]) -> dict[str
             {**{name: r[name] for name in ("key", "software", "made_at", "plan", "chain")}, **unpack(r["body"])}
             for r in ordered
         ],
-    }
-
-
-def search_rows(
-    body: Mapping[str, Any],
-) -> tuple[dict[str, Any], list[dict[str, Any]], list[dict[str, Any]]]:
-    """Return what a result puts into the capture's columns, the finding rows and the carrier rows."""
-    found = body["identification"]
-    named = {} if found is None else found
-    findings = [
-        {"position": k, **{name: f[name] for name in ("code", "severity", "answer")}}
-        for k, f in enumerate(body["findings"])
-    ]
-    rows = _rows_by_carrier(named.get("roll_call", ()))
-    carriers: list[dict[str, Any]] = []
-    for sweep, measurement in enumerate(body["measurements"]):
-        for number, carrier in enumerate(measurement["carriers"]):
-            position = len(carriers)
-            rf = body["rf_hz"][position] if position < len(body["rf_hz"]) else None
-            values = {name: carrier[name] for name in ("kind", "centre_hz", "symbol_rate_bd", "cn_db")}
-            carriers.append({"position": position, **values, "rf_hz": rf, "row": rows.get((sweep, number))})
-    told_faults = [f for f in findings if f["answer"] == "yes"]
-    summary = {
-        **{name: named.get(name) for name in ("verdict", "satellite", "polarisation", "lo_state")},
-        **{name: named.get(name) for name in ("lo_error_hz", "lo_error_std_hz")},
-        "carriers": len(carriers),
-        "faults": sum(f["severity"] == "fault" for f in told_faults),
-        "warnings": sum(f["severity"] == "warning" for f in told_faults),
-    }
-    return summary, findings, carriers
-
-
-def _rows_by_carrier(roll_call: Iterable[Mapping[str, Any]]) -> dict[tuple[int, int], int]:
-    return {
-        (entry["sweep"], entry["carrier"]): entry["row"]
-        for entry in roll_call
-        if entry["status"] == "present" and entry["carrier"] is not None
     }
 
 

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from spectra.plan.chain import ReceiveChain
     from spectra.plan.table import CarrierTable
 
-__all__ = ["CaptureReview", "RuleJob", "analyse", "analyse_capture", "apply_rules", "rule_jobs"]
+__all__ = ["CaptureReview", "RuleJob", "Traits", "analyse", "analyse_capture", "apply_rules", "rule_jobs", "traits_of"]
 
 _POOL_FROM_SWEEPS = 6
 """Sweeps from which on starting workers costs less than it saves: a worker takes about a second to start, a sweep of
@@ -210,18 +210,44 @@ class RuleJob:
     times: tuple[CaptureTime, ...]
 
 
-def rule_jobs(reviews: Sequence[CaptureReview]) -> list[RuleJob]:
-    """Return one job a capture; those of a visit must be there together."""
+@dataclass(frozen=True, slots=True, eq=False)
+class Traits:
+    """What the others of its visit must know of a capture, far less than all that was found of it."""
+
+    name: str
+    vessel: str | None
+    terminal: str | None
+    time: CaptureTime | None
+    analyser_floor: Measurement | None
+
+
+def traits_of(review: CaptureReview) -> Traits:
+    """Return what others must know of a capture."""
     from spectra.findings import capture_time
 
-    floors = [m for r in reviews if r.source.context.role == "analyser_floor" for m in r.measurements]
-    times = {
-        r.name: capture_time(m.sweep, r.source.context, r.source.files[0]) for r in reviews for m in r.measurements[:1]
-    }
+    source, first = review.source, next(iter(review.measurements), None)
+    context = source.context
+    return Traits(
+        name=review.name,
+        vessel=context.vessel,
+        terminal=context.terminal,
+        time=None if first is None else capture_time(first.sweep, context, source.files[0]),
+        analyser_floor=first if context.role == "analyser_floor" else None,
+    )
+
+
+def rule_jobs(reviews: Sequence[CaptureReview], traits: Sequence[Traits] | None = None) -> list[RuleJob]:
+    """Return one job a capture.
+
+    `traits` are those of all captures of the visit, in its order; left out, `reviews` are all there are.
+    """
+    known = [traits_of(review) for review in reviews] if traits is None else traits
+    floor = next((one.analyser_floor for one in known if one.analyser_floor is not None), None)
+    times = {one.name: one.time for one in known if one.time is not None}
     return [
         RuleJob(
             review,
-            floors[0] if floors else None,
+            floor,
             tuple(times[name] for name in sorted(times, key=lambda name: name != review.name)),
         )
         for review in reviews

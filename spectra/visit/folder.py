@@ -6,7 +6,7 @@ import csv
 import dataclasses
 import itertools
 import tomllib
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -102,10 +102,12 @@ def plan_visit(
     table: str | Path | None = None,
     chain: str | Path | None = None,
     files: Sequence[Path] | None = None,
+    loaded: dict[Path, Any] | None = None,
 ) -> VisitPlan:
     """Return what a folder holds without reading its sweeps; arguments and errors as for `load_visit`.
 
-    `files` names the sweep files to take instead of all of the folder.
+    `files` names the sweep files to take instead of all of the folder. `loaded` holds tables and chains by their
+    resolved paths, and gets those that were not in it: many folders share one.
     """
     from spectra.plan import load_chain, load_table
 
@@ -116,8 +118,8 @@ def plan_visit(
     assumptions: list[str] = []
     table_path = _one_of(table, written.table, root, is_carrier_table, ".csv", "carrier table", assumptions)
     chain_path = _one_of(chain, written.chain, root, is_receive_chain, ".toml", "receive chain", assumptions)
-    loaded_table: CarrierTable | None = None if table_path is None else load_table(table_path)
-    loaded_chain: ReceiveChain | None = None if chain_path is None else load_chain(chain_path)
+    loaded_table: CarrierTable | None = _loaded(table_path, load_table, loaded)
+    loaded_chain: ReceiveChain | None = _loaded(chain_path, load_chain, loaded)
     left_out = [item.path for item in written.attachments] + [path for path in (table_path,) if path is not None]
     if files is None:
         entries = _entries(root, written, left_out)
@@ -133,6 +135,16 @@ def plan_visit(
     return VisitPlan(
         root, written, tuple(entries), loaded_table, loaded_chain, table_path, chain_path, tuple(assumptions)
     )
+
+
+def _loaded(path: Path | None, load: Callable[[Path], Any], loaded: dict[Path, Any] | None) -> Any:
+    if path is None:
+        return None
+    held = {} if loaded is None else loaded
+    key = path.resolve()
+    if key not in held:
+        held[key] = load(path)
+    return held[key]
 
 
 def read_entries(plan: VisitPlan, entries: Iterable[CaptureEntry]) -> tuple[list[VisitCapture], list[SpectraError]]:

@@ -52,7 +52,7 @@ def child(pipe: Connection, place: str, folder: str) -> None:
         return CaptureReview(capture, (Measurement(sweep, floor, carriers, None, None, 1.0, np.full(n, -90.0)),))
 
     importer.analyse_capture = quick
-    importer.ruled = lambda reviews, table, chain, pool: list(reviews)
+    importer.apply_rules = lambda job, table, chain: job.review
     importer._CHUNK = 5
     add_all = Archive.add_all
 

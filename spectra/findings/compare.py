@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, get_args
 
 from spectra.errors import UsageError
 from spectra.finding import run_rules
+from spectra.findings.axis import sweep_at_if
 from spectra.findings.compare_levels import changes
 from spectra.findings.compare_ports import polarisation_facts, port_couples, state_of
 from spectra.findings.comparison import Common, Comparison, ComparisonKind, Pair, Polarisation
@@ -71,7 +72,7 @@ def compare(
     _check(kind, isolation_limit_db)
     chosen = kind if kind is not None else kind_of(captures, chain)
     low, high = (purity_db, purity_db) if isinstance(purity_db, int | float) else purity_db
-    measured = _measured(captures, measurements)
+    measured = _measured(captures, measurements, chain)
     identification = _identified(captures, measured, table, chain, chosen)
     names = tuple(capture.name or f"capture {number}" for number, capture in enumerate(captures, 1))
     pairs: tuple[Pair, ...]
@@ -127,7 +128,7 @@ def _gain_as_common(whole: Polarisation) -> Common:
 
 
 def _measured(
-    captures: Sequence[Capture], measurements: Sequence[Sequence[Measurement]] | None
+    captures: Sequence[Capture], measurements: Sequence[Sequence[Measurement]] | None, chain: ReceiveChain | None
 ) -> tuple[tuple[Measurement, ...], ...]:
     if measurements is not None:
         if len(measurements) != len(captures):
@@ -141,7 +142,10 @@ def _measured(
         return tuple(tuple(each) for each in measurements)
     from spectra.measure import measure
 
-    return tuple(tuple(measure(sweep) for sweep in capture.sweeps) for capture in captures)
+    return tuple(
+        tuple(measure(sweep_at_if(sweep, chain, capture.context.lo_state)) for sweep in capture.sweeps)
+        for capture in captures
+    )
 
 
 def _identified(

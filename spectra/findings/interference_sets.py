@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
+from spectra.findings.axis import sweep_at_if
 from spectra.findings.emissions import Emission, Emissions, Look, Sighting, track
 from spectra.findings.interference_causes import Unlisted, explain_unlisted
 from spectra.findings.interference_guests import Guest, unlisted_guests
@@ -72,7 +73,11 @@ def follow(
     looks: list[Look] = []
     sightings: list[Sighting] = []
     for number, capture in enumerate(captures):
-        measured = measurements[number] if measurements is not None else [measure(sweep) for sweep in capture.sweeps]
+        measured = (
+            measurements[number]
+            if measurements is not None
+            else [measure(sweep_at_if(sweep, chain, capture.context.lo_state)) for sweep in capture.sweeps]
+        )
         told = None if identifications is None else identifications[number]
         found = _identified(capture, measured, table, chain) if identifications is None else told
         for one in measured:

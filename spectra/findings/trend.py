@@ -15,6 +15,7 @@ import numpy as np
 
 from spectra.errors import SpectraError, UsageError
 from spectra.finding import Finding, run_rules
+from spectra.findings.axis import sweep_at_if
 from spectra.findings.identified import oscillator_of
 from spectra.findings.trend_series import FALSE_ALARM, SeriesFit, fit_series
 from spectra.units import FloatArray, jsonable
@@ -247,7 +248,11 @@ def _point(
     if context.role not in (None, "normal", "baseline"):
         return _unused(blank, f"role {context.role}"), None
     try:
-        sweeps = list(measured) if measured is not None else [measure(sweep) for sweep in capture.sweeps]
+        sweeps = (
+            list(measured)
+            if measured is not None
+            else [measure(sweep_at_if(sweep, chain, context.lo_state)) for sweep in capture.sweeps]
+        )
         # a plan says what should be on air at the time; it does not depend on what was commanded then
         identification = identified or identify(sweeps, table, chain, context=[context] * len(sweeps))
     except SpectraError as problem:

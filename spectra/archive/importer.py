@@ -31,6 +31,7 @@ from spectra.visit.analysis import (
     Traits,
     analyse_capture,
     apply_rules,
+    one_thread_each,
     rule_jobs,
     traits_of,
 )
@@ -195,7 +196,7 @@ def workers(processes: int | None) -> Iterator[Executor | None]:
     import multiprocessing
     from concurrent.futures import ProcessPoolExecutor
 
-    with ProcessPoolExecutor(count, multiprocessing.get_context("spawn")) as pool:
+    with one_thread_each(), ProcessPoolExecutor(count, multiprocessing.get_context("spawn")) as pool:
         yield pool
 
 

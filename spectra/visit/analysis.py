@@ -6,7 +6,8 @@ Everything here is a top-level function over frozen, picklable values: an archiv
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
@@ -21,7 +22,17 @@ if TYPE_CHECKING:
     from spectra.plan.chain import ReceiveChain
     from spectra.plan.table import CarrierTable
 
-__all__ = ["CaptureReview", "RuleJob", "Traits", "analyse", "analyse_capture", "apply_rules", "rule_jobs", "traits_of"]
+__all__ = [
+    "CaptureReview",
+    "RuleJob",
+    "Traits",
+    "analyse",
+    "analyse_capture",
+    "apply_rules",
+    "one_thread_each",
+    "rule_jobs",
+    "traits_of",
+]
 
 _POOL_FROM_SWEEPS = 6
 """Sweeps from which on starting workers costs less than it saves: a worker takes about a second to start, a sweep of
@@ -128,14 +139,32 @@ def _processes(captures: Sequence[VisitCapture]) -> int:
     return 1 if sweeps < _POOL_FROM_SWEEPS else min(os.cpu_count() or 1, 8)
 
 
+_THREADS = ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "OMP_NUM_THREADS")
+
+
+@contextmanager
+def one_thread_each() -> Iterator[None]:
+    """Let processes that are started meanwhile calculate with one thread, unless the environment says otherwise.
+
+    As many workers as cores, each with as many threads of linear algebra, would only wait for one another.
+    """
+    added = [name for name in _THREADS if name not in os.environ]
+    os.environ.update(dict.fromkeys(added, "1"))
+    try:
+        yield
+    finally:
+        for name in added:
+            os.environ.pop(name, None)
+
+
 def _in_pool(visit: Visit, processes: int, tell: Callable[[int, int], None] | None) -> tuple[CaptureReview, ...]:
     import multiprocessing
     from concurrent.futures import ProcessPoolExecutor, as_completed
 
     # spawn on every system: safe beside threads, and one behaviour to test
-    with ProcessPoolExecutor(
-        processes, multiprocessing.get_context("spawn"), initializer=_hold, initargs=(visit.table, visit.chain)
-    ) as pool:
+    context = multiprocessing.get_context("spawn")
+    held = (visit.table, visit.chain)
+    with one_thread_each(), ProcessPoolExecutor(processes, context, initializer=_hold, initargs=held) as pool:
         futures = {pool.submit(_work, capture): number for number, capture in enumerate(visit.captures)}
         found: dict[int, CaptureReview] = {}
         for future in as_completed(futures):

@@ -232,6 +232,10 @@ def _carrier(said: Mapping[str, Any]) -> Carrier:
 
 
 def _measurement(sweep: Sweep, said: Mapping[str, Any], curves: Mapping[str, Any] | None) -> Measurement:
+    from spectra.readers.rf_axis import taken_back
+
+    head = said["sweep"]
+    sweep = taken_back(sweep, head["start_hz"], head["assumptions"])
     if curves is None or curves["points"] != sweep.points:
         from spectra.measure import measure
 
@@ -241,7 +245,6 @@ def _measurement(sweep: Sweep, said: Mapping[str, Any], curves: Mapping[str, Any
     else:
         level, std, observed, model = floor_of(curves)
         correlated = float(curves["correlated_points"])
-    head = said["sweep"]
     return Measurement(
         sweep=sweep,
         floor=Floor(**_known(Floor, said["floor"]), level_dbm=level, std_db=std, observed=observed),

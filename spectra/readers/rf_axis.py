@@ -11,7 +11,7 @@ from spectra.errors import SweepFormatError
 from spectra.readers.cells import FREQUENCY_SCALE, number, unit_key
 from spectra.sweep import Sweep
 
-__all__ = ["RF_NOTE", "LoNumbers", "offset_of", "to_if_axis"]
+__all__ = ["RF_NOTE", "LoNumbers", "offset_of", "taken_back", "to_if_axis"]
 
 RF_NOTE = "the axis shows RF: "
 """How the note in the assumptions of a converted sweep begins."""
@@ -105,6 +105,16 @@ def _shifted(sweep: Sweep, offset_hz: float, note: str) -> Sweep:
     return Sweep(sweep.frequency_hz - offset_hz, sweep.level_dbm, sweep.settings, origin, dict(sweep.traces))
 
 
+def taken_back(sweep: Sweep, start_hz: float, assumptions: Iterable[str]) -> Sweep:
+    """Return a sweep with its RF axis taken back as it was when it was measured, by the start and note kept of that."""
+    note = next((text for text in assumptions if text.startswith(RF_NOTE)), None)
+    if note is None or note in sweep.origin.assumptions:
+        return sweep
+    if "turned round" in note:
+        return _turned(sweep, start_hz + sweep.stop_hz, note)
+    return _shifted(sweep, sweep.start_hz - start_hz, note)
+
+
 def _overlap(low: float, high: float, other_low: float, other_high: float) -> float:
     return min(high, other_high) - max(low, other_low)
 
@@ -120,8 +130,10 @@ def _converted(sweep: Sweep, state: LoNumbers) -> Sweep:
     note = f"{RF_NOTE}LO {state.lo_hz / 1e6:.6f} MHz{label} taken off"
     if state.injection != "high":
         return _shifted(sweep, state.lo_hz, note)
-    origin = replace(
-        sweep.origin, assumptions=(*sweep.origin.assumptions, f"{note}, turned round (high-side injection)")
-    )
+    return _turned(sweep, state.lo_hz, f"{note}, turned round (high-side injection)")
+
+
+def _turned(sweep: Sweep, lo_hz: float, note: str) -> Sweep:
+    origin = replace(sweep.origin, assumptions=(*sweep.origin.assumptions, note))
     traces = {name: level[::-1] for name, level in sweep.traces.items()}
-    return Sweep((state.lo_hz - sweep.frequency_hz)[::-1], sweep.level_dbm[::-1], sweep.settings, origin, traces)
+    return Sweep((lo_hz - sweep.frequency_hz)[::-1], sweep.level_dbm[::-1], sweep.settings, origin, traces)

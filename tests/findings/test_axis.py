@@ -7,6 +7,7 @@ from spectra.errors import SweepFormatError, UsageError
 from spectra.findings import sweep_at_if, sweep_to_if
 from spectra.findings.axis import rf_note
 from spectra.findings.quality import axis_is_rf
+from spectra.readers.rf_axis import taken_back
 from spectra.sweep import Settings, Sweep
 
 
@@ -63,6 +64,16 @@ def test_whoever_measures_gets_an_if_axis_or_the_sweep_as_it_is(chain) -> None:
     (note,) = axis_is_rf(sweep_at_if(one, chain), ())
     assert (note.severity, note.code) == ("note", "quality.axis_is_rf")
     assert rf_note(one) is None
+
+
+def test_a_stored_sweep_is_taken_back_as_it_was_measured(chain) -> None:
+    for sweep in (_sweep(10.7e9, 11.6e9), _sweep(3.7e9, 4.2e9)):
+        back = sweep_to_if(sweep, chain)
+        again = taken_back(sweep, back.start_hz, back.origin.assumptions)
+        assert np.allclose(again.frequency_hz, back.frequency_hz, rtol=0.0, atol=1e-3)
+        assert np.array_equal(again.level_dbm, back.level_dbm)
+        assert taken_back(again, back.start_hz, back.origin.assumptions) is again
+        assert taken_back(sweep, sweep.start_hz, ()) is sweep
 
 
 def test_two_states_that_fit_must_be_told_apart(chain) -> None:

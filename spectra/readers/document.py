@@ -49,6 +49,7 @@ class Document:
         """Preamble lines and tables."""
         if self._outline is None:
             self._outline = outline_of(self.source.data, self.source.file)
+            self.source.notes.extend(self._outline.notes)
         return self._outline
 
     def facts(self, lines: list[TextLine], decimal: str) -> Facts:

@@ -47,6 +47,7 @@ class Facts:
     per_trace: dict[int, dict[str, Reading]] = field(default_factory=dict)
     unknown: list[Entry] = field(default_factory=list)
     conflicts: list[str] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
 
     def get(self, concept: str) -> Reading | None:
         """Return the reading of a concept, or None."""
@@ -72,6 +73,7 @@ class Facts:
             per_trace,
             [*self.unknown, *later.unknown],
             [*self.conflicts, *later.conflicts],
+            [*self.notes, *later.notes],
         )
 
 
@@ -80,7 +82,9 @@ def facts_of(entries: Iterable[Entry], decimal: str) -> Facts:
     facts = Facts()
     entries = ranges_parted(entries)
     decimal = decimal_of(entries, decimal)
-    for entry in entries:
+    for entry in sorted(entries, key=lambda entry: entry.loose):
+        if entry.loose and entry.meaning is not None and entry.meaning.concept in facts.readings:
+            continue
         reading = _reading(entry, decimal)
         if reading is None:
             if entry.key or entry.value:
@@ -96,6 +100,8 @@ def facts_of(entries: Iterable[Entry], decimal: str) -> Facts:
         before = facts.readings.get(meaning.concept)
         if before is None:
             facts.readings[meaning.concept] = reading
+            if entry.loose:
+                facts.notes.append(f"{entry.key} {reading.text}: found among other words in line {entry.line}")
         elif meaning.concept == "when":
             facts.readings["when"] = _joined(before, reading)
         elif before.value != reading.value and meaning.concept not in ("trace", "trace_mode", "level_unit"):

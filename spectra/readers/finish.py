@@ -84,7 +84,7 @@ def finish(
         layout=draft.layout,
         lines=draft.lines,
         captured_at=_captured_at(draft, order),
-        assumptions=tuple(dict.fromkeys(draft.assumptions)),
+        assumptions=tuple(dict.fromkeys([*draft.assumptions, *draft.facts.notes])),
         warnings=tuple(dict.fromkeys([*draft.warnings, *draft.facts.conflicts])),
     )
     return Sweep(settle(frequency_hz), _dbm(level, offset), Settings(**settings), origin, traces)

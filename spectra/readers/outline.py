@@ -14,6 +14,7 @@ from spectra.errors import SweepFormatError
 from spectra.readers.bulk import Pace
 from spectra.readers.cells import BLANK_WORDS, bare_number, classify, number, split_row, unit_kind
 from spectra.readers.dialect import Dialect, Row, guess_dialect, row_of
+from spectra.readers.repairs import REPAIRS, without_remarks
 from spectra.readers.table import Table, read_table
 
 __all__ = ["MAX_TABLES", "Outline", "Section", "TextLine", "outline_of"]
@@ -58,6 +59,7 @@ class Outline:
 
     sections: list[Section]
     single_rows: list[TextLine]
+    notes: list[str] = field(default_factory=list)
 
     @property
     def tables(self) -> list[Table]:
@@ -105,10 +107,20 @@ def outline_of(data: bytes, name: str) -> Outline:
         outline = _outline(clipped, name, may_clip=False)
         outline.sections[0].lines += extra
         return outline
-    if not outline.tables:
-        unnumbered = _without_numbered_keys(data)
-        if unnumbered is not None:
-            outline = _outline(unnumbered, name)
+    except SweepFormatError:
+        bare, remarks = without_remarks(data)
+        if not remarks:
+            raise
+        outline = _outline(bare, name)
+        outline.notes.append(f"left out: remarks behind the numbers of {remarks} row(s)")
+        return outline
+    for repair, note in REPAIRS:
+        if outline.tables:
+            return outline
+        repaired = repair(data)
+        if repaired is not None:
+            outline = _outline(repaired, name)
+            outline.notes += [note] if note else []
     if not outline.tables:
         found = _common_front(data)
         if found is None and len(outline.lines) > MAX_LINES:
@@ -118,22 +130,6 @@ def outline_of(data: bytes, name: str) -> Outline:
             outline = _outline(clipped, name, may_clip=False)
             outline.sections[0].lines += extra
     return outline
-
-
-_NUMBERED_KEY = re.compile(rb"^[ \t]*[A-Za-z]{1,12}[_ \[]?[0-9]{1,6}\]?[ \t]*[=:][ \t]*(?=[-+.]?[0-9])", re.MULTILINE)
-"""Rows written as ``P_17=-91.2`` or ``Point 17: 1173.5, -91.2``."""
-
-
-def _without_numbered_keys(data: bytes) -> bytes | None:
-    """Return a text without the numbered keys in front of its numbers, None where there are none."""
-    parts: list[bytes] = []
-    count, at = 0, 0
-    while at < len(data):  # piece by piece: a piece of text per key would take many times the file
-        end = data.find(b"\n", at + 65536) + 1 or len(data)
-        part, found = _NUMBERED_KEY.subn(b"", data[at:end])
-        parts.append(part)
-        count, at = count + found, end
-    return b"".join(parts) if count >= 3 else None
 
 
 class _Beside(Exception):  # noqa: N818  # no error: a turn taken inside this module

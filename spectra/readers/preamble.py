@@ -24,7 +24,8 @@ class Entry:
     """One statement of the file: where it stands, key and value as written, and what the key means (if known).
 
     `values` are all values in their cells (one per trace, perhaps); `unit` stands in a cell of its own or in the key;
-    `mark` says who set the value (``Auto``, ``Man``), where a cell of its own does.
+    `mark` says who set the value (``Auto``, ``Man``), where a cell of its own does; `loose` that it was found among
+    other words, and counts only where nothing else says the same thing.
     """
 
     line: int
@@ -34,6 +35,7 @@ class Entry:
     meaning: Key | None = None
     values: tuple[str, ...] = ()
     mark: str = ""
+    loose: bool = False
 
 
 _COMMENT = re.compile(r"^(?:[!#%*]+|//+|--+(?=\s))\s*")
@@ -64,14 +66,34 @@ def cells_of(text: str, decimal: str, delimiter: str | None = None) -> list[str]
 def entries_of(lines: Iterable[TextLine], decimal: str = ".") -> list[Entry]:
     """Return the entries in lines of text, in order."""
     found: list[Entry] = []
+    before = TextLine(0, "")
     for line in lines:
         text = uncommented(line.text)
         if text and len(text) <= LONGEST_LINE:
-            found.extend(
-                Entry(line.line, e.key, e.value, e.unit, e.meaning, e.values, e.mark)
-                for e in _entries_of_text(text, decimal)
-            )
+            below = _below(uncommented(before.text), text, decimal) if before.line == line.line - 1 else ()
+            while below and found and found[-1].line == before.line:
+                found.pop()  # keys without values, as they looked on their own
+            found.extend(replace(e, line=line.line) for e in below or _entries_of_text(text, decimal))
+        before = line
     return found
+
+
+@lru_cache(maxsize=256)
+def _below(keys: str, values: str, decimal: str) -> tuple[Entry, ...]:
+    """Return the entries of a line of values under a line of keys, cell below cell; none where it is no such pair."""
+    if not 0 < len(keys) <= LONGEST_LINE or any(mark in keys for mark in "=:"):
+        return ()
+    names, cells = cells_of(keys, decimal), cells_of(values, decimal)
+    meanings = [_known(name) for name in names]
+    if len(names) < 2 or not len(names) // 2 < len(cells) <= len(names) or sum(m is not None for m in meanings) < 2:
+        return ()
+    pairs = list(zip(names, meanings, cells, strict=False))
+    counted = [(_VALUE_UNIT.fullmatch(c.replace(" ", "")), m) for _, m, c in pairs if m and m.concept in _NUMERIC]
+    if not counted or not all(match and number(match[1], decimal) is not None for match, _ in counted):
+        return ()
+    if any(_known(cell) for _, m, cell in pairs if m is None or m.concept in _NUMERIC):
+        return ()
+    return tuple(Entry(0, name, cell, m.unit if m else None, m, (cell,)) for name, m, cell in pairs if cell)
 
 
 @lru_cache(maxsize=4096)
@@ -92,6 +114,11 @@ def _entries_of_text(text: str, decimal: str) -> tuple[Entry, ...]:
             at = _take_value(cells, at, found)
             at = _take_unit(cells, at, found)
             continue
+        whole = _whole_statement(cell, decimal)
+        if whole:
+            found.extend(whole)
+            at = _take_unit(cells, at, found)
+            continue
         key = cell.rstrip(" :=")
         meaning = _known(key)
         if meaning and at < len(cells):
@@ -104,6 +131,8 @@ def _entries_of_text(text: str, decimal: str) -> tuple[Entry, ...]:
             at = _take_unit(cells, at, found)
         elif _is_when(cell):
             found.append(Entry(line, "", cell, None, Key("when")))
+        elif loose := _among_words(cell, decimal):
+            found.extend(loose)
         elif at == 1 and len(cells) > 1 and not _known(cells[1]) and not _pairs(cells[1]):
             found.append(Entry(line, key, cells[1], None, None, tuple(cells[1:])))
             at = 2
@@ -302,6 +331,43 @@ def _parted(entry: Entry) -> list[Entry]:
         Entry(entry.line, key.strip(), value.strip(), unit, key_of(key), (value.strip(),))
         for key, value in zip(keys, values, strict=True)
     ]
+
+
+def _whole_statement(cell: str, decimal: str) -> list[Entry]:
+    """Return what a cell such as ``Start 1200 MHz`` says if it says it whole, unit and all; else nothing."""
+    if " " not in cell or not cell[-1:].isalpha() or not any(c.isdigit() for c in cell):
+        return []
+    worded = _worded(0, cell, decimal)
+    if not worded or any(e.unit is None and e.value[-1:].isdigit() for e in worded):
+        return []
+    said = "".join(e.key + e.value + ("" if e.value[-1:].isalpha() else e.unit or "") for e in worded)
+    return worded if said.replace(" ", "") == cell.replace(" ", "") else []
+
+
+_LOOSE = frozenset({"rbw", "vbw", "start", "stop", "centre", "span"})
+
+
+def _among_words(cell: str, decimal: str) -> list[Entry]:
+    """Return settings with a unit of frequency among other words (``swept with RBW 100 kHz on the bridge wing``)."""
+    words = cell.split()
+    found: list[Entry] = []
+    at = 1
+    while 3 < len(words) <= 40 and at < len(words) - 1:
+        entry, used = None, 0
+        for size in range(min(4, len(words) - at - 1), 0, -1):
+            key = " ".join(words[at : at + size])
+            meaning = None if any(c.isdigit() for c in key) else _known(key)
+            if meaning is not None and meaning.concept in _LOOSE:
+                entry, used = _worded_value(0, key, meaning, words[at + size :], decimal)
+                used += size
+                break
+        unit = None if entry is None else entry.unit or _VALUE_UNIT.fullmatch(entry.value.strip(",;"))
+        if entry is not None and unit is not None and (isinstance(unit, str) or unit_kind(unit[2] or "")):
+            found.append(replace(entry, loose=True))
+            at += used
+        else:
+            at += 1
+    return found
 
 
 def _is_when(cell: str) -> bool:

@@ -241,6 +241,8 @@ def to_utf8(data: bytes, name: str = "(memory)") -> tuple[bytes, str, list[str]]
     if controls > max(2, len(head) // 200):
         raise _no_text(name, raw)
     head = data[:65536]
+    if b"\r\r\n" in head:  # a line end that was widened twice
+        data = data.replace(b"\r\r\n", b"\n")
     if head.count(b"\r") != head.count(b"\r\n") + head.endswith(b"\r"):
         data = data.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
     if _blank(data):

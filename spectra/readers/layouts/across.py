@@ -219,14 +219,22 @@ def long_row(line: int, text: str, dialect: Dialect) -> LongRow | None:
     cells = split_row(text, dialect.delimiter)[first:]
     while cells and not cells[-1].strip(' "'):
         cells.pop()
+    units = set()
+    if len(cells) > _FEW and unit_kind(cells[-1].strip(' "[]()')):
+        units.add(cells.pop().strip(' "[]()'))  # the unit of the row behind its numbers
     found = array("d")
     for cell in cells:
         value = bare_number(cell.strip(' "\t'), dialect.decimal)
         if value is None:
-            value = _cell_value(cell, dialect.decimal)
+            value, unit = _cell_value(cell, dialect.decimal)
+            units.update((unit,) if unit else ())
         if value is None:
             return None
         found.append(value)
+    if len(units) == 1 and not any(unit_kind(label) for label in labels):
+        labels = (*labels, *units)
+    elif len(units) > 1:
+        return None
     return LongRow(line, labels, np.array(found, dtype=np.float64))
 
 
@@ -248,11 +256,11 @@ def _bulk(text: str, first: int, dialect: Dialect) -> FloatArray | None:
     return values
 
 
-def _cell_value(cell: str, decimal: str) -> float | None:
-    kind, text, _ = classify(cell, decimal)
+def _cell_value(cell: str, decimal: str) -> tuple[float | None, str]:
+    kind, text, unit = classify(cell, decimal)
     if kind == "N":
-        return number(text, decimal)
-    return float("nan") if kind in "XE" else None
+        return number(text, decimal), unit
+    return (float("nan") if kind in "XE" else None), ""
 
 
 def _cut_short(name: str, line: int, found: int, expected: int) -> SweepFormatError:

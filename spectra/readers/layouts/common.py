@@ -74,7 +74,8 @@ def column_head(lines: list[TextLine], table: Table) -> Head:
     head = Head(names, units, [])
     nearest = table.first_line
     skipped = False
-    for line in list(reversed(lines))[:8]:
+    above = [line for line in lines if line.line < table.first_line]  # what stood beside the rows is no heading
+    for line in list(reversed(above))[:8]:
         if line.line < nearest - 3:
             break
         nearest = line.line
@@ -94,6 +95,8 @@ def column_head(lines: list[TextLine], table: Table) -> Head:
                 head.lines.insert(0, line.line)
             break
         head.lines.insert(0, line.line)
+        if len(cells) == len(table.cells) - 1 == table.width - 1 and is_index(table.columns[0]):
+            cells = ("", *cells)  # the count of rows has no name
         for column, cell in enumerate(table.cells):
             text = cells[cell] if cell < len(cells) else ""
             unit, name = find_unit(text.strip())
@@ -103,7 +106,17 @@ def column_head(lines: list[TextLine], table: Table) -> Head:
                 units[column] = unit
             if name.strip(" ()[]"):
                 names[column] = re.sub(r"\(\s*\)|\[\s*\]", "", name).strip(" \"'")
+    _name_pairs(head)
     return head
+
+
+def _name_pairs(head: Head) -> None:
+    """Give a column of levels the name of its trace where that stands over the frequencies beside it."""
+    for column in range(1, len(head.names)):
+        name = head.names[column - 1]
+        over = unit_kind(head.units[column - 1] or "") == "frequency" and unit_kind(head.units[column] or "") == "level"
+        if over and not head.names[column] and (trace_mode_of(name) or "trace" in ideas_of(name)[0]):
+            head.names[column], head.names[column - 1] = name, ""
 
 
 def _names_both(cells: tuple[str, ...]) -> bool:
@@ -126,7 +139,10 @@ def _add_modes(head: Head, cells: tuple[str, ...], table: Table) -> bool:
     added = False
     for column, cell in enumerate(table.cells):
         text = cells[cell].strip() if cell < len(cells) else ""
-        if trace_mode_of(text) and not trace_mode_of(head.names[column]):
+        if not text and column and head.role(column) == "level" and head.role(column - 1) == "frequency":
+            before = table.cells[column - 1]  # a name over both columns of a pair
+            text = cells[before].strip() if before < len(cells) else ""
+        if trace_mode_of(text) and not trace_mode_of(head.names[column]) and head.role(column) != "frequency":
             head.names[column] = f"{head.names[column]} {text}".strip()
             added = True
     return added
@@ -151,11 +167,15 @@ def _cells_of_header(text: str, dialect: Dialect, columns: tuple[int, ...], widt
     cells = _spread(text, columns) if dialect.delimiter == " " else _cut(text, dialect.delimiter)
     if not cells or len(cells) > width + 2:
         return None
-    if any(classify(cell, dialect.decimal)[0] in "ND" for cell in cells):
-        return None
+    kinds = [classify(cell, dialect.decimal)[0] for cell in cells]
+    if "N" in kinds or (kinds.count("D") and role_of(*find_unit(cells[0])[::-1]) != "frequency"):
+        return None  # times are names where each column is a sweep
     if all(not cell or unit_kind(cell.strip("[]() ")) for cell in cells):
         return tuple(cells)
     several = len(columns) > 1
+    named = [cell for cell in cells if cell]
+    if several and len(named) > 1 and all(trace_mode_of(cell) or "trace" in ideas_of(cell)[0] for cell in named):
+        return tuple(cells)
     first = key_of(cells[0]) if cells[0] else None
     kind = unit_kind(find_unit(cells[0])[0] or "")
     setting = first is not None and first.concept not in ("trace", "points", "start", "when") and kind != "level"

@@ -26,7 +26,7 @@ from spectra.readers.dialect import row_of
 from spectra.readers.document import Document, glimpse
 from spectra.readers.draft import Draft, TraceColumn
 from spectra.readers.facts import Facts
-from spectra.readers.layouts.common import Head, column_head, frequency_columns, is_index
+from spectra.readers.layouts.common import Head, column_head, frequency_columns, is_index, tells_axis
 from spectra.readers.outline import Section, TextLine
 from spectra.readers.preamble import uncommented
 from spectra.readers.table import Table
@@ -68,6 +68,7 @@ def read_rows(document: Document) -> list[Draft]:
     blocks = _blocks(document)
     base = blocks[0].facts
     drafts: list[Draft] = []
+    pages: set[int] = set()
     traces = _Traces()
     for number, block in enumerate(blocks):
         facts = base if number == 0 else base.over(block.facts)
@@ -80,11 +81,46 @@ def read_rows(document: Document) -> list[Draft]:
         if number and drafts and _same_sweep(drafts[-1], draft, block, traces):
             _add_trace(drafts[-1], draft, block, traces)
             continue
-        if number == 0 and len(blocks) > 1:
+        if number and drafts and _goes_on(drafts[-1], draft, block):
+            pages.add(len(drafts))
+        elif number == 0 and len(blocks) > 1:
             _name_single(draft, block)
         drafts.append(draft)
         traces = _Traces(draft.columns)
-    return drafts
+    return _bound(drafts, pages)
+
+
+def _goes_on(before: Draft, draft: Draft, block: _Block) -> bool:
+    """Say whether a block is the next page of the sweep before it: same heading, no settings, the next frequency."""
+    old, new = before.axis, draft.axis
+    if old is None or new is None or old.size < 2 or new.size < 2 or block.facts.readings:
+        return False
+    if [(c.name, c.unit) for c in before.columns] != [(c.name, c.unit) for c in draft.columns]:
+        return False
+    if before.axis_unit != draft.axis_unit or _name_of(block) != ("", None, None):
+        return False
+    step = float(old[-1] - old[-2])
+    return step > 0.0 and abs(new[0] - old[-1] - step) <= 0.05 * step and abs(new[1] - new[0] - step) <= 0.05 * step
+
+
+def _bound(drafts: list[Draft], pages: set[int]) -> list[Draft]:
+    """Return drafts with the pages of one sweep bound together; `pages` are places of drafts that go on."""
+    found: list[Draft] = []
+    at = 0
+    while at < len(drafts):
+        end = at + 1
+        while end in pages:
+            end += 1
+        first, parts = drafts[at], drafts[at:end]
+        if len(parts) > 1:
+            first.axis = np.concatenate([part.axis for part in parts if part.axis is not None])
+            for place, column in enumerate(first.columns):
+                column.values = np.concatenate([part.columns[place].values for part in parts])
+            first.lines, first.line_per_row = (first.lines[0], parts[-1].lines[1]), False
+            first.assumptions.append(f"{len(parts)} tables that go on from one another read as pages of one sweep")
+        found.append(first)
+        at = end
+    return found
 
 
 def _blocks(document: Document) -> list[_Block]:
@@ -208,7 +244,7 @@ def _drafts(document: Document, block: _Block, facts: Facts) -> list[Draft]:
     """Return the draft of a block, or those of sweeps that stand side by side in it."""
     head, table = block.head, block.table
     lines = (table.first_line, table.last_line)
-    frequencies = frequency_columns(head, table, facts)
+    frequencies = [] if _wrapped(head, table, facts) else frequency_columns(head, table, facts)
     if not frequencies:
         columns = _level_columns(head, table, range(len(table.cells)))
         if not columns:
@@ -279,6 +315,12 @@ def _no_levels(name: str, table: Table) -> SweepFormatError:
     return SweepFormatError(
         name, table.first_line, "rows without levels", "a level in every row", "Save frequency and level."
     )
+
+
+def _wrapped(head: Head, table: Table, facts: Facts) -> bool:
+    """Say whether levels are written several to a line: the count of points and an axis of the preamble say so."""
+    count = len(table.cells)
+    return facts.number("points") == table.rows * count and count > 1 and not any(head.names) and tells_axis(facts)
 
 
 def _unwrapped(columns: list[TraceColumn], head: Head, table: Table, facts: Facts) -> list[TraceColumn]:

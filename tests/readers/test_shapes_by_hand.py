@@ -1,0 +1,92 @@
+"""Shapes of exports invented by hand, each with what a person reads from it (derived from the text itself)."""
+
+from __future__ import annotations
+
+import pytest
+
+from spectra.errors import SweepFormatError
+from spectra.readers import read_bytes
+
+N = 21
+F = [1200 + 0.5 * i for i in range(N)]
+L = [round(-91.2 + 0.37 * ((i * 7) % 11), 2) for i in range(N)]
+
+
+def rows(form: str) -> str:
+    """Return a row for each point: {i} its number from 0, {f} MHz, {hz} Hz, {l} dBm, {m} 3 dB above."""
+    return "".join(form.format(i=i, f=F[i], hz=int(F[i] * 1e6), l=L[i], m=round(L[i] + 3, 2)) + "\n" for i in range(N))
+
+
+def comma(text: str) -> str:
+    return text.replace(",", ";").replace(".", ",")
+
+
+LEVELS = ",".join(map(str, L))
+PAGES = "".join(("MHz,dBm\n" if i % 7 == 0 else "") + f"{F[i]},{L[i]}\n" for i in range(N))
+OBJECT = '{"start": "1200 MHz", "stop": "1210 MHz", "rbw_hz": 100000, "unit": "dBm", "levels": [' + LEVELS + "]}"
+SHAPES = {
+    "trace names over pairs of columns": "Average,,Max Hold,\nMHz,dBm,MHz,dBm\n" + rows("{f},{l},{f},{m}"),
+    "remark behind one row": "MHz,dBm\n" + rows("{f},{l}").replace(f",{L[4]}\n", f",{L[4]} # spur?\n", 1),
+    "remarks behind every row": "MHz,dBm\n" + rows("{f},{l} # {i}"),
+    "column of remarks, mostly empty": "Frequency MHz,Level dBm,Comment\n"
+    + rows("{f},{l},").replace(f"{F[4]},{L[4]},", f"{F[4]},{L[4]},beacon"),
+    "column of passes": "Frequency (MHz),Level (dBm),Limit (dBm),Pass\n" + rows("{f},{l},-60,PASS"),
+    "count of rows without a name": "Freq (MHz);dBm\n" + rows("{i};{f};{l}"),
+    "settings among words": "Swept on the bridge wing with RBW 100 kHz in calm weather\nMHz;dBm\n" + rows("{f};{l}"),
+    "one line of settings": "Start 1200 MHz, Stop 1210 MHz, RBW 100 kHz, 21 points, dBm\n" + rows("{l}"),
+    "values below their keys": "Center Frequency (MHz),Span (MHz),RBW (kHz),Detector\n1205,10,100,RMS\n\n"
+    "Frequency (MHz),Level (dBm)\n" + rows("{f},{l}"),
+    "rows numbered with equals": "[Sweep]\nStart=1200 MHz\nStop=1210 MHz\nRBW=100 kHz\nUnit=dBm\n[Trace 1]\n"
+    + rows("{i}={l}"),
+    "JSON": OBJECT,
+    "JSON of pairs": '{"unit": "dBm", "points": [' + rows('{{"freq_hz": {hz}, "level_dbm": {l}}},')[:-2] + "]}",
+    "headings again in the middle": "RBW,100,kHz\n" + PAGES,
+    "blank line after every row": "RBW,100,kHz\n\nMHz,dBm\n\n" + rows("{f},{l}\n"),
+    "lines quoted as wholes": "".join(f'"{line}"\n' for line in ["RBW,100,kHz", "MHz,dBm", *rows("{f},{l}").split()]),
+    "levels seven to a line": "Start,1200 MHz\nStop,1210 MHz\nPoints,21\nUnit,dBm\n"
+    + "".join(",".join(map(str, L[k : k + 7])) + "\n" for k in (0, 7, 14)),
+    "unit behind a row across": comma(f"Frequenz,{','.join(map(str, F))},MHz\nPegel,{LEVELS},dBm\n"),
+    "frequencies with units across": "Time," + ",".join(f"{f} MHz" for f in F) + f"\n2026-03-02 10:00:00,{LEVELS}\n",
+    "columns named by times": "Frequency (MHz);10:00:00;10:00:10\n" + rows("{f};{l};{m}"),
+}
+
+
+@pytest.mark.parametrize("name", SHAPES)
+@pytest.mark.parametrize("end", ["\n", "\r\n"])
+def test_shape(name: str, end: str) -> None:
+    data = SHAPES[name].replace("\n", end).encode()
+    (sweep,) = read_bytes(data, "noon.csv", level_unit=None if "dB" in SHAPES[name] else "dBm")
+    assert (sweep.start_hz, sweep.stop_hz) == (1200e6, 1210e6)
+    assert sweep.level_dbm.tolist() == L
+    if "RBW" in SHAPES[name]:
+        assert sweep.settings.rbw_hz == 1e5
+
+
+def test_what_stands_over_a_pair_names_its_trace() -> None:
+    (sweep,) = read_bytes(SHAPES["trace names over pairs of columns"].encode(), "noon.csv")
+    assert sweep.settings.trace_mode == "average"
+    assert list(sweep.traces) == ["Max Hold"]
+
+
+def test_a_setting_among_words_counts_only_where_nothing_else_says_it() -> None:
+    text = "Remark: RBW 30 kHz was tried as well\nRBW,100,kHz\nMHz,dBm\n" + rows("{f},{l}")
+    assert read_bytes(text.encode(), "noon.csv")[0].settings.rbw_hz == 1e5
+    text = SHAPES["settings among words"]
+    assert any("among other words" in note for note in read_bytes(text.encode(), "noon.csv")[0].origin.assumptions)
+
+
+@pytest.mark.parametrize(
+    "second",
+    ["RBW,30,kHz\nMHz,dBm\n", "Max Hold\nMHz,dBm\n", "MHz,dBuV\n"],
+    ids=["other settings", "another trace", "another unit"],
+)
+def test_tables_that_say_something_of_their_own_are_no_pages(second: str) -> None:
+    more = "".join(f"{1210.5 + 0.5 * i},{L[i]}\n" for i in range(N))
+    text = "RBW,100,kHz\nMHz,dBm\n" + rows("{f},{l}") + second + more
+    assert [s.points for s in read_bytes(text.encode(), "noon.csv")] == [N, N]
+
+
+def test_a_row_across_in_two_units_is_refused() -> None:
+    text = "Time," + ",".join(f"{f} MHz" for f in F[:-1]) + f",1.21 GHz\n2026-03-02 10:00:00,{LEVELS}\n"
+    with pytest.raises(SweepFormatError):
+        read_bytes(text.encode(), "noon.csv", level_unit="dBm")

@@ -57,12 +57,13 @@ class Stretch:
         given up.
         """
         scene = Scene(np.array(kind, dtype=np.intp), stacked(theta), np.empty(0), 0.0)
-        if not kind:
-            return scene.theta, evaluate(self.trace, scene).lost
+        alone = evaluate(self.trace, scene)
+        if alone.index.size == 0:  # no carriers, or none within reach of any point: beyond the end of the span
+            return scene.theta, alone.lost
         if bent:
             scene, at = fit_with_response(self.trace, scene, bent, rounds=rounds, tolerance=0.02, least=least)
         else:
-            scene, at = fit(self.trace, scene, rounds=rounds, tolerance=0.02, least=least)
+            scene, at = fit(self.trace, scene, rounds=rounds, tolerance=0.02, least=least, start=alone)
         return scene.theta, at.lost
 
 

@@ -14,6 +14,7 @@ from spectra.measure.profile import RollOffProfile, profiles
 from spectra.measure.questions import drop, rethink
 from spectra.measure.response import grown_by_bends
 from spectra.measure.ripple import reconsider, strengthen, unbend
+from spectra.measure.sandwich import narrowed, sharpened
 from spectra.measure.scene import Scene, Trace, stacked
 from spectra.measure.seeds import seed_carriers, seed_window
 from spectra.measure.standing import reshape, settle_waves
@@ -149,8 +150,9 @@ def _solution(work: Work) -> Solution:
     here = information(work.at)
     raw = here.band.inverse(here.free)
     laws = edge_laws(work.trace, work.scene, work.at, work.law.correlated_points)
-    covariance = grown_by_bends(work.trace, work.scene, work.at, _grown(raw, laws))
-    found = profiles(work.trace, work.scene, work.at, raw, work.law.correlated_points)
+    true = narrowed(work.at, raw, work.law.correlation)
+    covariance = grown_by_bends(work.trace, work.scene, work.at, _grown(true, laws))
+    found = sharpened(profiles(work.trace, work.scene, work.at, raw, work.law.correlated_points), raw, true)
     return Solution(
         work.trace,
         _at_means(work.scene, laws, found),

@@ -1,0 +1,93 @@
+"""What neighbours that share noise do to an edge: less than to a plateau.
+
+The fit takes points as independent and counts `correlated_points` of them as one, which is right for whatever is smooth
+against the filter. An edge is as narrow as the filter itself, and noise that neighbours share moves a place less than a
+level: the score's own covariance (the sandwich of Huber 1967 and White 1982, from memory) says by how much.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from spectra.measure.model import Evaluation
+from spectra.measure.profile import RollOffProfile
+from spectra.measure.scene import RC
+from spectra.units import FloatArray
+
+__all__ = ["narrowed", "sharpened"]
+
+_MOST = 0.7  # of a variance that the correlation, itself estimated, may take away
+
+
+def narrowed(at: Evaluation, covariance: FloatArray, correlation: FloatArray) -> FloatArray:
+    """Return the covariance of all parameters with the score's own covariance in place of one count.
+
+    Parameters
+    ----------
+    at : Evaluation
+        The fit, its weights divided by 1 + 2 sum(correlation).
+    covariance : ndarray, shape (p, p)
+        Inverse of the information: four parameters per carrier, then the floor's coefficients.
+    correlation : ndarray, shape (m,)
+        Of a point with its 1st, 2nd, ... m-th neighbour.
+
+    Notes
+    -----
+    With J the Jacobian times the root of the weights, R the correlation and c its count, the score has the covariance
+    J'RJ/c where the information has J'J: C - C J'(I - R/c)J C remains, in which what is smooth, the floor, drops out.
+    """
+    carriers = at.scene.count
+    if correlation.size == 0 or carriers == 0 or at.index.size == 0:
+        return covariance
+    owner = np.repeat(np.arange(carriers), np.diff(at.start))
+    rows = at.jacobian * np.sqrt(at.weight[at.index])
+    shared = rows.copy()
+    for lag, strength in enumerate(correlation[: owner.size - 1], start=1):
+        same = strength * (owner[lag:] == owner[:-lag])
+        shared[:, lag:] += rows[:, :-lag] * same
+        shared[:, :-lag] += rows[:, lag:] * same
+    rest = rows - shared / (1.0 + 2.0 * float(correlation.sum()))
+    result = covariance.copy()
+    for k in np.flatnonzero((at.scene.kind == RC) & (np.diff(at.start) > 0)):
+        pairs, own = slice(int(at.start[k]), int(at.start[k + 1])), slice(4 * k, 4 * k + 4)
+        less = rows[:, pairs] @ rest[:, pairs].T
+        less = 0.5 * (less + less.T)
+        most = float(np.linalg.eigvals(covariance[own, own] @ less).real.max())
+        if most > _MOST:
+            less *= _MOST / most
+        result -= covariance[:, own] @ less @ covariance[own]
+    return result
+
+
+def sharpened(found: dict[int, RollOffProfile], before: FloatArray, after: FloatArray) -> dict[int, RollOffProfile]:
+    """Return profiles of roll-offs whose covariance was `before` and is `after` by the score's own.
+
+    Likelihoods over the roll-off are raised to the power that gives the roll-off its variance, edges at a given
+    roll-off scaled to theirs. A roll-off at its bound, without a variance, keeps its likelihood.
+    """
+    made = {}
+    for k, profile in found.items():
+        own = slice(4 * k, 4 * k + 3)
+        old, new = before[own, own], after[own, own]
+        power = float(old[2, 2] / new[2, 2]) if new[2, 2] > 0.0 else 1.0
+        old, new = _given_roll_off(old), _given_roll_off(new)
+        sound = (old > 0.0) & (new > 0.0)
+        scale = np.sqrt(np.where(sound, np.clip(new / np.where(sound, old, 1.0), 1.0 - _MOST, 1.0), 1.0))
+        weight = np.maximum(profile.weight, 1e-300) ** power
+        made[k] = replace(
+            profile,
+            weight=weight / weight.sum(),
+            lower_std=profile.lower_std * scale[0],
+            upper_std=profile.upper_std * scale[1],
+        )
+    return made
+
+
+def _given_roll_off(block: FloatArray) -> FloatArray:
+    """Return the variances of the two edges at a given roll-off."""
+    known = np.diag(block)[:2].copy()
+    if block[2, 2] > 0.0:
+        known -= block[:2, 2] ** 2 / block[2, 2]
+    return known

@@ -19,6 +19,7 @@ from spectra.units import FloatArray
 __all__ = ["narrowed", "sharpened"]
 
 _MOST = 0.7  # of a variance that the correlation, itself estimated, may take away
+_BEYOND = 0.1  # of a variance, by which fits of correlated points scatter more than the linear law says (simulated)
 
 
 def narrowed(at: Evaluation, covariance: FloatArray, correlation: FloatArray) -> FloatArray:
@@ -37,6 +38,7 @@ def narrowed(at: Evaluation, covariance: FloatArray, correlation: FloatArray) ->
     -----
     With J the Jacobian times the root of the weights, R the correlation and c its count, the score has the covariance
     J'RJ/c where the information has J'J: C - C J'(I - R/c)J C remains, in which what is smooth, the floor, drops out.
+    What remains is raised by a tenth, up to C: fits scatter by as much beyond the linear law.
     """
     carriers = at.scene.count
     if correlation.size == 0 or carriers == 0 or at.index.size == 0:
@@ -54,34 +56,37 @@ def narrowed(at: Evaluation, covariance: FloatArray, correlation: FloatArray) ->
         pairs, own = slice(int(at.start[k]), int(at.start[k + 1])), slice(4 * k, 4 * k + 4)
         less = rows[:, pairs] @ rest[:, pairs].T
         less = 0.5 * (less + less.T)
-        most = float(np.linalg.eigvals(covariance[own, own] @ less).real.max())
-        if most > _MOST:
-            less *= _MOST / most
+        less = _borne_out(covariance[own, own], less)
         result -= covariance[:, own] @ less @ covariance[own]
     return result
 
 
-def sharpened(found: dict[int, RollOffProfile], before: FloatArray, after: FloatArray) -> dict[int, RollOffProfile]:
-    """Return profiles of roll-offs whose covariance was `before` and is `after` by the score's own.
+def _borne_out(covariance: FloatArray, less: FloatArray) -> FloatArray:
+    """Return the information that a carrier's variances may lose, with what fits scatter beyond the linear law."""
+    free = np.flatnonzero(np.diag(covariance) > 0.0)
+    value, vector = np.linalg.eigh(covariance[np.ix_(free, free)])
+    kept = value > 1e-12 * value[-1]
+    root = vector[:, kept] * np.sqrt(value[kept])
+    share, turn = np.linalg.eigh(root.T @ less[np.ix_(free, free)] @ root)
+    share = np.clip((1.0 + _BEYOND) * share - _BEYOND, 0.0, _MOST)
+    back = (vector[:, kept] / np.sqrt(value[kept])) @ turn
+    made = np.zeros_like(less)
+    made[np.ix_(free, free)] = (back * share) @ back.T
+    return made
 
-    Likelihoods over the roll-off are raised to the power that gives the roll-off its variance, edges at a given
-    roll-off scaled to theirs. A roll-off at its bound, without a variance, keeps its likelihood.
+
+def sharpened(found: dict[int, RollOffProfile], before: FloatArray, after: FloatArray) -> dict[int, RollOffProfile]:
+    """Return profiles of roll-offs with the edges' deviations scaled as the covariance `after` is to that `before`.
+
+    The likelihood over the roll-off stays: where it is broad, the linear law promises too much.
     """
     made = {}
     for k, profile in found.items():
         own = slice(4 * k, 4 * k + 3)
-        old, new = before[own, own], after[own, own]
-        power = float(old[2, 2] / new[2, 2]) if new[2, 2] > 0.0 else 1.0
-        old, new = _given_roll_off(old), _given_roll_off(new)
+        old, new = _given_roll_off(before[own, own]), _given_roll_off(after[own, own])
         sound = (old > 0.0) & (new > 0.0)
         scale = np.sqrt(np.where(sound, np.clip(new / np.where(sound, old, 1.0), 1.0 - _MOST, 1.0), 1.0))
-        weight = np.maximum(profile.weight, 1e-300) ** power
-        made[k] = replace(
-            profile,
-            weight=weight / weight.sum(),
-            lower_std=profile.lower_std * scale[0],
-            upper_std=profile.upper_std * scale[1],
-        )
+        made[k] = replace(profile, lower_std=profile.lower_std * scale[0], upper_std=profile.upper_std * scale[1])
     return made
 
 

@@ -19,6 +19,7 @@ from spectra.measure.response import Bent, bent_figures, swing_db
 from spectra.measure.scene import CW, RC
 from spectra.measure.shape import ShapeVerdict, shape_verdicts
 from spectra.measure.standards import roll_off_weights
+from spectra.measure.standing import wave_variance
 from spectra.measure.tone import is_tone
 from spectra.signal.filters import ENBW_PER_RBW_GAUSSIAN
 from spectra.signal.raised_cosine import occupied_fraction, x_db_fraction
@@ -45,7 +46,7 @@ class _Frame:
     floor: FloatArray
     floor_variance: FloatArray
     observed: NDArray[np.bool_]
-    wave_variance: float = 0.0
+    wave_variance: FloatArray
 
 
 def floor_of(solution: Solution, points: FloatArray) -> tuple[Floor, _Frame]:
@@ -56,10 +57,8 @@ def floor_of(solution: Solution, points: FloatArray) -> tuple[Floor, _Frame]:
     variance = basis.variance(solution.covariance[k4:, k4:])
     if solution.floor_doubt is not None:
         variance += solution.floor_doubt
-    wave_variance = 0.0
-    if len(basis.waves):  # cosine and sine of each, known from all that shows the floor
-        wave_variance = 2.0 * len(basis.waves) / float(solution.at.weight @ solution.at.by_noise**2)
-        variance += wave_variance
+    wave_part = wave_variance(solution.at)
+    variance += wave_part
     observed = _observed(solution, variance)
     level_dbm = solution.reference_dbm + DB_PER_NEPER * solution.shown(level)
     std_db = DB_PER_NEPER * np.sqrt(variance)
@@ -72,7 +71,7 @@ def floor_of(solution: Solution, points: FloatArray) -> tuple[Floor, _Frame]:
     tilt = float(level_dbm[-1] - level_dbm[0])
     every = [solution.at_points(values, points) for values in (level_dbm, std_db, observed.astype(float))]
     floor = Floor(middle, density, density_std, tilt, every[0], every[1], every[2] > 0.5)
-    return floor, _Frame(solution, level, variance, observed, wave_variance)
+    return floor, _Frame(solution, level, variance, observed, wave_part)
 
 
 def _observed(solution: Solution, variance: FloatArray) -> NDArray[np.bool_]:
@@ -362,7 +361,7 @@ def _modulated(
         response_db=swing_db(row) if row[4:].any() else None,
         flags=tuple(flags),
         roll_off_weights=weights,
-        parts=modulated_parts(stds, shape.given, frame.floor_variance[at], frame.wave_variance, verdict.inflation),
+        parts=modulated_parts(stds, shape.given, frame.floor_variance[at], frame.wave_variance[at], verdict.inflation),
     )
 
 
@@ -398,7 +397,7 @@ def _other(frame: _Frame, k: int, found: Lump) -> Carrier:
         cn0_std_db=math.hypot(ratio_std, DB_PER_NEPER * ENBW_RELATIVE_STD) if seen and whole else None,
         false_alarm_probability=_probability(solution, k),
         flags=tuple(flags),
-        parts=plain_parts(frame.floor_variance[at], frame.wave_variance),
+        parts=plain_parts(frame.floor_variance[at], frame.wave_variance[at]),
     )
 
 
@@ -484,5 +483,5 @@ def _narrow(frame: _Frame, k: int, at: int, over: float, over_variance: float, c
         cn0_std_db=DB_PER_NEPER * math.sqrt(cn0_variance) if seen and solution.rbw_known else None,
         false_alarm_probability=_probability(solution, k),
         flags=tuple(flags),
-        parts=plain_parts(frame.floor_variance[at], frame.wave_variance),
+        parts=plain_parts(frame.floor_variance[at], frame.wave_variance[at]),
     )

@@ -12,11 +12,12 @@ from dataclasses import replace
 import numpy as np
 
 from spectra.measure.floor import with_waves
-from spectra.measure.model import evaluate
+from spectra.measure.linear import solve_narrow
+from spectra.measure.model import Evaluation, evaluate
 from spectra.measure.work import Work
 from spectra.units import DB_PER_NEPER, FloatArray
 
-__all__ = ["reshape", "settle_waves"]
+__all__ = ["reshape", "settle_waves", "wave_variance"]
 
 _SHORTEST_HZ, _LONGEST_HZ = 1.5e6, 300e6
 _LEAST_POINTS, _LEAST_RBW, _LEAST_PERIODS = 4.0, 3.0, 1.5
@@ -54,6 +55,31 @@ def settle_waves(work: Work) -> bool:
             break
         found = True
     return found
+
+
+def wave_variance(at: Evaluation) -> FloatArray:
+    """Return by how much the variance of ln(floor) grows at each point since its sines are not known but fitted.
+
+    Size, phase and period of each, with the spline free beside them: the Schur complement of their information in that
+    of both, all from the points that show the floor.
+    """
+    trace, basis = at.trace, at.trace.basis
+    if not len(basis.waves):
+        return np.zeros(trace.x.size)
+    x, weight = trace.x - float(trace.x.mean()), at.weight * at.by_noise**2
+    rows = []
+    for omega, cosine, sine in basis.waves:
+        c, s = np.cos(omega * trace.x), np.sin(omega * trace.x)
+        rows += [c, s, x * (sine * c - cosine * s)]
+    design = np.array(rows)
+    design /= np.sqrt(np.maximum((design * design) @ weight, 1e-12))[:, None]
+    band = basis.gram(weight) + at.scene.strength * basis.penalty
+    band[0] += 1e-9 * float(band[0].max())
+    beside = np.array([basis.spline(solve_narrow(band, basis.project(weight * row))[0]) for row in design])
+    rest = design - beside
+    left = (rest * weight) @ design.T
+    left = 0.5 * (left + left.T) + 1e-9 * np.eye(len(rows))
+    return np.asarray((rest * np.linalg.solve(left, rest)).sum(axis=0))
 
 
 def _fitted(work: Work, least: float) -> bool:

@@ -22,8 +22,15 @@ SEED = 20260302
 QUANTITIES = ("centre_hz", "symbol_rate_bd", "cn_db", "occupied_bandwidth_hz")
 
 
-def cells() -> list[tuple[str, int, float | None, float]]:
-    """Return (average, readings, C/N or None for a crowded span, RBW in spacings; above 1 neighbours share noise)."""
+RATE_HZ = 27.5e6
+Cell = tuple[str, int, float | None, float] | tuple[str, int, float | None, float, float]
+
+
+def cells() -> list[Cell]:
+    """Return (average, readings, C/N or None for a crowded span, RBW in spacings; above 1 neighbours share noise).
+
+    A fifth member is the symbol rate: carriers of a few RBW, whose edges are as narrow as the filter.
+    """
     alone = [
         (average, readings, cn_db, ratio)
         for average in ("power", "log")
@@ -37,6 +44,12 @@ def cells() -> list[tuple[str, int, float | None, float]]:
         ("power", 10, None, 1.0),
         ("log", 10, None, 1.0),
         ("power", 100, None, 1.0),
+        ("power", 10, 12.0, 7.5, 5e6),
+        ("power", 100, 12.0, 3.0, 5e6),
+        ("power", 100, 15.0, 5.0, 5e6),
+        ("power", 100, 12.0, 7.5, 12e6),
+        ("power", 30, 12.0, 3.0, 2e6),
+        ("log", 30, 12.0, 3.0, 5e6),
     ]
 
 
@@ -58,14 +71,15 @@ def scores(carrier: Carrier, signal: scenes.Signal) -> dict[str, float | None]:
     return result
 
 
-def trial(rng: np.random.Generator, cell: tuple[str, int, float | None, float]) -> list[dict[str, float | None]]:
-    average, readings, cn_db, ratio = cell
+def trial(rng: np.random.Generator, cell: Cell) -> list[dict[str, float | None]]:
+    average, readings, cn_db, ratio = cell[:4]
+    rate = cell[4] if len(cell) > 4 else RATE_HZ
     if cn_db is None:
         setting = scenes.Setting(span_hz=1200e6, rbw_hz=1.2e6 * ratio, readings=readings, average=average)
         signals = scenes.crowd(rng, setting, 16, 0.6)
     else:
         setting = scenes.Setting(readings=readings, average=average, rbw_hz=ratio * 100e3, correlated=ratio > 1.0)
-        signals = [scenes.Signal(1550e6 + rng.uniform(-8e6, 8e6), 27.5e6, rng.uniform(0.05, 0.35), cn_db)]
+        signals = [scenes.Signal(1550e6 + rng.uniform(-8e6, 8e6), rate, rng.uniform(0.05, 0.35), cn_db)]
     carriers = measure(scenes.sweep(rng, setting, signals)).carriers
     found = []
     for signal in signals:
@@ -106,6 +120,7 @@ def main() -> int:
             str(s["cell"][1]),
             "crowded" if s["cell"][2] is None else f"{s['cell'][2]:.0f}",
             f"{s['cell'][3]:g}",
+            "1 to 36" if s["cell"][2] is None else f"{(s['cell'][4] if len(s['cell']) > 4 else RATE_HZ) / 1e6:g}",
             s["quantity"],
             str(s["count"]),
             f"{100 * s['within68']:.1f}",
@@ -114,7 +129,18 @@ def main() -> int:
         ]
         for s in run(trials)
     ]
-    header = ["average", "readings", "C/N dB", "RBW/spacing", "quantity", "count", "in 68 %", "in 95 %", "null %"]
+    header = [
+        "average",
+        "readings",
+        "C/N dB",
+        "RBW/spacing",
+        "MBd",
+        "quantity",
+        "count",
+        "in 68 %",
+        "in 95 %",
+        "null %",
+    ]
     title = "Coverage of the stated standard uncertainties (1 and 1.96 of them)"
     scenes.write_table(Path(__file__).with_suffix(".md"), title, header, rows, SEED)
     return 0

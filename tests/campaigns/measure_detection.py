@@ -127,7 +127,7 @@ def left_over(setting: scenes.Setting, rate: float, bends: bool) -> float:
 
 
 def limits(setting: scenes.Setting, rate: float) -> tuple[float, float]:
-    """Return the least C/N in dB (Pd 0.99, Pfa 0.01 a sweep over 3 x points tests) over a straight and a bending floor."""
+    """Return the least C/N in dB (Pd 0.99, Pfa 0.01 over 3 x points tests) over a straight and over a bending floor."""
     points = rate / (setting.span_hz / (setting.points - 1))
     information = point_law(setting.average, setting.readings).information
     straight, bending = (

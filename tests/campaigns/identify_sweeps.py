@@ -7,13 +7,19 @@ unlisted), identified together. Each is answered with the whole table and with e
 left out. As a script it writes `identify_sweeps.csv` beside itself, the figures on top, and goes on where a table of
 the same seed stops:
 
-    python tests/campaigns/identify_sweeps.py [trials] [seed]
+    python tests/campaigns/identify_sweeps.py [trials] [seed] [folder]
+
+With a folder the measurements are kept there and used again: sweeping and measuring take most of the time.
 """
 
 from __future__ import annotations
 
 import csv
+import pickle
 import sys
+from collections.abc import Iterator
+from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -32,12 +38,17 @@ from spectra.simulate import Analyser, sweep_spectrum
 
 KINDS = ("usual", "careful", "both_ports")
 _OPPOSITE = {"H": "V", "V": "H", "L": "R", "R": "L"}
+BOTH_EVERY = 5  # draws of which one is swept on both ports too
+PIECE = 50  # draws in one file of kept measurements
 COLUMNS = (
     "trial", "listed", "other_listed", "twin", "far_twin",
     *(
         f"{kind}_{name}"
         for kind in KINDS
-        for name in ("verdict", "right", "kin", "error_hz", "std_hz", "absent_verdict", "absent_kin")
+        for name in (
+            "verdict", "right", "named", "kin", "probability", "error_hz", "std_hz",
+            "absent_verdict", "absent_kin", "absent_probability",
+        )
     ),
 )  # fmt: skip
 
@@ -47,11 +58,24 @@ def careful(start_hz: float, stop_hz: float) -> Analyser:
     return Analyser(start_hz=start_hz, stop_hz=stop_hz, points=4001, rbw_hz=300e3, detector="rms", averages=20)
 
 
-def drawn(world: Any, number: int, seed: int, least: int = 5) -> dict[str, Any]:
-    """Draw, sweep and judge one trial."""
+@dataclass(frozen=True)
+class Draw:
+    """One draw with its sweeps measured; `place` is the index of the true list in `World.seen`."""
+
+    number: int
+    place: int
+    lo_error_hz: float
+    listed: int
+    other_listed: int
+    sweeps: dict[str, list[Any]]
+
+
+def measured(world: Any, number: int, seed: int, least: int = 5) -> Draw:
+    """Draw, sweep and measure one trial: as usual, carefully, and every fifth on both ports."""
     rng = np.random.default_rng((seed, number))
     while True:
-        band, state, plan = world.seen[rng.integers(len(world.seen))]
+        place = int(rng.integers(len(world.seen)))
+        band, state, plan = world.seen[place]
         chain = trials.chain_of(band, world.tolerance_hz)
         sky = trials.draw_sky(world.table, rng, state, plan, 0.12, 0.15, (0.1e6, 1e6, 3e6))
         start, stop, rbw, spectrum, listed = simulated.scene(chain, sky, rng)
@@ -62,22 +86,49 @@ def drawn(world: Any, number: int, seed: int, least: int = 5) -> dict[str, Any]:
         "usual": [measure(sweep_spectrum(spectrum, usual, int(rng.integers(2**31))))],
         "careful": [measure(sweep_spectrum(spectrum, careful(start, stop), int(rng.integers(2**31))))],
     }
-    other, other_listed = _other_port(world, band, state, plan, sky, (start, stop), rng)
+    other, other_listed = None, 0
+    if number % BOTH_EVERY == 0:
+        other, other_listed = _other_port(world, band, state, plan, sky, (start, stop), rng)
     if other is not None:
         sweeps["both_ports"] = [sweeps["careful"][0], other]
-    trial = trials.Trial(sweeps["usual"][0], chain, plan, state, sky.lo_error_hz, listed, float("nan"))
+    return Draw(number, place, sky.lo_error_hz, listed, other_listed, sweeps)
+
+
+def judged(world: Any, draw: Draw) -> dict[str, Any]:
+    """Identify the sweeps of one draw, with the whole table and without the true position."""
+    band, state, plan = world.seen[draw.place]
+    chain = trials.chain_of(band, world.tolerance_hz)
+    trial = trials.Trial(draw.sweeps["usual"][0], chain, plan, state, draw.lo_error_hz, draw.listed, float("nan"))
     twin, far_twin = trials.shared(world, trial)
     record = {
-        "trial": number,
-        "listed": listed,
-        "other_listed": other_listed,
+        "trial": draw.number,
+        "listed": draw.listed,
+        "other_listed": draw.other_listed,
         "twin": round(twin, 2),
         "far_twin": round(far_twin, 2),
     }
-    for kind, measurements in sweeps.items():
-        answer = _answer(world, chain, plan, state, sky.lo_error_hz, measurements)
+    for kind, measurements in draw.sweeps.items():
+        answer = _answer(world, chain, plan, state, draw.lo_error_hz, measurements)
         record |= {f"{kind}_{name}": value for name, value in answer.items()}
     return record
+
+
+def kept(world: Any, number: int, seed: int, folder: Path | None) -> Iterator[Draw]:
+    """Yield draws from a number on; with a folder their measurements are kept there, and used again."""
+    while True:
+        if folder is None:
+            yield measured(world, number, seed)
+            number += 1
+            continue
+        start = number - number % PIECE
+        path = folder / f"sweeps_{len(world.seen)}_{seed}_{start:05d}.pickle"
+        if not path.is_file():
+            found = [measured(world, each, seed) for each in range(start, start + PIECE)]
+            aside = path.with_suffix(".part")
+            aside.write_bytes(pickle.dumps(found))
+            aside.rename(path)
+        yield from pickle.loads(path.read_bytes())[number - start :]
+        number = start + PIECE
 
 
 def _other_port(
@@ -111,14 +162,19 @@ def _answer(world: Any, chain: Any, plan: Any, state: Any, lo_error_hz: float, m
     best = result.candidates[0] if result.candidates else None
     right = best is not None and simulated.is_true(best, plan, state)
     told = best if right else None
+    limit = result.thresholds.confirmed_next
+    near = [c for c in result.candidates if c is best or (c.log10_odds_next or 0.0) >= -limit]
     return {
         "verdict": result.verdict,
         "right": int(right),
+        "named": int(any(simulated.is_true(each, plan, state) for each in near)),
         "kin": simulated.rounded(result.log10_odds_kin, 2),
+        "probability": simulated.rounded(result.probability, 5),
         "error_hz": "" if told is None else round(told.lo_error_hz - lo_error_hz),
         "std_hz": "" if told is None else round(told.lo_error_std_hz),
         "absent_verdict": absent.verdict,
         "absent_kin": simulated.rounded(absent.log10_odds_kin, 2),
+        "absent_probability": simulated.rounded(absent.probability, 5),
     }
 
 
@@ -133,6 +189,9 @@ def summary(records: list[dict[str, Any]], twins_from: float = 0.7) -> dict[str,
         for name, some in (("", alone), (", 8 listed or more", [r for r in alone if int(r["listed"]) >= 8])):
             hit = [int(r[f"{kind}_right"]) and r[f"{kind}_verdict"] == "confirmed" for r in some]
             figures[f"{kind}: confirmed and right without twins{name}"] = float(np.mean(hit)) if hit else float("nan")
+        twins = [int(r[f"{kind}_named"]) for r in mine if float(r["twin"]) >= twins_from]
+        figures[f"{kind}: twins"] = len(twins)
+        figures[f"{kind}: twins, the true one named"] = float(np.mean(twins)) if twins else float("nan")
         figures[f"{kind}: first without twins"] = float(np.mean([int(r[f"{kind}_right"]) for r in alone]))
         wrong = [r[f"{kind}_verdict"] == "confirmed" and not int(r[f"{kind}_right"]) for r in mine]
         figures[f"{kind}: trials"] = len(mine)
@@ -149,6 +208,9 @@ def summary(records: list[dict[str, Any]], twins_from: float = 0.7) -> dict[str,
         error = np.array(
             [[float(r[f"{kind}_error_hz"]), float(r[f"{kind}_std_hz"])] for r in mine if r[f"{kind}_error_hz"] != ""]
         )
+        figures[f"{kind}: LO error, root mean square over its standard uncertainty"] = float(
+            np.sqrt(np.mean((error[:, 0] / error[:, 1]) ** 2))
+        )
         figures[f"{kind}: LO error, coverage 95"] = float(np.mean(np.abs(error[:, 0]) < 1.96 * error[:, 1]))
     return figures
 
@@ -157,11 +219,12 @@ def main(arguments: list[str]) -> None:
     """Run the campaign and write its table, trial by trial."""
     count = int(arguments[0]) if arguments else 600
     seed = int(arguments[1]) if len(arguments) > 1 else 1
+    folder = Path(arguments[2]) if len(arguments) > 2 else None
     world = trials.World.build(trials.load_plans())
     records: list[dict[str, Any]] = standing(Path(__file__).with_suffix(".csv"), f"seed {seed},")[:count]
-    while len(records) < count:
-        records.append(drawn(world, len(records), seed))
-        if len(records) % 25 == 0 or len(records) == count:
+    for draw in islice(kept(world, len(records), seed, folder), count - len(records)):
+        records.append(judged(world, draw))
+        if len(records) % 250 == 0 or len(records) == count:
             keep(__file__, COLUMNS, records, summary(records), f"{len(records)} trials", seed)
 
 

@@ -24,7 +24,19 @@ from spectra.plan.table import CarrierTable, PlanList
 from spectra.sweep import Sweep
 
 PLANS = Path("/usr/share/dvb/dvb-s")
-POINTS, READINGS = 1001, 10.0
+
+
+@dataclass(frozen=True)
+class Setting:
+    """Points, readings averaged at each, and RBW (None: chosen to suit the span) of a drawn sweep."""
+
+    points: int = 1001
+    readings: float = 10.0
+    rbw_hz: float | None = None
+
+
+USUAL = Setting()
+CAREFUL = Setting(points=4001, readings=20.0, rbw_hz=0.3e6)
 _POLARISATION = {"HORIZONTAL": "H", "VERTICAL": "V", "LEFT": "L", "RIGHT": "R"}
 
 
@@ -141,11 +153,12 @@ def draw(
     missing: float = 0.12,
     extra: float = 0.15,
     lo_range_hz: tuple[float, ...] = (0.1e6, 1e6, 3e6),
+    setting: Setting = USUAL,
 ) -> Trial:
     """Draw lists, spans and errors until the sweep shows between `least` and `most` listed carriers."""
     while True:
         band, state, plan = world.seen[rng.integers(len(world.seen))]
-        trial = _draw_one(world, rng, band, state, plan, missing, extra, lo_range_hz, most)
+        trial = _draw_one(world, rng, band, state, plan, missing, extra, lo_range_hz, most, setting)
         if trial is not None and least <= trial.listed <= (most or 10_000):
             return trial
 
@@ -160,11 +173,13 @@ def _draw_one(
     extra: float,
     lo_range_hz: tuple[float, ...],
     most: int | None,
+    setting: Setting,
 ) -> Trial | None:
     chain = chain_of(band, world.tolerance_hz)
     start, stop, rbw = _span(chain, rng, most)
+    rbw = setting.rbw_hz or rbw
     sky = draw_sky(world.table, rng, state, plan, missing, extra, lo_range_hz)
-    measurement, shown = _measure(sky.if_hz, sky.symbol_rate_bd, sky.listed, start, stop, rbw, rng)
+    measurement, shown = _measure(sky.if_hz, sky.symbol_rate_bd, sky.listed, start, stop, rbw, rng, setting)
     if not sky.listed[shown].any():
         return None
     std = np.array([c.centre_std_hz for c in measurement.carriers])
@@ -225,12 +240,14 @@ def draw_sky(
     return DrawnSky(state.sign * (rf - state.lo_hz - lo_error), rate, listed, lo_error, rounding)
 
 
-def centre_std_hz(rate: float, cn_db: float, roll_off: float, rbw: float, spacing: float) -> float:
+def centre_std_hz(
+    rate: float, cn_db: float, roll_off: float, rbw: float, spacing: float, readings: float = 10.0
+) -> float:
     """Return the bound on the centre (closed form, derived from the information of a gamma-distributed trace)."""
     c = 10.0 ** (cn_db / 10.0)
     q = (1.0 + 0.5 * c) / np.sqrt(1.0 + c) - 1.0
     d = max(spacing, 1.41 * 1.06 * rbw)
-    return float(np.sqrt(d * roll_off * rate / (2.0 * np.pi**2 * READINGS * q)))
+    return float(np.sqrt(d * roll_off * rate / (2.0 * np.pi**2 * readings * q)))
 
 
 def _measure(
@@ -241,8 +258,9 @@ def _measure(
     stop: float,
     rbw: float,
     rng: np.random.Generator,
+    setting: Setting,
 ) -> tuple[Measurement, np.ndarray]:
-    spacing = (stop - start) / (POINTS - 1)
+    spacing = (stop - start) / (setting.points - 1)
     carriers, shown = [], []
     taken: list[tuple[float, float]] = []
     for index in np.argsort(~listed, kind="stable"):
@@ -254,13 +272,13 @@ def _measure(
         if any(abs(f - g) < 0.4 * (width + w) for g, w in taken):
             continue
         seen_db = cn_db + 10.0 * np.log10(min(1.0, width / rbw))
-        readings = READINGS * max(1.0, width / (1.5 * rbw))
+        readings = setting.readings * max(1.0, width / max(1.5 * rbw, spacing))
         if seen_db < 10.0 * np.log10(7.0 / np.sqrt(readings) + 45.0 / readings) + rng.normal(0.0, 0.7):
             continue
         if width < 2.0 * rbw and rng.random() < 0.2:
             continue
         taken.append((f, width))
-        std = max(centre_std_hz(r, max(seen_db, 1.0), alpha, rbw, spacing), 0.02 * rbw)
+        std = max(centre_std_hz(r, max(seen_db, 1.0), alpha, rbw, spacing, setting.readings), 0.02 * rbw)
         centre = f + rng.normal(0.0, std)
         rate_std = 3.6 * std
         known = rate_std < 0.3 * r and width > 1.5 * rbw
@@ -281,13 +299,13 @@ def _measure(
         )
         shown.append(int(index))
     order = np.argsort([c.centre_hz for c in carriers]) if carriers else np.empty(0, int)
-    frequency = np.linspace(start, stop, POINTS)
-    flat = np.full(POINTS, -80.0)
+    frequency = np.linspace(start, stop, setting.points)
+    flat = np.full(setting.points, -80.0)
     measurement = Measurement(
-        sweep=Sweep.from_arrays(frequency, flat, rbw_hz=rbw, detector="rms", averages=10),
-        floor=Floor(-80.0, -140.0, 0.1, 0.0, flat, np.full(POINTS, 0.1), np.ones(POINTS, bool)),
+        sweep=Sweep.from_arrays(frequency, flat, rbw_hz=rbw, detector="rms", averages=int(setting.readings)),
+        floor=Floor(-80.0, -140.0, 0.1, 0.0, flat, np.full(setting.points, 0.1), np.ones(setting.points, bool)),
         carriers=tuple(carriers[i] for i in order),
-        readings_per_point=READINGS,
+        readings_per_point=setting.readings,
         readings_std=1.0,
         correlated_points=max(1.0, 1.41 * 1.06 * rbw / spacing),
         model_dbm=flat,
@@ -353,8 +371,8 @@ COLUMNS = (
 )  # fmt: skip
 
 
-def record(world: World, number: int, trial: Trial) -> dict[str, object]:
-    """Identify one trial with the whole table, and with every list of the true position left out."""
+def record(world: World, number: int, trial: Trial, *, left_out: bool = True) -> dict[str, object]:
+    """Identify one trial with the whole table, and (`left_out`) with every list of the true position left out."""
     from spectra.identify import identify
 
     near, far = shared(world, trial)
@@ -374,14 +392,17 @@ def record(world: World, number: int, trial: Trial) -> dict[str, object]:
     if best is not None and place == 0:
         value["error_hz"] = round(best.lo_error_hz - trial.lo_error_hz)
         value["std_hz"] = round(best.lo_error_std_hz)
-    absent = identify(trial.measurement, rest(world, trial.plan), trial.chain)
+    absent = identify(trial.measurement, rest(world, trial.plan), trial.chain) if left_out else None
     for prefix, answer in (("", result), ("absent_", absent)):
+        if answer is None:
+            continue
         for name in ("none", "next", "kin"):
             odds = getattr(answer, f"log10_odds_{name}")
             value[prefix + name] = "" if odds is None else round(odds, 2)
         value[prefix + "probability"] = "" if answer.probability is None else f"{answer.probability:.5f}"
-    value["absent_verdict"] = absent.verdict
-    value["absent_named"] = (absent.candidates[0].satellite or "") if absent.candidates else ""
+    if absent is not None:
+        value["absent_verdict"] = absent.verdict
+        value["absent_named"] = (absent.candidates[0].satellite or "") if absent.candidates else ""
     return value
 
 
@@ -398,7 +419,8 @@ def figures(records: list[dict[str, object]], twins_from: float = 0.7) -> dict[s
 
     alone = [r for r in records if float(str(r["twin"])) < twins_from]
     twins = [r for r in records if float(str(r["twin"])) >= twins_from]
-    far = [r for r in records if float(str(r["far_twin"])) < twins_from]
+    gone = [r for r in records if r.get("absent_verdict", "")]
+    far = [r for r in gone if float(str(r["far_twin"])) < twins_from]
     good = [r for r in records if r["right"] == 1 and r["verdict"] in ("confirmed", "probable")]
     z = column("error_hz", good) / column("std_hz", good)
     ratio = column("error_hz", good) / column("bound_hz", good)
@@ -410,8 +432,9 @@ def figures(records: list[dict[str, object]], twins_from: float = 0.7) -> dict[s
         "twins: true one named": part(twins, ("named", 1)),
         "wrongly confirmed": sum(r["verdict"] == "confirmed" and r["right"] == 0 for r in records),
         "probable or better": part(records, ("verdict", "confirmed")) + part(records, ("verdict", "probable")),
-        "absent: confirmed": sum(r["absent_verdict"] == "confirmed" for r in records),
-        "absent: unidentified": part(records, ("absent_verdict", "unidentified")),
+        "absent": len(gone),
+        "absent: confirmed": sum(r["absent_verdict"] == "confirmed" for r in gone),
+        "absent: unidentified": part(gone, ("absent_verdict", "unidentified")),
         "absent, no twin elsewhere": len(far),
         "absent, no twin elsewhere: confirmed": sum(r["absent_verdict"] == "confirmed" for r in far),
         "absent, no twin elsewhere: unidentified": part(far, ("absent_verdict", "unidentified")),
@@ -463,12 +486,19 @@ def keep(path: Path, note: str, columns: Sequence[str], found: Iterable[dict[str
 
 
 def main(arguments: list[str]) -> None:
-    """Run a campaign: ``identify_trials.py [trials] [seed] [least] [most]``; the table lies beside this file."""
+    """Run a campaign: ``identify_trials.py [trials] [seed] [least] [most] [left out] [careful]``.
+
+    The table lies beside this file. Of the first `left out` trials (0: all) the true position is left out too.
+
+    Usual sweeps have 1001 points and ten averages, careful ones 4001 points, RBW 300 kHz and twenty averages.
+    """
     import sys
 
-    count, seed, least, most = ([int(each) for each in arguments] + [2000, 1, 5, 0][len(arguments) :])[:4]
+    careful = "careful" in arguments
+    numbers = [int(each) for each in arguments if each != "careful"]
+    count, seed, least, most, gone = (numbers + [2000, 1, 5, 0, 0][len(numbers) :])[:5]
     world = World.build(load_plans())
-    path = Path(__file__).with_name(f"identify_trials_{least}_{most or 'up'}.csv")
+    path = Path(__file__).with_name(f"identify_trials_{'careful_' if careful else ''}{least}_{most or 'up'}.csv")
     records = []
     with path.open("w", encoding="utf-8", newline="") as out:
         out.write(
@@ -476,8 +506,10 @@ def main(arguments: list[str]) -> None:
         )
         writer = csv.DictWriter(out, COLUMNS)
         writer.writeheader()
-        for number, trial in enumerate(trials(world, count, seed, least=least, most=most or None)):
-            value = record(world, number, trial)
+        setting = CAREFUL if careful else USUAL
+        drawn = trials(world, count, seed, least=least, most=most or None, setting=setting)
+        for number, trial in enumerate(drawn):
+            value = record(world, number, trial, left_out=number < (gone or count))
             writer.writerow(value)
             out.flush()
             records.append(value)

@@ -1,4 +1,4 @@
-"""What is not identified though one list comes near: half of it silent, as a relative outside the table would show."""
+"""What is not identified though one list comes near: over half of it silent, as of a relative outside the table."""
 
 from __future__ import annotations
 
@@ -25,11 +25,11 @@ def half(
     shown: Callable[..., list[Carrier]],
     states: Any,
 ) -> Half:
-    """Identify a sweep of Cedar/H in which half of the rows are off the air."""
+    """Identify a sweep of Cedar/H in which more than half of the rows are off the air."""
 
     def identified(expect: str | None = None) -> Any:
         span = (950e6, 1500e6)
-        found = shown(arc, "Cedar", "H", states["low"], rng=np.random.default_rng(3), missing=0.5, span=span)
+        found = shown(arc, "Cedar", "H", states["low"], rng=np.random.default_rng(3), missing=0.55, span=span)
         return identify(make(found, *span), arc, chain, expect=expect)
 
     return identified

@@ -48,7 +48,7 @@ def test_a_careful_sweep_and_the_other_port_confirm_more(world: tuple[ModuleType
     """4001 points at 300 kHz, twenty averages; then both ports. The campaign gives the shares."""
     _, built = world
     sweeps = campaign("identify_sweeps")
-    records = [sweeps.drawn(built, number, 404) for number in range(2)]
+    records = [sweeps.judged(built, sweeps.measured(built, number, 404)) for number in range(2)]
     figures = sweeps.summary(records)
     for kind in sweeps.KINDS:
         assert figures[f"{kind}: wrongly confirmed"] == 0

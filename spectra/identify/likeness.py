@@ -1,0 +1,168 @@
+"""How the matched carriers lie about a list's rows, as those of the satellite itself do or as those of a relative.
+
+A relative shares transponders with the list: many of its carriers are the list's to the last digit, some have another
+symbol rate or another place on the same transponder, and its own stand where rows of the list are silent. Each function
+returns a log likelihood ratio, positive where it speaks for the satellite itself.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import product
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from spectra.identify.joint import Option, Scoring
+from spectra.identify.prepared import Prepared
+from spectra.units import FloatArray
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    IntArray = NDArray[np.intp]
+
+__all__ = ["centres_apart", "common_factor", "conflicts", "of_centres", "of_rates", "rates_apart", "variety"]
+
+_LEAST = -25.0
+_RATE_SLACK = 0.004
+# part of the rows whose rate is another: in a list as users keep it, and in a relative's (one of these, evenly); how
+# far off (log); by how much more than their uncertainty the rates of a relative may scatter (log)
+_CHANGED, _CHANGED_WIDTH = 0.012, 0.3
+_OTHER_RATES, _OTHER_WIDTH = (0.04, 0.1, 0.2, 0.35), 0.4
+_RATE_SPREADS = (0.0, 0.012, 0.025, 0.05, 0.1)
+# the same for centres about the common offset
+_MOVED, _MOVED_WIDTH_HZ = 0.02, 0.5e6
+_OTHER_PLACES, _OTHER_PLACES_WIDTH_HZ = (0.05, 0.15, 0.3), 1e6
+_CENTRE_SPREADS_HZ = (0.0, 0.1e6, 0.25e6, 0.6e6)
+# a relative whose rates are the list's times one factor: how often, and how far (log); the filter's slope and ripple
+# pull measured rates together a little
+_COMMON_OFTEN, _COMMON_SPREAD, _COMMON_SLACK = 0.2, 0.05, 0.005
+_OUTLYING, _FAR_OUT = 2.0, 6.0  # standard deviations from which a rate counts less, and not at all
+# a carrier across a silent row's place: by how much more often than chance a relative shows one, and the part of the
+# two widths within which the centres then lie
+_OCCUPIED, _OVERLAP = 0.3, 0.4
+_LIKELY_SHOWN, _MUCH_WIDER = 0.5, 1.3
+_SAME_RATE, _LEAST_SPACING_HZ, _OFF_RASTER_HZ = 0.02, 3e6, 1.6e6
+
+
+def rates_apart(prepared: Prepared, scoring: Scoring, pairs: IntArray) -> tuple[FloatArray, FloatArray]:
+    """Return by how much measured and listed log rates of the pairs differ, and the standard deviations."""
+    s, group = scoring.scored, scoring.group
+    row, carrier = s.pair_row[pairs], s.pair_carrier[pairs]
+    apart = group.log_rate[carrier] - prepared.log_rate[row]
+    std = np.sqrt(group.log_rate_std[carrier] ** 2 + prepared.log_rate_std[row] ** 2 + _RATE_SLACK**2)
+    known = np.isfinite(apart) & np.isfinite(std)
+    return apart[known], std[known]
+
+
+def of_rates(parts: Sequence[tuple[FloatArray, FloatArray]]) -> float:
+    """Weigh the rates: those of a relative scatter more, or are other ones here and there."""
+    apart, std = _joined(parts)
+    itself = _density(apart, std, _CHANGED, np.full(apart.size, _CHANGED_WIDTH))
+    wide = np.hypot(std, _OTHER_WIDTH)
+    relatives = [
+        _density(apart, np.hypot(std, spread), odd, wide) for spread, odd in product(_RATE_SPREADS, _OTHER_RATES)
+    ]
+    return max(itself - _log_mean(relatives), _LEAST)
+
+
+def centres_apart(
+    prepared: Prepared, scoring: Scoring, option: Option, pairs: IntArray
+) -> tuple[FloatArray, FloatArray]:
+    """Return how far the matched centres lie from their places, and the standard deviations."""
+    s, group = scoring.scored, scoring.group
+    row = s.pair_row[pairs]
+    rounding = np.maximum(prepared.coarse_hz[row], prepared.round_hz[row]) * (1.0 if option.coarse else 0.1)
+    return s.pair_offset_hz[pairs] - option.offset_hz, np.hypot(group.std_hz[s.pair_carrier[pairs]], rounding)
+
+
+def of_centres(parts: Sequence[tuple[FloatArray, FloatArray]]) -> float:
+    """Weigh the centres about the common offset, as `of_rates` does the rates."""
+    apart, std = _joined(parts)
+    itself = _density(apart, std, _MOVED, np.full(apart.size, _MOVED_WIDTH_HZ))
+    wide = np.full(apart.size, _OTHER_PLACES_WIDTH_HZ)
+    relatives = [
+        _density(apart, np.hypot(std, spread), odd, wide) for spread, odd in product(_CENTRE_SPREADS_HZ, _OTHER_PLACES)
+    ]
+    return max(itself - _log_mean(relatives), _LEAST)
+
+
+def common_factor(parts: Sequence[tuple[FloatArray, FloatArray]]) -> float:
+    """Weigh one factor common to all rates: a relative that uses another rate throughout."""
+    apart, std = _joined(parts)
+    if apart.size < 2:
+        return 0.0
+    mean, weight = float(np.median(apart)), 1.0 / std**2
+    for _ in range(6):
+        # carriers merged with a neighbour are far out, and say nothing of the others
+        far = np.abs(apart - mean) / std
+        weight = np.where(far < _FAR_OUT, np.minimum(1.0, _OUTLYING / np.maximum(far, 1e-9)), 0.0) / std**2
+        if not weight.any():
+            return 0.0
+        mean = float(np.average(apart, weights=weight))
+    var = 1.0 / float(weight.sum()) + _COMMON_SLACK**2
+    wide = var + _COMMON_SPREAD**2
+    log_ratio = 0.5 * mean**2 * (1.0 / var - 1.0 / wide) + 0.5 * float(np.log(var / wide))
+    return -float(np.logaddexp(np.log(1.0 - _COMMON_OFTEN), np.log(_COMMON_OFTEN) + log_ratio))
+
+
+def conflicts(prepared: Prepared, scoring: Scoring, option: Option) -> float:
+    """Weigh where the unlisted carriers stand: a relative's own take the transponders of the silent rows.
+
+    A silent row whose place holds an unlisted carrier no wider than its own speaks against the list, one whose place is
+    free speaks for it. Wider ones may be two neighbours that the filter does not part, and are left aside.
+    """
+    s, group = scoring.scored, scoring.group
+    slots = s.slot_entry == option.entry
+    rows = np.arange(prepared.hyp_start[option.hyp], prepared.hyp_start[option.hyp + 1])
+    first = rows[np.searchsorted(prepared.row_slot[rows], np.arange(*prepared.slot_start[option.hyp : option.hyp + 2]))]
+    silent = first[s.slot_silent[slots] & (s.slot_visible[slots] > _LIKELY_SHOWN)]
+    silent = silent[np.isfinite(prepared.width_hz[silent])]
+    left = np.ones(group.count, bool)
+    left[s.pair_carrier[s.pair_entry == option.entry]] = False
+    if not silent.size or not left.any():
+        return 0.0
+    width, own = prepared.width_hz[silent][:, None], group.width_hz[left][None, :]
+    away = np.abs(group.if_hz[left][None, :] - prepared.if_hz[silent][:, None] - option.offset_hz)
+    fits = own < _MUCH_WIDER * width
+    taken = (fits & (away < _OVERLAP * (width + own))).any(axis=1)
+    chance = np.clip((fits * 2.0 * _OVERLAP * (width + own)).sum(axis=1) / group.span_hz, 0.02, 0.6)
+    often = np.where(fits.any(axis=1), np.minimum(chance + _OCCUPIED, 0.85), chance)
+    return float(np.where(taken, np.log(chance / often), np.log((1.0 - chance) / (1.0 - often))).sum())
+
+
+def variety(prepared: Prepared, rows: Sequence[IntArray]) -> tuple[float, float]:
+    """Return how little of a plain raster the matched rows have: log of their distinct rates, and of spacings off it.
+
+    A plan of one rate at even spacing is easily another's too; one of many rates is its own.
+    """
+    rates = np.sort(np.concatenate([prepared.log_rate[each] for each in rows])) if rows else np.empty(0)
+    rates = rates[np.isfinite(rates)]
+    distinct = 1 + int(np.count_nonzero(np.diff(rates) > _SAME_RATE)) if rates.size else 1
+    off = 0
+    for each in rows:
+        apart = np.diff(np.sort(prepared.if_hz[each]))
+        apart = apart[apart > _LEAST_SPACING_HZ]
+        if apart.size:
+            step = float(apart.min())
+            off += int(np.count_nonzero(np.abs(apart / step - np.round(apart / step)) * step > _OFF_RASTER_HZ))
+    return float(np.log(distinct)), float(np.log1p(off))
+
+
+def _joined(parts: Sequence[tuple[FloatArray, FloatArray]]) -> tuple[FloatArray, FloatArray]:
+    if not parts:
+        return np.empty(0), np.empty(0)
+    return np.concatenate([each[0] for each in parts]), np.concatenate([each[1] for each in parts])
+
+
+def _density(apart: FloatArray, std: FloatArray, odd: float, width: FloatArray) -> float:
+    """Return the log density of differences: normal, `odd` of them from a wide law."""
+    core = (1.0 - odd) * np.exp(-0.5 * np.minimum((apart / std) ** 2, 200.0)) / std
+    wide = odd * np.exp(-0.5 * np.minimum((apart / width) ** 2, 50.0)) / width
+    return float(np.log(core + wide).sum())
+
+
+def _log_mean(values: Sequence[float]) -> float:
+    top = max(values)
+    return top + float(np.log(np.mean(np.exp(np.array(values) - top))))

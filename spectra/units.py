@@ -14,6 +14,7 @@ __all__ = [
     "LEVEL_UNITS",
     "MORE_LEVEL_UNITS",
     "FloatArray",
+    "counted",
     "db",
     "dbm_offset",
     "decimals_for",
@@ -92,6 +93,11 @@ def significant(value: float, digits: int = 2) -> str:
         return f"{value:.0f}" if value == 0.0 else str(value)
     decimals = max(0, digits - 1 - math.floor(math.log10(abs(value))))
     return f"{value:.{decimals}f}"
+
+
+def counted(count: int, one: str, many: str | None = None) -> str:
+    """Return ``1 carrier`` or ``3 carriers``; `many` where the plural is not the singular with an s."""
+    return f"{count} {one if count == 1 else many or one + 's'}"
 
 
 def format_value(value: float | None, std: float | None = None, unit: str = "", scale: float = 1.0) -> str:

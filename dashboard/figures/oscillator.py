@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from dashboard.figures.base import Drawing, scatter, text
+from spectra.findings.date_axis import DATE_AXIS, DATE_HOVER
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -30,8 +31,8 @@ def oscillator_words(trend: Trend) -> str:
     tolerance = "" if trend.tolerance_hz is None else f", tolerance ±{trend.tolerance_hz / 1e3:g} kHz"
     return (
         f"{len(used)} readings through LO state {trend.lo_state or 'not known'}{tolerance}: from "
-        f"{(first.lo_error_hz or 0.0) / 1e3:+.0f} kHz on {first.captured_at:%d %b %Y} to "
-        f"{(last.lo_error_hz or 0.0) / 1e3:+.0f} kHz on {last.captured_at:%d %b %Y}. Bars are 95 % intervals."
+        f"{(first.lo_error_hz or 0.0) / 1e3:+.0f} kHz on {first.captured_at:%Y-%m-%d} to "
+        f"{(last.lo_error_hz or 0.0) / 1e3:+.0f} kHz on {last.captured_at:%Y-%m-%d}. Bars are 95 % intervals."
     )
 
 
@@ -77,7 +78,14 @@ def oscillator_figure(trend: Trend, look: Look) -> go.Figure:
             )
         )
     figure.lay_out(
-        xaxis={"title": "taken (UTC)", "anchor": "y2" if warm else "y", "type": "date", "tickangle": 0, "nticks": 5},
+        xaxis={
+            "title": "taken (UTC)",
+            "anchor": "y2" if warm else "y",
+            "type": "date",
+            "tickangle": 0,
+            "nticks": 5,
+            **DATE_AXIS,
+        },
         yaxis={"title": "LO error / kHz", "domain": (0.32, 1.0) if warm else (0.0, 1.0)},
     )
     if warm:
@@ -112,7 +120,7 @@ def _readings(figure: Drawing, points: Sequence[TrendPoint], look: Look, name: s
             mode="markers",
             marker={"symbol": symbol, "size": 8, "color": colour},
             hovertext=[f"{text(p.capture)}<br>{text(p.why)}" if p.why else text(p.capture) for p in points],
-            hovertemplate="%{hovertext}<br>%{y:.1f} kHz<br>%{x|%d %b %Y %H:%M}<extra></extra>",
+            hovertemplate="%{hovertext}<br>%{y:.1f} kHz<br>%{x|" + DATE_HOVER + "}<extra></extra>",
         )
     )
 

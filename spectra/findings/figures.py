@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from spectra.findings.comparison import Comparison, Pair
+from spectra.findings.date_axis import DATE_AXIS
 
 if TYPE_CHECKING:
     import plotly.graph_objects as go
@@ -255,7 +256,7 @@ def trend_figure(trend: Trend) -> go.Figure:
         figure.add_annotation(x=middle, y=1, yref="paper", text=f"step {step.size_hz / 1e3:+.0f} kHz", showarrow=False)
     if trend.crossing is not None and trend.crossing.expected is not None and trend.tolerance_hz is not None:
         _mark_crossing(figure, trend)
-    figure.update_xaxes(showgrid=False, title_text="time (UTC)")
+    figure.update_xaxes(showgrid=False, title_text="time (UTC)", **DATE_AXIS)
     figure.update_yaxes(
         showgrid=True,
         gridcolor=_GRID,

@@ -20,7 +20,7 @@ from spectra.findings.interference_sets import (
     hours_words,
     occurrence,
 )
-from spectra.units import format_frequency
+from spectra.units import counted, format_frequency
 
 if TYPE_CHECKING:
     from spectra.capture import Capture
@@ -328,7 +328,8 @@ def aboard_one_vessel(emissions: Emissions) -> Iterable[Finding]:
             "interference.aboard_one_vessel",
             "note",
             f"Only {emission.vessels[0]} sees the signal at {_place(emission)} IF",
-            f"{len(looked) - 1} other vessel(s) looked there and saw nothing: it is aboard, or near that vessel only.",
+            f"{counted(len(looked) - 1, 'other vessel')} looked there and saw nothing: it is aboard, or near that "
+            "vessel only.",
             evidence=_common(emission),
             subjects=_subjects(emission, emissions),
             next_steps=(*service_steps(services_at(emission.if_hz)), _CABLE_STEPS[0]),

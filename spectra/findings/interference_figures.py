@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from spectra.errors import UsageError
+from spectra.findings.date_axis import DATE_AXIS
 from spectra.findings.emissions import Emissions
 from spectra.findings.interference_sets import entry_of
 from spectra.units import DB_PER_NEPER, FloatArray
@@ -90,6 +91,8 @@ def time_frequency_figure(sweeps: Sequence[Sweep]) -> go.Figure:
             hovertemplate="%{x:.3f} MHz<br>%{y}<br>%{z:.1f} dBm<extra></extra>",
         )
     )
+    if timed:
+        figure.update_yaxes(**DATE_AXIS)
     return _layout(figure, "IF / MHz", "captured at" if timed else "capture")
 
 
@@ -162,6 +165,8 @@ def timeline_figure(log: Emissions) -> go.Figure:
                 hovertemplate="%{y}<br>%{x}<br>not seen<extra></extra>",
             )
         )
+    if all(look.captured_at is not None for look in log.looks):
+        figure.update_xaxes(**DATE_AXIS)
     _layout(figure, "captured at", "emission (IF)")
     figure.update_layout(height=200 + _ROW_PX * max(2, len(log.emissions)))
     return figure

@@ -13,7 +13,7 @@ from spectra.findings.axis import sweep_at_if
 from spectra.findings.emissions import Emission, Emissions, Look, Sighting, track
 from spectra.findings.interference_causes import Unlisted, explain_unlisted
 from spectra.findings.interference_guests import Guest, unlisted_guests
-from spectra.units import FloatArray, format_value, jsonable
+from spectra.units import FloatArray, counted, format_value, jsonable
 
 if TYPE_CHECKING:
     from spectra.capture import Capture
@@ -255,9 +255,9 @@ def entry_of(emission: Emission, log: Emissions) -> Entry:
         odds = 0.5 * abs(_departures(emission, "if") - _departures(emission, "rf")) / math.log(10.0)
         odds = min(odds, 12.0)
         if emission.frame == "if":
-            return Entry("cable", odds, f"It kept its IF in {len(los)} LO state(s) while the LO moved.")
+            return Entry("cable", odds, f"It kept its IF in {counted(len(los), 'LO state')} while the LO moved.")
         if emission.frame == "rf":
-            return Entry("antenna", odds, f"It kept its RF in {len(los)} LO state(s) while the LO moved.")
+            return Entry("antenna", odds, f"It kept its RF in {counted(len(los), 'LO state')} while the LO moved.")
         return Entry("cannot_tell", odds, "IF and RF fit alike.")
     if len(los) == 1 and others:
         return _by_absence(emission, log, next(iter(los)))

@@ -11,7 +11,7 @@ from spectra.finding import Evidence, Finding, NextStep, Severity, Subjects, ste
 from spectra.findings.beam import diameter_m, pointing_error_deg
 from spectra.findings.interference import OTHER_PORT_STEP, OTHER_STATE_STEP, service_steps
 from spectra.findings.interference_causes import CauseName, Unlisted
-from spectra.units import format_frequency
+from spectra.units import counted, format_frequency
 
 if TYPE_CHECKING:
     from spectra.capture import Context
@@ -109,7 +109,7 @@ def adjacent_satellite(
             "adjacent_satellite",
             found,
             measurement,
-            f"{len(found)} carrier(s) of the neighbouring satellite {satellite}",
+            f"{counted(len(found), 'carrier')} of the neighbouring satellite {satellite}",
             words + " Small antennas see neighbours some dB down (common practice).",
             (
                 step("Peak the antenna on the wanted satellite and watch whether the neighbour's carriers fall."),
@@ -182,7 +182,8 @@ def two_satellites(identification: Identification, measurement: Measurement) -> 
 class CauseRule:
     """The rule of one cause: all carriers that it explains make one finding.
 
-    `title` may name their ``{count}``; `more` follows what the cause itself says.
+    `title` may name their ``{count}``, or them as so many ``{carriers}``, ``{products}`` or ``{lines}``; `more` follows
+    what the cause itself says.
     """
 
     name: CauseName
@@ -195,33 +196,32 @@ class CauseRule:
         """Tell the carriers whose likeliest cause this is."""
         found = _mine(unlisted, self.name)
         if found:
-            title = self.title.format(count=len(found))
+            named = {f"{word}s": counted(len(found), word) for word in ("carrier", "product", "line")}
+            title = self.title.format(count=len(found), **named)
             steps = (*self.steps, *service_steps(found[0].cause.services))
             words = found[0].cause.why + self.more
             yield _finding(self.name, found, measurement, title, words, steps, severity=self.severity)
 
 
-other_polarisation = CauseRule(
-    "other_polarisation", "{count} carrier(s) of the other polarisation", "", (OTHER_PORT_STEP,)
-)
+other_polarisation = CauseRule("other_polarisation", "{carriers} of the other polarisation", "", (OTHER_PORT_STEP,))
 """Carriers that are listed on the satellite's other polarisation."""
 image = CauseRule(
     "image",
-    "{count} carrier(s) at the image of the LO",
+    "{carriers} at the image of the LO",
     " The LNB's image rejection is poor, or the injection side is declared wrongly.",
     (step("Check the injection side in the receive chain against the LNB's papers."),),
 )
 """Carriers that fit the image of the LO."""
 second_lo = CauseRule(
     "second_lo",
-    "{count} carrier(s) converted by another oscillator",
+    "{carriers} converted by another oscillator",
     " Two oscillators run at once, or the tone is weak.",
     (step("Measure the supply voltage and the 22 kHz tone at the end of the receive cable."),),
 )
 """Carriers that fit another oscillator of the same LNB."""
 intermodulation = CauseRule(
     "intermodulation",
-    "{count} product(s) of the strongest carriers",
+    "{products} of the strongest carriers",
     " Some stage is overloaded.",
     (
         step(
@@ -233,7 +233,7 @@ intermodulation = CauseRule(
 """Carriers that are products of stronger ones."""
 reference_harmonic = CauseRule(
     "reference_harmonic",
-    "{count} line(s) on harmonics of 10 MHz",
+    "{lines} on harmonics of 10 MHz",
     "",
     (step("Look at the filter or splitter that feeds the 10 MHz reference into the cable, and at its level."),),
     "note",
@@ -257,7 +257,7 @@ own_radar = CauseRule(
     ),
 )
 """Spikes where the ship's radar falls by the image of the LO."""
-by_the_cable = CauseRule("by_the_cable", "{count} carrier(s) that may enter by the cable", "", (OTHER_STATE_STEP,))
+by_the_cable = CauseRule("by_the_cable", "{carriers} that may enter by the cable", "", (OTHER_STATE_STEP,))
 """Carriers that a service in their band may have put into the cable."""
 
 
@@ -272,11 +272,14 @@ def newcomer(unlisted: Sequence[Unlisted], measurement: Measurement, guests: Seq
         and all(abs(u.carrier.centre_hz - place) > near for place in known)
     ]
     if found:
+        title = "1 carrier that nothing explains: a newcomer, or a table that is out of date"
+        if len(found) > 1:
+            title = f"{len(found)} carriers that nothing explains: newcomers, or a table that is out of date"
         yield _finding(
             "newcomer",
             found,
             measurement,
-            f"{len(found)} carrier(s) that nothing explains: newcomers, or a table that is out of date",
+            title,
             "No list of the table, product, comb or band explains them better than a new carrier does.",
             (
                 step("Look for a newer carrier table, or ask the satellite operator what is on air there."),

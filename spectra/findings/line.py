@@ -21,7 +21,7 @@ from spectra.findings.line_level import (
 from spectra.findings.line_ripple import Ripple, find_ripples, longest_line_m
 from spectra.findings.line_shoulders import FALSE_ALARMS, Shoulders, find_shoulders
 from spectra.findings.line_sweep import line_sweep, line_sweep_words
-from spectra.units import format_frequency, format_value
+from spectra.units import counted, format_frequency, format_value
 
 if TYPE_CHECKING:
     from spectra.findings.interference_causes import Unlisted
@@ -266,11 +266,11 @@ def compression_suspected(measurement: Measurement, products: Sequence[Unlisted]
     shoulders = find_shoulders(measurement)
     if not shoulders and total - attenuation < limit and total < _LINE_DBM:
         return
-    seen = (
-        f" {len(products)} product(s) of the strongest carriers stand in this sweep: some stage is overloaded already."
-        if products
-        else " No product of the strongest carriers was found in this sweep."
-    )
+    seen = " No product of the strongest carriers was found in this sweep."
+    if len(products) == 1:
+        seen = " 1 product of the strongest carriers stands in this sweep: some stage is overloaded already."
+    elif products:
+        seen = f" {len(products)} products of the strongest carriers stand in this sweep: some stage is overloaded already."
     strongest = shoulders[:1]
     evidence = [
         Evidence("total_power", total, 1.0, "dBm", _COMPRESSION_DBM),
@@ -305,8 +305,9 @@ def compression_suspected(measurement: Measurement, products: Sequence[Unlisted]
 
 def _shoulder_words(measurement: Measurement, one: Shoulders, count: int) -> str:
     where = format_frequency(measurement.carriers[one.carrier].centre_hz, None)
+    who = counted(count, "carrier has", "carriers have")
     return (
-        f" {count} carrier(s) have shoulders that fall off as third-order regrowth does, the one at {where} "
+        f" {who} shoulders that fall off as third-order regrowth does, the one at {where} "
         f"{format_value(-one.level_db, one.level_std_db, 'dB')} below its plateau. The uplink's own amplifier, "
         "or noise that the transponder sends beside it, may have made them: then they are the same on every line and "
         "no pad changes them. What this line makes of "

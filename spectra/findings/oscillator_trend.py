@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from spectra.finding import Evidence, Finding, NextStep, Severity, Subjects, step
 from spectra.findings.trend_series import FALSE_ALARM, LEAST_READINGS
-from spectra.units import format_value
+from spectra.units import counted, format_value
 
 if TYPE_CHECKING:
     from spectra.findings.trend import Trend
@@ -39,7 +39,7 @@ def drift(trend: Trend) -> Iterable[Finding]:
         yield Finding(
             "oscillator.drift",
             "note",
-            f"{used} capture(s) with time and LO error: too few to tell a drift",
+            f"{counted(used, 'capture')} with time and LO error: too few to tell a drift",
             f"At least {LEAST_READINGS} at different times are needed before a rate, a step or a date is told.",
             answer="cannot_tell",
             evidence=(Evidence("captures", float(used), None, None, float(LEAST_READINGS)),),
@@ -225,7 +225,7 @@ def left_out(trend: Trend) -> Iterable[Finding]:
     yield Finding(
         "oscillator.captures_left_out",
         "note",
-        f"{len(out)} capture(s) were left out",
+        f"{counted(len(out), 'capture was', 'captures were')} left out",
         reasons + more + ".",
         evidence=(Evidence("left_out", float(len(out))),),
         subjects=Subjects(captures=tuple(point.capture for point in out)),

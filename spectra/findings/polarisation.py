@@ -12,7 +12,7 @@ import numpy as np
 from spectra.finding import Evidence, Finding, NextStep, Subjects, step
 from spectra.findings.polarisation_gain import PortGain
 from spectra.findings.polarisation_pair import CarrierIsolation
-from spectra.units import significant
+from spectra.units import counted, significant
 
 if TYPE_CHECKING:
     from spectra.plan.chain import LoState
@@ -136,7 +136,7 @@ def isolation(pooled: Pooled, gain: PortGain) -> Iterable[Finding]:
         else f"Isolation between the ports at least {pooled.lower_bound_db:.1f} dB (95 %)"
     )
     words = (
-        f"From {len(pooled.counted)} carrier(s), {len(numbers)} with a leak that is seen and "
+        f"From {counted(len(pooled.counted), 'carrier')}, {len(numbers)} with a leak that is seen and "
         f"{len(bounds)} with a bound. "
         f"Gain difference of the ports taken out: {gain.words}. "
     )
@@ -273,12 +273,13 @@ def copied_state(copied_state: OneState) -> Iterable[Finding]:
 
 def ports_swapped(swap: Swap) -> Iterable[Finding]:
     """Tell carriers that the table lists on one port and that are strong on the other."""
+    stand = "is" if swap.carriers == 1 else "are"
     yield Finding(
         "polarisation.ports_swapped",
         "fault",
         "The two ports are swapped",
-        f"{swap.carriers} carrier(s) listed on one polarisation are {-swap.isolation_db:.0f} dB "
-        "stronger on the port of the "
+        f"{counted(swap.carriers, 'carrier')} listed on one polarisation {stand} "
+        f"{-swap.isolation_db:.0f} dB stronger on the port of the "
         "other: ports, cables or supply voltages are exchanged, or the feed stands 90 degrees off. "
         "Isolation and skew are "
         "told with the ports exchanged.",

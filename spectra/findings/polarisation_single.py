@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from spectra.finding import Evidence, Finding, Subjects, step
+from spectra.units import counted
 
 __all__ = ["Suspicion", "leak_suspected"]
 
@@ -45,11 +46,13 @@ def leak_suspected(suspicion: Suspicion) -> Iterable[Finding]:
     ]
     if level is not None:
         evidence.append(Evidence("level_against_table", level, None, "dB"))
+    carriers = counted(len(suspicion.rows), "carrier")
+    show = "shows" if len(suspicion.rows) == 1 else "show"
     strength = "" if level is None else f", {-level:.0f} dB below what the table expects on their own polarisation"
     yield Finding(
         "polarisation.leak_suspected",
         "warning" if len(suspicion.rows) > 1 else "note",
-        f"{len(suspicion.rows)} carrier(s) of the other polarisation ({suspicion.polarisation}) show in this sweep",
+        f"{carriers} of the other polarisation ({suspicion.polarisation}) {show} in this sweep",
         f"{places}{strength}: {words}, or carriers that the table lacks. One sweep only raises the suspicion.",
         evidence=tuple(evidence),
         subjects=Subjects(captures=(suspicion.capture,), rows=suspicion.rows),

@@ -14,6 +14,7 @@ import numpy as np
 from spectra.advice.engine import RESOLVING
 from spectra.finding import Evidence, Finding, NextStep, Subjects, step
 from spectra.findings.axis import rf_note
+from spectra.units import counted
 
 if TYPE_CHECKING:
     from spectra.advice.outlook import SweepOutlook
@@ -192,7 +193,7 @@ def rows_not_covered(sweep: Sweep, expected_elsewhere: Expected) -> Iterable[Fin
     yield Finding(
         "quality.rows_not_covered",
         "note",
-        f"{len(rows)} expected carrier(s) lie outside what was swept",
+        f"{counted(len(rows), 'expected carrier lies', 'expected carriers lie')} outside what was swept",
         f"{_named(rows).capitalize()} of the table cannot be seen in this span.",
         evidence=(Evidence("rows_outside", float(len(rows)), None, None, 0.0),),
         subjects=_about(sweep, rows),
@@ -296,7 +297,7 @@ def carriers_below_limit(sweep: Sweep, outlook: SweepOutlook, expected: Expected
     yield Finding(
         "quality.carriers_below_limit",
         "warning" if expected.sure else "note",
-        f"{len(rows)} row(s) of the table are too weak for this sweep",
+        f"{counted(len(rows), 'row of the table is', 'rows of the table are')} too weak for this sweep",
         f"{_named(rows).capitalize()}: with the readings that a point of this sweep holds they may not show even if "
         f"they are on air. The worst is row {row} at C/N {cn_db:.1f} dB; {needs}.",
         evidence=(

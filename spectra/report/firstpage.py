@@ -111,10 +111,12 @@ def answer_of(review: VisitReview, words: Wording) -> Answer:
     key = answer.replace(" ", "_")
     failed = [criterion_name(c, words) for c in review.criteria if c.answer == "no"]
     unsure = [criterion_name(c, words) for c in review.criteria if c.answer == "cannot_tell"]
+    remarks = len(remark_texts(review, words))
+    told = "accepted_with_one_remark" if key == "accepted_with_remarks" and remarks == 1 else key
     sentence = words(
-        f"answer.{key}_sentence",
+        f"answer.{told}_sentence",
         count=len(review.criteria),
-        remarks=len(remark_texts(review, words)),
+        remarks=remarks,
         failed=len(failed),
         open=len(unsure),
         names="; ".join(failed if answer == "not accepted" else unsure),
@@ -208,7 +210,7 @@ def remark_texts(review: VisitReview, words: Wording) -> list[str]:
     unusable = [words("remarks.unusable", what=problem.source) for problem in review.visit.failed]
     unusable += [words("remarks.unusable", what=c.name) for c in review.counted if c.failed]
     # how a sweep was taken is the technician's matter: on the owner's page it is one line
-    quality = [words("remarks.craft", count=craft)] if craft else []
+    quality = [words("remarks.one_of_craft" if craft == 1 else "remarks.craft", count=craft)] if craft else []
     return list(dict.fromkeys([*points, *found, *missing, *unusable, *quality]))
 
 

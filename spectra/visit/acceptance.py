@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal
 
 from spectra.finding import Answer
-from spectra.units import format_value, jsonable
+from spectra.units import counted, format_value, jsonable
 from spectra.visit.analysis import CaptureReview
 from spectra.visit.visit import Visit
 
@@ -330,7 +330,8 @@ def state(visit: Visit, found: Sequence[Criterion], lacking: Sequence[str], warn
     remarks = (*warnings, *(f"Missing: {title}" for title in lacking))
     met = f"all {len(found)} points are met"
     if remarks:
-        return Statement("accepted with remarks", f"Accepted with {len(remarks)} remark(s): {met}.", (*remarks, *held))
+        with_them = f"Accepted with {counted(len(remarks), 'remark')}: {met}."
+        return Statement("accepted with remarks", with_them, (*remarks, *held))
     return Statement("accepted", f"Accepted: {met}.", held)
 
 

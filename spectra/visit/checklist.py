@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from spectra.finding import NextStep, step
+from spectra.units import counted
 from spectra.visit.analysis import CaptureReview
 from spectra.visit.visit import Visit
 
@@ -95,7 +96,7 @@ def _rivals(visit: Visit, captures: Sequence[CaptureReview]) -> ChecklistItem:
         code,
         title,
         len(satellites) > 1,
-        f"{len(satellites)} satellite(s): a neighbour is ruled out only if the table knows it",
+        f"{counted(len(satellites), 'satellite')}: a neighbour is ruled out only if the table knows it",
         "Add the neighbours of the wanted satellite to the carrier table, then run the visit again.",
     )
 
@@ -179,7 +180,7 @@ def _service(visit: Visit, captures: Sequence[CaptureReview]) -> ChecklistItem:
         code,
         title,
         not lacking,
-        f"{len(rows)} own carrier(s) resolved" if not lacking else "; ".join(lacking),
+        f"{counted(len(rows), 'own carrier')} resolved" if not lacking else "; ".join(lacking),
         "Sweep the vessel's own carrier with an RBW of at most a third of its symbol rate.",
     )
 

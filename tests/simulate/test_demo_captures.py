@@ -95,3 +95,19 @@ def test_carriers_of_one_list_do_not_overlap():
         for left, right in itertools.pairwise(rows):
             gap = right.rf_hz - left.rf_hz - 0.5 * ((left.bandwidth_hz or 0.0) + (right.bandwidth_hz or 0.0))
             assert gap > 0.0, (left, right)
+
+
+def test_an_oscillator_is_the_same_in_every_step_of_the_demo():
+    """Of one LNB and LO, two sweeps a day apart or less differ by less than ageing and a day's temperature explain."""
+    truths: dict[tuple[str, str], list[tuple[float, float]]] = {}
+    for scene in (load_scene(path) for path in SCENES):
+        for sweep in scene.sweeps:
+            truth, told = truth_of(scene, sweep), sweep.context
+            if truth["satellite"] is not None:
+                lo_hz = scene.chain.state(truth["lo_state"]).lo_hz
+                key = (f"{told['terminal']}, {told['lnb']}", f"{lo_hz:g}")
+                truths.setdefault(key, []).append((sweep.captured_at.timestamp() / 86400.0, truth["lo_error_hz"]))
+    assert len(truths) > 2
+    for errors in truths.values():
+        for (day, error), (later, other) in itertools.pairwise(sorted(errors)):
+            assert abs(other - error) < 100e3 * max(1.0, later - day)

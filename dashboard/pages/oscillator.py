@@ -72,7 +72,10 @@ def _answer(trend: Trend) -> html.Section:
     word, tail = "accepted", "."
     if fit.answer == "step" and trend.steps:
         last = trend.steps[-1]
-        said += f" {count(len(trend.steps), 'time')}, last by {kilohertz(last.size_hz, last.size_std_hz)}"
+        often = "once, by" if len(trend.steps) == 1 else f"{count(len(trend.steps), 'time')}, last by"
+        said += f" {often} {kilohertz(last.size_hz, last.size_std_hz)}"
+        if fit.drift_beside_step:
+            said += f", and drifts besides by {value(fit.rate, fit.rate_std, 'kHz', 1e3)} a day"
     if crossing is not None and crossing.outside:
         word, tail = "not accepted", "; it is outside its tolerance."
     elif crossing is not None and crossing.expected is not None:

@@ -270,7 +270,8 @@ def compression_suspected(measurement: Measurement, products: Sequence[Unlisted]
     if len(products) == 1:
         seen = " 1 product of the strongest carriers stands in this sweep: some stage is overloaded already."
     elif products:
-        seen = f" {len(products)} products of the strongest carriers stand in this sweep: some stage is overloaded already."
+        count = len(products)
+        seen = f" {count} products of the strongest carriers stand in this sweep: some stage is overloaded already."
     strongest = shoulders[:1]
     evidence = [
         Evidence("total_power", total, 1.0, "dBm", _COMPRESSION_DBM),

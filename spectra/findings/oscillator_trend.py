@@ -63,16 +63,18 @@ def drift(trend: Trend) -> Iterable[Finding]:
         Evidence("false_alarm_probability", FALSE_ALARM),
     )
     rate = _khz(fit.rate, fit.rate_std, "kHz a day")
-    if fit.answer == "drift":
+    if fit.answer == "drift" or fit.drift_beside_step:
         words, severity, steps = _leaving(trend)
-        small = ""
-        if fit.odds_step is not None and fit.odds_step > _NEARLY_A_STEP:
+        small, title = "", f"The oscillator drifts by {rate}"
+        if fit.drift_beside_step:
+            title = f"Beside {'the step' if len(trend.steps) == 1 else 'the steps'} the oscillator drifts by {rate}"
+        elif fit.odds_step is not None and fit.odds_step > _NEARLY_A_STEP:
             small = " The change is still small: a small step in that time would look nearly the same."
             steps = (*steps, step("Go on sweeping once a day before anything is replaced: a drift goes on."))
         yield Finding(
             "oscillator.drift",
             severity,
-            f"The oscillator drifts by {rate}",
+            title,
             f"From {used} captures{_taken_out(trend)}. {words}{small}",
             answer="yes",
             evidence=evidence,

@@ -142,6 +142,7 @@ class Trend:
                 },
                 "excess_std_hz": fit.excess,
                 "log_odds_step_against_drift": fit.odds_step,
+                "drift_beside_step": fit.drift_beside_step,
             }
         )
         value["steps"] = [step.to_dict() for step in self.steps]
@@ -317,7 +318,8 @@ def trend_of_points(points: Sequence[TrendPoint], state: LoState | None) -> Tren
         for step in fit.steps
     )
     last = origin + timedelta(days=float(day[fit.used].max() if fit.used is not None and fit.used.any() else day.max()))
-    crossing = crossing_of(fit, last, tolerance) if fit.answer == "drift" else None
+    drifts = fit.answer == "drift" or fit.drift_beside_step
+    crossing = crossing_of(fit, last, tolerance) if drifts else None
     done = Trend(None if state is None else state.name, tolerance, tuple(points), origin, fit, steps, crossing)
     return replace(done, findings=run_rules(TREND_RULES, {"trend": done, "swap": swap}))
 

@@ -42,6 +42,8 @@ _STEP_ODDS, _DRIFT_ODDS_WEAK, _DRIFT_ODDS_STRONG = 1.3, 1.5, -6.2  # ln(odds of 
 _WEAK_CHI2, _PER_CHI2 = 17.0, 0.5  # of the best step: from where on, and how much, drift must be the clearer one
 _BESIDE = 0.65  # weight of a step beside the slope where nobody knows
 _CLEAR_STEP_CHI2 = 20.0  # a weaker one is not told as a step
+_SLOPE_BESIDE_SCORE = 4.0  # of a slope beside a step, and chi-square of a step beside a slope: from where on both are
+_STEP_BESIDE_CHI2 = 25.0  # told; noise reaches either in less than one series of a thousand
 _WARM_UP_GAIN = 12.0
 _LONGEST_WARM_UP_DAYS = 3.0 / 24.0
 
@@ -84,6 +86,8 @@ class SeriesFit:
         With steps, slope and swing.
     odds_step : float or None
         ln(odds of a step against a drift).
+    drift_beside_step : bool
+        Whether, where the answer is `step`, a drift of `rate` goes on besides.
     slope_score : float or None
     """
 
@@ -107,6 +111,7 @@ class SeriesFit:
     fitted: FloatArray | None = None
     odds_step: float | None = None
     slope_score: float | None = None
+    drift_beside_step: bool = False
 
 
 def fit_series(
@@ -179,10 +184,54 @@ def _judged(series: Series, excess: float, whole: Series) -> SeriesFit:
             answer = "drift"
         elif odds > _STEP_ODDS and best > _CLEAR_STEP_CHI2:
             answer = "step"
-    found = _steps(series, steps, first) if answer == "step" else ()
+    found: tuple[Step, ...] = ()
+    beside = False
+    if answer in ("drift", "step"):
+        answer, found, beside = _both(series, slope, steps, first, answer)
     if answer == "not_told_apart":
         found = _steps(series, steps, first, most=1)
-    return _told(series, whole, answer, found, excess, odds, slope_score, warm)
+    return replace(_told(series, whole, answer, found, excess, odds, slope_score, warm), drift_beside_step=beside)
+
+
+def _both(
+    series: Series, slope: FloatArray, columns: FloatArray, first: NDArray[np.intp], answer: Answer
+) -> tuple[Answer, tuple[Step, ...], bool]:
+    """Return the answer, its steps, and whether a drift goes on beside them.
+
+    A step beside a drift is told where it is clear with the slope fitted; a drift beside a step where its slope is, and
+    where it explains what the step leaves clearly better than another step would.
+    """
+    with_slope = Series(series.day, series.value, series.std, np.column_stack((series.known, slope)), series.names)
+    if answer == "drift":
+        # ageing slows down: what a bend explains nearly as well is no step
+        centred = slope - float(slope.mean())
+        bend = float(_gain(*projected(with_slope, centred**2)[:2]).max())
+        clear = float(_gain(*projected(with_slope, columns)[:2]).max()) > bend + _STEP_BESIDE_CHI2
+        return ("step", _steps(with_slope, columns, first), True) if clear else ("drift", (), False)
+    alone = _steps(series, columns, first)
+    (strongest,) = _steps(series, columns, first, most=1)
+    at = int(np.flatnonzero(first == strongest.index)[0])
+    known = np.column_stack((series.known, columns[:, at]))
+    with_step = Series(series.day, series.value, series.std, known, series.names)
+    information, pull, _ = projected(with_step, slope)
+    score = float(pull[0] / math.sqrt(max(information[0], 1e-300)))
+    if abs(score) <= _SLOPE_BESIDE_SCORE:
+        return "step", alone, False
+    span, typical = float(np.ptp(series.day)), float(np.median(series.std))
+    others = np.abs(first - strongest.index) >= SIDE
+    other_information, other_pull, _ = projected(with_step, columns[:, others])
+    best = float(_gain(other_information, other_pull).max(initial=0.0))
+    odds = _log_factor(other_information, other_pull, PRIOR_SIZE * typical) - _log_factor(
+        information, pull, PRIOR_SIZE * typical / span
+    )
+    limit = _DRIFT_ODDS_WEAK - _PER_CHI2 * max(0.0, best - _WEAK_CHI2)
+    if odds >= max(limit, _DRIFT_ODDS_STRONG):
+        return "step", alone, False
+    return "step", _steps(with_slope, columns, first), True
+
+
+def _gain(information: FloatArray, pull: FloatArray) -> FloatArray:
+    return np.where(information > 1e-6 * information.max(initial=0.0), pull**2 / np.maximum(information, 1e-12), 0.0)
 
 
 def _critical(n: int, columns: int, excess: float) -> float:
@@ -209,7 +258,7 @@ def _steps(series: Series, columns: FloatArray, first: NDArray[np.intp], most: i
     for _ in range(most):
         at = Series(series.day, series.value, series.std, known, series.names)
         information, pull, _ = projected(at, columns)
-        gain = np.where(information > 1e-6 * information.max(), pull**2 / np.maximum(information, 1e-12), 0.0)
+        gain = _gain(information, pull)
         for k in chosen:
             gain[max(0, k - SIDE + 1) : k + SIDE] = 0.0
         k = int(np.argmax(gain))

@@ -1,5 +1,7 @@
 """Drift, step, or not told apart: series with known truth, thirty daily captures of 20 kHz uncertainty each.
 
+The column `both` counts the series (of those answered `step`) that are told to drift besides.
+
 As a script it writes `findings_trend.csv` beside itself: ``python tests/campaigns/findings_trend.py [series] [seed]``.
 The least-squares limit of the rate is std / sqrt(sum (t - mean)^2) (textbook, derived): 0.42 kHz a day for thirty.
 
@@ -24,7 +26,8 @@ from spectra import __version__
 from spectra.findings.trend_series import FALSE_ALARM, fit_series
 
 COUNT, STD_HZ, DRIFT_HZ, STEP_HZ, SWING_HZ = 30, 20e3, 1.5e3, 60e3, 200e3
-WORLDS = ("constant", "drift", "step", "step of 40 kHz", "step of 90 kHz")
+WORLDS = ("constant", "drift", "step", "step of 40 kHz", "step of 90 kHz", "drift and step")
+BOTH_HZ = 5e3, 200e3  # a day, and at once
 STEPS_HZ = {"step": STEP_HZ, "step of 40 kHz": 40e3, "step of 90 kHz": 90e3}
 DRIFT_FOUND = 1.98  # score of the slope from which on a change is told at all (as in the rule)
 SWINGS = ("none", "not noted", "noted")
@@ -36,6 +39,7 @@ COLUMNS = (
     "step",
     "not_told_apart",
     "none",
+    "both",
     "rate_coverage_95",
     "rate_rmse_over_limit",
 )
@@ -49,6 +53,10 @@ def series(truth: str, swing: str, rng: np.random.Generator) -> tuple[Any, Any, 
     if truth == "drift":
         rate = DRIFT_HZ * rng.choice([-1.0, 1.0])
         value += rate * day
+    elif truth == "drift and step":
+        rate = BOTH_HZ[0] * rng.choice([-1.0, 1.0])
+        step = BOTH_HZ[1] * rng.choice([-1.0, 1.0]) * (day > rng.uniform(COUNT / 3.0, 2.0 * COUNT / 3.0))
+        value += rate * day + step
     elif truth in STEPS_HZ:
         value += STEPS_HZ[truth] * rng.choice([-1.0, 1.0]) * (day > rng.uniform(COUNT / 3.0, 2.0 * COUNT / 3.0))
     temperature = None
@@ -63,11 +71,12 @@ def run(truth: str, swing: str, count: int, seed: int) -> dict[str, Any]:
     """Return the figures of one case."""
     rng = np.random.default_rng((seed, WORLDS.index(truth), SWINGS.index(swing)))
     answers: Counter[str] = Counter()
-    covered, squares = 0, []
+    covered, both, squares = 0, 0, []
     for _ in range(count):
         day, value, temperature, rate = series(truth, swing, rng)
         fit = fit_series(day, value, np.full(COUNT, STD_HZ), temperature=temperature)
         answers[fit.answer] += 1
+        both += fit.drift_beside_step
         assert fit.rate is not None and fit.rate_interval95 is not None
         covered += fit.rate_interval95[0] <= rate <= fit.rate_interval95[1]
         squares.append(((fit.rate - rate) / (STD_HZ / np.sqrt(np.sum((day - day.mean()) ** 2)))) ** 2)
@@ -76,6 +85,7 @@ def run(truth: str, swing: str, count: int, seed: int) -> dict[str, Any]:
         "truth": truth,
         "series": count,
         **{name: round(answers[name] / count, 4) for name in ("drift", "step", "not_told_apart", "none")},
+        "both": round(both / count, 4),
         "rate_coverage_95": round(float(covered) / count, 4),
         "rate_rmse_over_limit": round(float(np.sqrt(np.mean(squares))), 3),
     }

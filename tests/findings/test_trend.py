@@ -216,3 +216,41 @@ def test_a_first_reading_far_off_is_left_out_and_turns_no_slope() -> None:
     limit = 12e3 / float(np.sqrt(np.sum((day[1:] - day[1:].mean()) ** 2)))
     assert fit.rate == pytest.approx(20e3, abs=4.0 * limit)
     assert fit.rate_std == pytest.approx(limit, rel=0.1)
+
+
+def series_of_both(rate: float, size: float, seed: int, count: int = 24):
+    rng = np.random.default_rng([63, seed])
+    day = np.arange(count) + rng.uniform(0.0, 0.3, count)
+    at = rng.uniform(8.0, 16.0)
+    return day, rng.normal(0.0, 15e3, count) + rate * day + size * (day > at), at
+
+
+@pytest.mark.parametrize("size", [-700e3, 400e3])
+def test_a_step_beside_a_drift_is_told_as_both(size: float) -> None:
+    """Rate and size are those of the series; least squares with both columns gives their uncertainties (derived)."""
+    for seed in range(10):
+        day, value, at = series_of_both(15e3, size, seed)
+        fit = fit_series(day, value, np.full(day.size, 15e3))
+        assert fit.answer == "step" and fit.drift_beside_step
+        (one,) = fit.steps
+        assert one.after_day <= at <= one.before_day
+        assert one.size == pytest.approx(size, abs=4.0 * one.size_std)
+        assert fit.rate == pytest.approx(15e3, abs=4.0 * fit.rate_std)
+
+
+@pytest.mark.parametrize(("rate", "size"), [(15e3, 0.0), (4e3, 0.0), (0.0, 400e3), (0.0, 90e3), (0.0, 0.0)])
+def test_one_of_the_two_is_not_told_as_both(rate: float, size: float) -> None:
+    """Noise makes a second one in less than one series of a thousand: none in 60."""
+    for seed in range(100, 160):
+        day, value, _ = series_of_both(rate, size, seed)
+        assert not fit_series(day, value, np.full(day.size, 15e3)).drift_beside_step
+
+
+def test_both_are_said_with_rate_size_and_date() -> None:
+    day, value, _ = series_of_both(15e3, -700e3, 3)
+    told = trend_of_points(points(value + 100e3, day, 15e3), STATE)
+    found = codes(told)
+    assert "oscillator.step" in found
+    assert found["oscillator.drift"].answer == "yes"
+    assert found["oscillator.drift"].title.startswith("Beside the step the oscillator drifts by")
+    assert told.to_dict()["drift_beside_step"] is True and told.crossing is not None

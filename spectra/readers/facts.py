@@ -17,7 +17,7 @@ from spectra.readers.cells import (
     unit_kind,
 )
 from spectra.readers.preamble import Entry
-from spectra.readers.words import Key, detector_of, fold, trace_mode_of
+from spectra.readers.words import Key, detector_of, fold, ideas_of, trace_mode_of
 
 __all__ = ["Facts", "Reading", "average_type_of", "decimal_of", "facts_of", "ranges_parted"]
 
@@ -29,7 +29,8 @@ class Reading:
     """One value read from the file.
 
     `value` is in hertz, seconds, dB or as the unit says; `unit` is None where the file gives none (then the value of
-    a frequency is a bare number). `mark` is a cell beside it that tells who set it.
+    a frequency is a bare number). `mark` is a cell beside it that tells who set it; `sure` is False where the key may
+    mean something else too.
     """
 
     value: float | int | str | tuple[str, ...]
@@ -37,6 +38,7 @@ class Reading:
     text: str
     unit: str | None = None
     mark: str = ""
+    sure: bool = True
 
 
 @dataclass(slots=True)
@@ -82,7 +84,7 @@ def facts_of(entries: Iterable[Entry], decimal: str) -> Facts:
     facts = Facts()
     entries = ranges_parted(entries)
     decimal = decimal_of(entries, decimal)
-    for entry in sorted(entries, key=lambda entry: entry.loose):
+    for entry in sorted(entries, key=lambda entry: entry.loose + _any_bandwidth(entry)):
         if entry.loose and entry.meaning is not None and entry.meaning.concept in facts.readings:
             continue
         reading = _reading(entry, decimal)
@@ -97,6 +99,8 @@ def facts_of(entries: Iterable[Entry], decimal: str) -> Facts:
             continue
         if entry.mark:
             reading = replace(reading, mark=entry.mark)
+        if _any_bandwidth(entry):
+            reading = replace(reading, sure=False)
         before = facts.readings.get(meaning.concept)
         if before is None:
             facts.readings[meaning.concept] = reading
@@ -104,6 +108,8 @@ def facts_of(entries: Iterable[Entry], decimal: str) -> Facts:
                 facts.notes.append(f"{entry.key} {reading.text}: found among other words in line {entry.line}")
         elif meaning.concept == "when":
             facts.readings["when"] = _joined(before, reading)
+        elif before.value != reading.value and _any_bandwidth(entry):
+            facts.unknown.append(entry)  # of a channel or a signal, where the file names its RBW as such
         elif before.value != reading.value and meaning.concept not in ("trace", "trace_mode", "level_unit"):
             facts.conflicts.append(
                 f"quality.stated_twice: {meaning.concept} {before.text!r} in line {before.line}, {reading.text!r} in "
@@ -112,6 +118,11 @@ def facts_of(entries: Iterable[Entry], decimal: str) -> Facts:
         elif meaning.concept == "level_unit" and before.value != reading.value:
             facts.readings["level_unit"] = reading  # the statement nearest to the trace
     return facts
+
+
+def _any_bandwidth(entry: Entry) -> bool:
+    """Say whether a key names a bandwidth without saying which: it is the RBW only where none is named as such."""
+    return entry.meaning is not None and entry.meaning.concept == "rbw" and ideas_of(entry.key)[0] == {"bw"}
 
 
 _CLEAR_MARK = re.compile(r"[+-]?[0-9]+([.,])(?:[0-9]{1,2}|[0-9]{4,})(?:[eE][+-]?[0-9]+)?\s*(?:[A-Za-zµ%]+)?")

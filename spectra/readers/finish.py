@@ -213,6 +213,13 @@ def _settings(draft: Draft, main: int, options: Options, frequency_hz: Any) -> d
     values: dict[str, Any] = {"extra": extra}
     for key in ("rbw", "vbw"):
         values[f"{key}_hz"] = _positive_hz(draft, key)
+    rbw = facts.get("rbw")
+    if rbw is not None and not rbw.sure and (values["rbw_hz"] or 0.0) > 0.25 * (frequency_hz[-1] - frequency_hz[0]):
+        values["rbw_hz"] = None
+        draft.warnings.append(
+            f"quality.rbw_unclear: bandwidth {rbw.text!r} in line {rbw.line} is too wide for this span to be the RBW: "
+            "not used"
+        )
     time = facts.get("sweep_time")
     if time is not None and isinstance(time.value, float) and 0.0 < time.value < math.inf:
         values["sweep_time_s"] = time.value

@@ -78,6 +78,28 @@ def _without_outer_quotes(data: bytes) -> bytes | None:
     return bytes(bare) if found >= 3 else None
 
 
+_AS_TEXT = re.compile(rb"(?:(?<=[;,\t\n])|^)(?:'(?=[-+.0-9])|=\"([-+.,0-9eE]*)\")")
+_SIGN_AWAY = re.compile(
+    rb"(?:(?<=[;,\t\n])|^)[ \t]*(?:\(([0-9.,]+)\)|-[ \t]+([0-9.,]+)|([0-9.,]+)-)[ \t]*(?=[;\t\r\n]|,|$)"
+)
+
+
+def _of_text_cells(data: bytes) -> bytes | None:
+    """Return a text without the marks by which a spreadsheet keeps numbers as text (``'12`` and ``="12"``)."""
+    if len(data) > _MOST:
+        return None
+    bare, found = _AS_TEXT.subn(rb"\1", data)
+    return bare if found >= 3 else None
+
+
+def _with_signs_in_front(data: bytes) -> bytes | None:
+    """Return a text whose negative numbers, in brackets or with the sign behind or apart, have it in front."""
+    if len(data) > _MOST:
+        return None
+    bare, found = _SIGN_AWAY.subn(rb"-\1\2\3", data)
+    return bare if found >= 3 else None
+
+
 def _of_objects(data: bytes) -> bytes | None:
     """Return the settings and rows of a JSON text as lines; None where it is none."""
     front = data[:64].lstrip()[:1]
@@ -122,6 +144,8 @@ REPAIRS: tuple[tuple[Callable[[bytes], bytes | None], str], ...] = (
     (_of_objects, "read from JSON: lines are counted as if each setting and each point stood on its own"),
     (_without_numbered_keys, ""),
     (_of_remarked_rows, "left out: remarks behind the numbers of the rows"),
+    (_of_text_cells, "numbers kept as text by a spreadsheet read as numbers"),
+    (_with_signs_in_front, "numbers in brackets, or with the minus sign behind or apart, read as negative"),
     (_without_blank_lines, "blank lines between the rows left out; lines are counted without them"),
     (_without_outer_quotes, "quotes round whole lines left out"),
 )

@@ -199,6 +199,10 @@ def _source(name: str, data: bytes, raw: bytes) -> Source:
     return source
 
 
+_UNSEEN = tuple(mark.encode() for mark in ("\ufeff", "\u200b", "\u200e", "\u200f", "\u2060"))
+"""Characters that nobody sees: marks of byte order, blanks without width, marks of direction."""
+
+
 def to_utf8(data: bytes, name: str = "(memory)") -> tuple[bytes, str, list[str]]:
     """Return the text as UTF-8 with LF or CRLF line ends, the encoding found, and notes.
 
@@ -234,6 +238,9 @@ def to_utf8(data: bytes, name: str = "(memory)") -> tuple[bytes, str, list[str]]
         data = data.replace(b"\0", b"")
     if not plain and not data.isascii():
         data, encoding = _to_utf8_8bit(data, encoding)
+        for mark in _UNSEEN:
+            if mark in data:  # between lines of files put together, or from a copy of a screen
+                data = data.replace(mark, b"")
     elif not encoding:
         encoding = "ascii"
     head = data[:4096]

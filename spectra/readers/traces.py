@@ -57,7 +57,10 @@ _NO_LEVEL = re.compile(
     r"facteur|fattore|fator|delay|std|stdev|stddev|sigma|deviation|standardabweichung|ecart|margin|delta|snr|"
     r"uncertainty|gain|temperature|temp|flag|status|valid)\b"
 )
-_NO_LEVEL_UNIT = re.compile(r"[\[(]\s*(?:deg\w*|°|grad|rad|%|ns|us|µs|k|°c|db/m|db)\s*[\])]", re.IGNORECASE)
+_NO_LEVEL_UNIT = re.compile(
+    r"[\[(]\s*(?:deg\w*|°|grad|rad|%|ns|us|µs|ms|s|min|h|k|°?c|°?f|db/m|db|m|mm|cm|km|v/m|a|ma|ohm|kn|hpa|utc)\s*[\])]",
+    re.IGNORECASE,
+)
 
 
 def _leave_no_levels(draft: Draft) -> list[str]:
@@ -97,16 +100,30 @@ def choose_trace(draft: Draft, name: str, options: Options) -> tuple[int, list[i
     if options.trace is not None:
         main = _asked(columns, modes, str(options.trace), name)
     else:
-        main = next(
+        middle = _middle(columns) if set(modes) == {None} else None
+        usual = next(
             (modes.index(mode) for mode in ("average", "clear_write", None) if mode in modes),
             modes.index("max_hold") if "max_hold" in modes else 0,
         )
+        main = usual if middle is None else middle
         if modes[main] in ("max_hold", "min_hold"):
             draft.warnings.append(
                 f"quality.hold_used: only a {str(modes[main]).replace('_', ' ')} trace is in the file; levels are "
                 "not those of an average"
             )
     return main, [i for i in range(len(columns)) if i != main]
+
+
+_SHARE = re.compile(r"\b[pl] ?([0-9]{1,2}(?:[.,][0-9]+)?)\b|\b([0-9]{1,2}) ?(?:%|perc)|\bmedian\w*", re.IGNORECASE)
+
+
+def _middle(columns: list[TraceColumn]) -> int | None:
+    """Return the column of medians among those of percentiles, None where columns are no such."""
+    shares = [_SHARE.search(column.name) for column in columns]
+    if len(columns) < 2 or not all(shares):
+        return None
+    values = [float((m[1] or m[2] or "50").replace(",", ".")) for m in shares if m]
+    return values.index(50.0) if 50.0 in values else None
 
 
 def _mode(draft: Draft, index: int) -> str | None:

@@ -276,7 +276,7 @@ _MODES = (
         ),
         "min_hold",
     ),
-    (r"\baver\w*|\bavg\w*|\bmittel\w*|\bgemittelt\w*|\bmoy\w*|\bpromedi\w*|\bmedi[aeo]\w*", "average"),
+    (r"\baver\w*|\bavg\w*|\bmean\b|\bmittel\w*|\bgemittelt\w*|\bmoy\w*|\bpromedi\w*|\bmedi[aeo](?!n\b)\w*", "average"),
     (
         (
             r"\bcl\w*\s*w\w*|\bclear\w*|\blive\b|\bactual\b|\bwrite\b|\bnormal\b|\bcurrent\b|\blaufend\w*|\baktuell\w*|"

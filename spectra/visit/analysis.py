@@ -192,14 +192,15 @@ def _rule(job: RuleJob) -> CaptureReview:
 def analyse_capture(
     capture: VisitCapture, table: CarrierTable | None = None, chain: ReceiveChain | None = None
 ) -> CaptureReview:
-    """Measure the sweeps of a capture and identify them jointly."""
+    """Measure the sweeps of a capture (an RF axis at IF, where the chain tells) and identify them jointly."""
+    from spectra.findings import sweep_at_if
     from spectra.measure import measure
 
     measurements: list[Measurement] = []
     failed: list[SpectraError] = []
     for sweep in capture.capture.sweeps:
         try:
-            measurements.append(measure(sweep))
+            measurements.append(measure(sweep_at_if(sweep, chain, capture.context.lo_state)))
         except SpectraError as problem:
             failed.append(problem)
     identification = None

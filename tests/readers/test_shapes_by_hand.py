@@ -47,6 +47,20 @@ SHAPES = {
     + "".join(",".join(map(str, L[k : k + 7])) + "\n" for k in (0, 7, 14)),
     "unit behind a row across": comma(f"Frequenz,{','.join(map(str, F))},MHz\nPegel,{LEVELS},dBm\n"),
     "frequencies with units across": "Time," + ",".join(f"{f} MHz" for f in F) + f"\n2026-03-02 10:00:00,{LEVELS}\n",
+    "names of blanked columns": "Frequency (MHz),A (dBm),B,C,D\n" + rows("{f},{l},,,"),
+    "settings with equals above the heading": "Resolution Bandwidth=100kHz;VBW=1MHz;RBW\nMHz;dBm\n".replace(";RBW", "")
+    + rows("{f};{l}"),
+    "a bandwidth beside the RBW": "Bandwidth,10 MHz\nRBW,100 kHz\nMHz,dBm\n" + rows("{f},{l}"),
+    "minimum, mean, maximum": "Freq (MHz),Min (dBm),Mean (dBm),Max (dBm)\n" + rows("{f},-99.5,{l},{m}"),
+    "percentiles": "Freq (MHz),P10 (dBm),P50 (dBm),P90 (dBm)\n"
+    + rows("{f},-99.5,{l},{m}").replace("-99.5", "-99.4", 1),
+    "numbers in brackets": "MHz;dBm\n" + rows("{f};({l})").replace("(-", "("),
+    "minus sign behind": "MHz;dBm\n" + rows("{f};{l}-").replace(";-", ";"),
+    "minus sign apart": "MHz;dBm\n" + rows("{f};{l}").replace(";-", ";- "),
+    "numbers kept as text": "MHz,dBm\n" + rows("'{f},'{l}"),
+    "numbers kept as formulas": "MHz,dBm\n" + rows('="{f}",="{l}"'),
+    "files put together with their marks": "\ufeffMHz,dBm\n\ufeff" + rows("{f},{l}"),
+    "a column in metres": "Frequency (MHz),Wavelength (m),Level (dBm)\n" + rows("{f},0.2{i},{l}"),
     "columns named by times": "Frequency (MHz);10:00:00;10:00:10\n" + rows("{f};{l};{m}"),
 }
 
@@ -84,6 +98,15 @@ def test_tables_that_say_something_of_their_own_are_no_pages(second: str) -> Non
     more = "".join(f"{1210.5 + 0.5 * i},{L[i]}\n" for i in range(N))
     text = "RBW,100,kHz\nMHz,dBm\n" + rows("{f},{l}") + second + more
     assert [s.points for s in read_bytes(text.encode(), "noon.csv")] == [N, N]
+
+
+def test_a_bandwidth_as_wide_as_the_span_is_no_rbw() -> None:
+    text = "Bandwidth,10 MHz\nMHz,dBm\n" + rows("{f},{l}")
+    (sweep,) = read_bytes(text.encode(), "noon.csv")
+    assert sweep.settings.rbw_hz is None
+    assert any(warning.startswith("quality.rbw_unclear") for warning in sweep.origin.warnings)
+    (sweep,) = read_bytes(text.replace("10 MHz", "30 kHz").encode(), "noon.csv")
+    assert sweep.settings.rbw_hz == 3e4
 
 
 def test_a_row_across_in_two_units_is_refused() -> None:

@@ -20,6 +20,8 @@ from spectra.units import FloatArray
 
 __all__ = ["Head", "column_head", "frequency_columns", "is_index", "role_of", "tells_axis"]
 
+_STATED = re.compile(r"=\s*[-+.0-9]|[^\W\d]\s*:\s*[-+]?[0-9]")
+"""A value beside its key: no name of a column."""
 _INDEX_NAMES = frozenset(
     {"no", "no.", "nr", "nr.", "#", "n", "index", "idx", "point", "pt", "points", "num", "i", "n°"}
 )
@@ -165,7 +167,9 @@ def _header_cells(text: str, table: Table) -> tuple[str, ...] | None:
 def _cells_of_header(text: str, dialect: Dialect, columns: tuple[int, ...], width: int) -> tuple[str, ...] | None:
     text = text.strip(" ") if text.lstrip().startswith(f"#{dialect.delimiter.strip() or chr(9)}") else uncommented(text)
     cells = _spread(text, columns) if dialect.delimiter == " " else _cut(text, dialect.delimiter)
-    if not cells or len(cells) > width + 2:
+    if not cells or (len(cells) > width + 2 and (len(cells) > width + 8 or role_of(*find_unit(cells[0])[::-1]) == "")):
+        return None  # blanked columns at the end have names too
+    if any(_STATED.search(cell) for cell in cells):
         return None
     kinds = [classify(cell, dialect.decimal)[0] for cell in cells]
     if "N" in kinds or (kinds.count("D") and role_of(*find_unit(cells[0])[::-1]) != "frequency"):

@@ -12,14 +12,13 @@ import numpy as np
 
 from spectra.identify.evidence import Group
 from spectra.identify.prepared import Prepared
-from spectra.units import FloatArray
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     IntArray = NDArray[np.intp]
 
-__all__ = ["company_of", "explained_by_company"]
+__all__ = ["company_of", "company_rows", "explained_by_company"]
 
 
 def company_of(prepared: Prepared, hyp: int) -> IntArray:
@@ -34,20 +33,24 @@ def company_of(prepared: Prepared, hyp: int) -> IntArray:
     return others
 
 
-def explained_by_company(
-    prepared: Prepared, group: Group, hyp: int, offset_hz: float, left: IntArray, valid: NDArray[np.bool_] | None
-) -> int:
-    """Return how many of the carriers `left` over lie where a list of the company has a row, rate and all."""
+def company_rows(prepared: Prepared, hyp: int, valid: NDArray[np.bool_] | None) -> IntArray:
+    """Return the rows of the company's lists."""
     others = company_of(prepared, hyp)
-    if not others.size or not left.size:
-        return 0
+    if not others.size:
+        return np.empty(0, np.intp)
     rows = np.concatenate([np.arange(prepared.hyp_start[each], prepared.hyp_start[each + 1]) for each in others])
-    if valid is not None:
-        rows = rows[valid[rows]]
+    return rows if valid is None else rows[valid[rows]]
+
+
+def explained_by_company(prepared: Prepared, group: Group, rows: IntArray, offset_hz: float, left: IntArray) -> int:
+    """Return how many of the carriers `left` over lie where one of the company's rows is, rate and all."""
+    if not rows.size or not left.size:
+        return 0
     apart = group.if_hz[left][:, None] - (prepared.if_hz[rows][None, :] + offset_hz)
     rounding = np.maximum(prepared.coarse_hz[rows], prepared.round_hz[rows])
     near = np.abs(apart) < 3.0 * np.hypot(group.std_hz[left][:, None], rounding[None, :])
-    rate = group.log_rate[left][:, None] - prepared.log_rate[rows][None, :]
-    std: FloatArray = np.hypot(group.log_rate_std[left][:, None], 0.02)
-    near &= ~(np.abs(rate) > 3.0 * std)  # an unknown rate is no difference
-    return int(np.count_nonzero(near.any(axis=1)))
+    carrier, row = np.nonzero(near)
+    rate = group.log_rate[left[carrier]] - prepared.log_rate[rows[row]]
+    std = np.hypot(group.log_rate_std[left[carrier]], 0.02)
+    same = carrier[~(np.abs(rate) > 3.0 * std)]  # an unknown rate is no difference
+    return int(np.count_nonzero(np.bincount(same, minlength=left.size)))

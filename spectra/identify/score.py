@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from spectra.identify import model
-from spectra.identify.company import explained_by_company
+from spectra.identify.company import company_rows, explained_by_company
 from spectra.identify.evidence import Group
 from spectra.identify.prepared import Prepared
 from spectra.identify.search import Pairs
@@ -168,9 +168,16 @@ def _company(
     count = np.zeros(hyp.size, np.intp)
     place, size = np.unique(prepared.hyp_place, return_counts=True)
     crowded = size[np.searchsorted(place, prepared.hyp_place[hyp])] > 1
+    free = np.ones((hyp.size, group.count), bool)
+    free[pair_entry, pair_carrier] = False
+    rows: dict[int, IntArray] = {}
     for entry in np.flatnonzero(crowded).tolist():
-        left = np.setdiff1d(np.arange(group.count), pair_carrier[pair_entry == entry])
-        count[entry] = explained_by_company(prepared, group, int(hyp[entry]), float(offset[entry]), left, valid)
+        mine = int(hyp[entry])
+        if mine not in rows:
+            rows[mine] = company_rows(prepared, mine, valid)
+        count[entry] = explained_by_company(
+            prepared, group, rows[mine], float(offset[entry]), np.flatnonzero(free[entry])
+        )
     return count
 
 

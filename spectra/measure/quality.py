@@ -367,6 +367,31 @@ RULES: tuple[Rule, ...] = (
 """The rules of one sweep, in the order in which they are told."""
 
 
+_READER_TITLES = {
+    "quality.hold_used": "Only a held trace is in the file",
+    "quality.level_implausible": "Levels that no analyser shows",
+    "quality.stated_twice": "The file states a setting twice, differently",
+    "quality.segments_overlap": "Segments of the sweep overlap",
+    "quality.stated_differently": "What was stated differs from the file",
+    "quality.level_unit_disagrees": "The file names two level units",
+    "quality.frequency_unit_suspect": "The unit of the frequencies looks wrong",
+    "quality.time_unclear": "Date and time of the file are unclear",
+    "quality.rbw_unclear": "The bandwidth of the file cannot be the RBW",
+    "quality.unit_missing": "A setting without a unit is not used",
+    "quality.detector_unclear": "The detector of the file is not clear",
+    "quality.averages_unclear": "The count of averages is not used",
+    "quality.axis_falls": "The file states a start above the stop",
+    "quality.axis_irregular": "The points are not evenly spaced",
+    "quality.points_disagree": "Stated points and rows disagree",
+    "quality.start_disagrees": "Stated start and rows disagree",
+    "quality.stop_disagrees": "Stated stop and rows disagree",
+    "quality.span_disagrees": "Stated span and rows disagree",
+    "quality.step_disagrees": "Stated step and rows disagree",
+    "quality.reader_warning": "The reader noticed something",
+}
+"""Titles of what the readers tell, by code."""
+
+
 def _reader_rules(warnings: tuple[str, ...]) -> tuple[Rule, ...]:
     """Return a rule for each code that the reader's warnings begin with (``quality.cause: what was found``)."""
     texts: dict[str, list[str]] = {}
@@ -380,7 +405,7 @@ def _reader_rules(warnings: tuple[str, ...]) -> tuple[Rule, ...]:
             yield Finding(
                 code=code,
                 severity="warning",
-                title=code.partition(".")[2].replace("_", " ").capitalize() + ", says the reader",
+                title=_READER_TITLES.get(code, code.partition(".")[2].replace("_", " ").capitalize()),
                 explanation=" ".join(text if text.endswith(".") else text + "." for text in told),
                 subjects=_about(sweep),
                 next_steps=(step("Compare with the file, and state what is right with the options of the reader."),),

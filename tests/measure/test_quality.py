@@ -1,8 +1,12 @@
+import re
+from pathlib import Path
+
 import numpy as np
 import pytest
 
+from spectra import readers
 from spectra.measure import measure
-from spectra.measure.quality import RULES
+from spectra.measure.quality import _READER_TITLES, RULES
 from spectra.sweep import Origin, Settings, Sweep
 
 F = 1.5e9 + 1e5 * np.arange(801)
@@ -103,3 +107,14 @@ def test_worked_out_points_are_less_than_a_fault():
     # the bottom of the screen is named where most of a trace lies on it
     clipped = codes(np.maximum(noise(readings=2), -94.0))["quality.flat_trace"]
     assert "bottom of the screen" in clipped.explanation
+
+
+def test_every_warning_of_the_readers_has_a_title_of_its_own():
+    """Codes are looked up where they are made: in the text of the readers."""
+    made = set()
+    for path in Path(readers.__file__).parent.rglob("*.py"):
+        made |= set(re.findall(r"quality\.[a-z_{}]+(?=: )", path.read_text(encoding="utf-8")))
+    made |= {f"quality.{what}_disagrees" for what in ("start", "stop")}
+    made -= {"quality.{what}_disagrees"}
+    assert len(made) > 15
+    assert made <= set(_READER_TITLES)

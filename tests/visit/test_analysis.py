@@ -42,3 +42,17 @@ def test_capture_that_cannot_be_measured_does_not_stop_the_rest(folder: Path, mo
     assert failed == {"noon.csv": [], "short.csv": ["a hole"]}
     assert review.statement.answer != "accepted"
     json.dumps(review.to_dict(), allow_nan=False)
+
+
+def test_an_rf_axis_is_measured_at_if(folder: Path) -> None:
+    """IF = RF - LO on the low side: the LO error is that of the sweep at IF (150 kHz put in)."""
+    (at_if,) = review_visit(load_visit(folder), processes=1).captures
+    (path,) = [file for file in folder.glob("*.csv") if (folder / f"{file.name}.toml").exists()]
+    lines = path.read_text(encoding="utf-8").splitlines()
+    cells = [line.split(",") for line in lines]
+    shifted = [f"{float(c[0]) + 9.75e9:.0f},{c[1]}" if c[0].replace(".", "").isdigit() else ",".join(c) for c in cells]
+    path.write_text("\n".join(shifted) + "\n", encoding="utf-8")
+    (at_rf,) = review_visit(load_visit(folder), processes=1).captures
+    assert at_rf.verdict == at_if.verdict == "confirmed"
+    assert at_rf.identification.best.lo_error_hz == pytest.approx(at_if.identification.best.lo_error_hz, abs=1.0)
+    assert [f.severity for f in at_rf.findings if f.code == "quality.axis_is_rf"] == ["note"]

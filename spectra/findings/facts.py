@@ -15,6 +15,7 @@ from spectra.advice.sweeps import Demand
 from spectra.errors import UsageError
 from spectra.findings.axis import rf_states
 from spectra.findings.clock import CaptureTime
+from spectra.findings.interference_bursts import bursts_by_carrier
 from spectra.findings.interference_guests import unlisted_guests
 from spectra.findings.lookup import demand_of, satellite_rows
 from spectra.findings.sun import SunView, sun_view
@@ -94,6 +95,7 @@ def capture_facts(
         "table": table,
         "context": context,
         "guests": unlisted_guests(measurement, identification),
+        "bursts": bursts_by_carrier(measurement),
         "products": (),
         "spans": ((sweep.start_hz, sweep.stop_hz), *spans_hz),
         **dict.fromkeys(

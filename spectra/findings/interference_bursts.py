@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -12,13 +12,14 @@ from numpy.lib.stride_tricks import sliding_window_view
 
 from spectra.finding import Evidence, Finding, Subjects, step
 from spectra.findings.bands import services_at
-from spectra.findings.interference import service_steps, service_words
+from spectra.findings.interference import OTHER_STATE_STEP, service_steps, service_words
 from spectra.units import format_frequency, jsonable
 
 if TYPE_CHECKING:
+    from spectra.measure.measurement import Measurement
     from spectra.sweep import Sweep
 
-__all__ = ["Burst", "bursts", "find_bursts"]
+__all__ = ["Burst", "bursts", "bursts_by_carrier", "find_bursts"]
 
 _LEAST_DB = 4.0
 _SCORE = 8.0  # spreads of max hold over average: the tail of a largest reading is longer than a normal one's
@@ -110,9 +111,47 @@ def find_bursts(sweep: Sweep) -> tuple[Burst, ...]:
     return tuple(found)
 
 
-def bursts(sweep: Sweep) -> Iterable[Finding]:
-    """Tell what comes and goes while the sweep is taken."""
-    for one in find_bursts(sweep):
+def bursts_by_carrier(measurement: Measurement) -> tuple[tuple[Burst, int | None], ...]:
+    """Return the bursts of a sweep, each with the carrier (0-based) that its average was measured as.
+
+    Stretches of one carrier are one burst: noise parts what is wide and weak.
+    """
+    found: dict[int, Burst] = {}
+    alone: list[tuple[Burst, int | None]] = []
+    carriers = measurement.carriers
+    reach = measurement.sweep.settings.rbw_hz or measurement.sweep.spacing_hz
+    for one in find_bursts(measurement.sweep):
+        near = [
+            (abs(carrier.centre_hz - one.centre_hz), k)
+            for k, carrier in enumerate(carriers)
+            if abs(carrier.centre_hz - one.centre_hz) <= 0.5 * carrier.width_hz + reach
+        ]
+        if not near:
+            alone.append((one, None))
+            continue
+        k = min(near)[1]
+        found[k] = _joined(found[k], one) if k in found else one
+    together = [*alone, *((one, k) for k, one in found.items())]
+    return tuple(sorted(together, key=lambda pair: pair[0].centre_hz))
+
+
+def _joined(one: Burst, other: Burst) -> Burst:
+    """Return two stretches of one burst as one."""
+    low = min(b.centre_hz - 0.5 * b.width_hz for b in (one, other))
+    high = max(b.centre_hz + 0.5 * b.width_hz for b in (one, other))
+    return Burst(
+        0.5 * (low + high),
+        high - low,
+        max(one.excess_db, other.excess_db),
+        max(one.peak_dbm, other.peak_dbm),
+        min(one.duty_low, other.duty_low),
+        max(one.duty_high, other.duty_high),
+    )
+
+
+def bursts(sweep: Sweep, bursts: Sequence[tuple[Burst, int | None]] | None = None) -> Iterable[Finding]:
+    """Tell what comes and goes while the sweep is taken; `bursts` as `bursts_by_carrier` gives them."""
+    for one, carrier in [(one, None) for one in find_bursts(sweep)] if bursts is None else bursts:
         services = services_at(one.centre_hz)
         yield Finding(
             "interference.bursts",
@@ -125,9 +164,10 @@ def bursts(sweep: Sweep) -> Iterable[Finding]:
                 Evidence("peak", one.peak_dbm, None, "dBm"),
                 Evidence("duty", math.sqrt(max(one.duty_low, 1e-6) * max(one.duty_high, 1e-6))),
             ),
-            subjects=Subjects(captures=(sweep.origin.file,)),
+            subjects=Subjects(captures=(sweep.origin.file,), carriers=() if carrier is None else (carrier,)),
             next_steps=(
                 step("Sweep a narrow span there with max hold, for some minutes, and write down when it comes."),
+                OTHER_STATE_STEP,
                 *service_steps(services),
             ),
         )

@@ -15,6 +15,7 @@ from spectra.units import counted, format_frequency
 
 if TYPE_CHECKING:
     from spectra.capture import Context
+    from spectra.findings.interference_bursts import Burst
     from spectra.findings.interference_guests import Guest
     from spectra.identify.identification import Candidate, Identification
     from spectra.measure.measurement import Measurement
@@ -257,17 +258,34 @@ own_radar = CauseRule(
     ),
 )
 """Spikes where the ship's radar falls by the image of the LO."""
-by_the_cable = CauseRule("by_the_cable", "{carriers} that may enter by the cable", "", (OTHER_STATE_STEP,))
-"""Carriers that a service in their band may have put into the cable."""
+_by_the_cable = CauseRule("by_the_cable", "{carriers} that may enter by the cable", "", (OTHER_STATE_STEP,))
 
 
-def newcomer(unlisted: Sequence[Unlisted], measurement: Measurement, guests: Sequence[Guest]) -> Iterable[Finding]:
+def by_the_cable(
+    unlisted: Sequence[Unlisted], measurement: Measurement, bursts: Sequence[tuple[Burst, int | None]] = ()
+) -> Iterable[Finding]:
+    """Tell carriers that a service in their band may have put into the cable; bursts are told as such."""
+    return _by_the_cable(_steady(unlisted, bursts), measurement)
+
+
+def _steady(unlisted: Sequence[Unlisted], bursts: Sequence[tuple[Burst, int | None]]) -> list[Unlisted]:
+    """Return the carriers that are no average of bursts."""
+    told = {carrier for _, carrier in bursts}
+    return [one for one in unlisted if one.index not in told]
+
+
+def newcomer(
+    unlisted: Sequence[Unlisted],
+    measurement: Measurement,
+    guests: Sequence[Guest],
+    bursts: Sequence[tuple[Burst, int | None]] = (),
+) -> Iterable[Finding]:
     """Tell unlisted carriers for which no computable cause is likelier than not."""
     known = [guest.centre_hz for guest in guests]  # told as standing on a carrier
     near = 1.5 * (measurement.sweep.settings.rbw_hz or measurement.sweep.spacing_hz)
     found = [
         u
-        for u in unlisted
+        for u in _steady(unlisted, bursts)
         if (u.cause.name == "newcomer" or u.cause.probability < _LEAST)
         and all(abs(u.carrier.centre_hz - place) > near for place in known)
     ]

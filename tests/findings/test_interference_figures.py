@@ -1,14 +1,18 @@
 """Pictures of interference, tested on their data; and bursts from a max hold."""
 
+import math
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pytest
 
 from spectra.errors import UsageError
+from spectra.findings import interference_unlisted
 from spectra.findings.emissions import Look, Sighting, track
-from spectra.findings.interference_bursts import bursts, find_bursts
+from spectra.findings.interference_bursts import bursts, bursts_by_carrier, find_bursts
+from spectra.findings.interference_causes import explain_unlisted
 from spectra.findings.interference_figures import envelope_figure, time_frequency_figure, timeline_figure
+from spectra.measure import measure
 from spectra.simulate import Analyser, Emission, Spectrum, sweep_spectrum
 from spectra.sweep import Origin, Settings, Sweep
 
@@ -118,3 +122,29 @@ def test_duty_of_bursts_lies_within_its_bounds(there: int) -> None:
     (burst,) = find_bursts(sweep)
     assert burst.duty_low < there / 40 < burst.duty_high
     assert burst.duty_high < 4.0 * burst.duty_low
+
+
+@pytest.mark.parametrize("width_hz", [1e6, 8e6])
+def test_bursts_that_the_average_shows_are_told_once(width_hz: float) -> None:
+    """One emission that is on in a tenth of the sweeps: one finding, though it is a carrier of the average too."""
+    analyser = Analyser(1.4e9, 1.8e9, 1001, 1e6, averages=30, readings=4)
+    seen = 0
+    for seed in range(8):
+        burst = Emission(1.65e9, width_hz, 0.2, -138.0 + 10.0 * math.log10(width_hz) + 22.0, duty=0.1)
+        spectrum = Spectrum(-138.0, emissions=(Emission(1.5e9, 2e7, 0.2, -55.0), burst))
+        sweep = sweep_spectrum(spectrum, analyser, seed, also=("max_hold",))
+        if not find_bursts(sweep):
+            continue
+        seen += 1
+        measurement = measure(sweep)
+        (told,) = bursts_by_carrier(measurement)
+        assert told[0].centre_hz == pytest.approx(1.65e9, abs=0.6 * width_hz)
+        place = next((k for k, c in enumerate(measurement.carriers) if abs(c.centre_hz - 1.65e9) < 2e6), None)
+        assert told[1] == place
+        (finding,) = bursts(sweep, (told,))
+        assert finding.subjects.carriers == (() if place is None else (place,))
+        unlisted = explain_unlisted(measurement, None, None, None)
+        mine = [one for one in unlisted if one.index == place]
+        for rule, more in ((interference_unlisted.newcomer, ((),)), (interference_unlisted.by_the_cable, ())):
+            assert list(rule(mine, measurement, *more, (told,))) == []
+    assert seen >= 3

@@ -31,6 +31,7 @@ __all__ = [
     "with_orders",
 ]
 
+_FAR = 3.0  # nepers in one step
 _TINY = 1e-9  # of a coefficient that is to be fitted and has no value yet
 _PRICE = 3.0  # ln(odds) that a carrier has no response worth a word
 _LEAST_POINTS = 12.0  # independent ones on a carrier
@@ -195,6 +196,7 @@ def bend_round(
     matrix[some, 4 + term, 4 + term] = 1.0
     step = np.zeros_like(theta)
     step[which] = _solved(matrix, gradient[:, :, None])[:, :, 0]
+    step[:, 3:] = np.minimum(np.maximum(step[:, 3:], -_FAR), _FAR)  # where little is known a step may be any size
     for share in (1.0, 0.3, 0.1):
         moved = theta + share * step
         moved[:, 2] = np.minimum(np.maximum(moved[:, 2], 0.0), MOST_ROLL_OFF)

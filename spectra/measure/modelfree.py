@@ -104,7 +104,7 @@ def lump(solution: Solution, group: NDArray[np.intp], floor_std: float) -> Lump 
     `floor_std` is the relative standard uncertainty of the floor under it, one error for all its points.
     """
     trace = solution.trace
-    theta = solution.scene.theta[group]
+    theta = solution.at.scene.theta[group]  # the pieces that the residuals belong to, not means over likelihoods
     left, right, roll_off = theta[:, :3].T
     half = 0.5 * roll_off * (right - left)
     low, high = float((left - half).min()), float((right + half).max())

@@ -122,7 +122,9 @@ def facts_of(entries: Iterable[Entry], decimal: str) -> Facts:
 
 def _any_bandwidth(entry: Entry) -> bool:
     """Say whether a key names a bandwidth without saying which: it is the RBW only where none is named as such."""
-    return entry.meaning is not None and entry.meaning.concept == "rbw" and ideas_of(entry.key)[0] == {"bw"}
+    return (
+        entry.meaning is not None and entry.meaning.concept == "rbw" and ideas_of(entry.key)[0] <= {"bw", "acquisition"}
+    )
 
 
 _CLEAR_MARK = re.compile(r"[+-]?[0-9]+([.,])(?:[0-9]{1,2}|[0-9]{4,})(?:[eE][+-]?[0-9]+)?\s*(?:[A-Za-zµ%]+)?")
@@ -237,12 +239,13 @@ def _averages(entry: Entry, text: str, decimal: str) -> Reading | None:
 
 _QUANTITY = re.compile(r"([+-]?[0-9.,'’ \u00a0\u202f]*[0-9][.,]?(?:[eE][+-]?[0-9]+)?)\s*([A-Za-zµμ%°Ω][A-Za-zµμ/%Ω]*)?")
 _SET_BY = re.compile(r"^\W*(?:auto\w*|man\w*)\W+", re.IGNORECASE)
+_UNIT_APART = re.compile(r"(?<=[0-9])\s*[(\[]([A-Za-zµμ]+)[)\]]")
 _SI = {"k": 1e3, "K": 1e3, "M": 1e6, "G": 1e9}
 
 
 def _number_and_unit(text: str, decimal: str) -> tuple[float | None, str | None]:
     text = _SET_BY.sub("", text[:LONGEST_CELL])
-    match = _QUANTITY.match(text.strip("[]\"' ").replace("\u2212", "-"))
+    match = _QUANTITY.match(_UNIT_APART.sub(r" \1", text.strip("[]\"' ")).replace("\u2212", "-"))
     if not match:
         return None, None
     value = number(match[1], decimal)
@@ -264,6 +267,8 @@ def _quantity(entry: Entry, text: str, decimal: str, scales: dict[str, float]) -
         unit = entry.unit
         scale = scales.get(unit_key(unit))
     if scale is None:
+        if unit and unit_kind(unit) is not None:
+            return None  # a width of 3 dB is no frequency
         return Reading(value, entry.line, text, None)
     return Reading(value * scale, entry.line, text, unit)
 

@@ -296,8 +296,23 @@ def begins_table(lines: tuple[str, ...], hint: Dialect | None) -> tuple[Row, Dia
     return None
 
 
+_SPOILT = re.compile(r"[^\w\s#!%*/;,.+\-\u2212\u2013\"']+")
+
+
 def _check_above(above: TextLine, row: Row, dialect: Dialect, name: str) -> None:
-    """Refuse a row with an empty cell just above rows of numbers: it belongs to them and must not be lost."""
+    """Refuse a row with an empty cell just above rows of numbers: it belongs to them and must not be lost.
+
+    The same for one that only a strange character in front keeps from being a row.
+    """
+    spoilt = _SPOILT.match(above.text)
+    if spoilt is not None and row_of(above.text[spoilt.end() :], dialect).kinds == row.kinds:
+        raise SweepFormatError(
+            name,
+            above.line,
+            f"a row behind {spoilt[0]!r} ({above.text.strip()[:60]!r})",
+            "a number, as in the rows below",
+            "Delete that character, or save the trace again.",
+        )
     if dialect.delimiter in ("", " ") or len(row.kinds) < 2:
         return
     cells = split_row(above.text, dialect.delimiter)

@@ -340,6 +340,10 @@ def _whole_statement(cell: str, decimal: str) -> list[Entry]:
     worded = _worded(0, cell, decimal)
     if not worded or any(e.unit is None and e.value[-1:].isdigit() for e in worded):
         return []
+    for e in worded:
+        unit = e.unit or (match[2] if (match := _VALUE_UNIT.fullmatch(e.value)) else "")
+        if e.meaning is not None and e.meaning.concept in _LOOSE and unit_kind(unit) != "frequency":
+            return []
     said = "".join(e.key + e.value + ("" if e.value[-1:].isalpha() else e.unit or "") for e in worded)
     return worded if said.replace(" ", "") == cell.replace(" ", "") else []
 

@@ -106,12 +106,18 @@ def choose_trace(draft: Draft, name: str, options: Options) -> tuple[int, list[i
             modes.index("max_hold") if "max_hold" in modes else 0,
         )
         main = usual if middle is None else middle
+        if len(columns) > 1 and middle is None and set(modes) == {None} and not any(map(_named, columns)):
+            draft.assumptions.append(f"{len(columns)} columns of levels without names: the first is the main trace")
         if modes[main] in ("max_hold", "min_hold"):
             draft.warnings.append(
                 f"quality.hold_used: only a {str(modes[main]).replace('_', ' ')} trace is in the file; levels are "
                 "not those of an average"
             )
     return main, [i for i in range(len(columns)) if i != main]
+
+
+def _named(column: TraceColumn) -> bool:
+    return column.name != f"trace {column.position + 1}"
 
 
 _SHARE = re.compile(r"\b[pl] ?([0-9]{1,2}(?:[.,][0-9]+)?)\b|\b([0-9]{1,2}) ?(?:%|perc)|\bmedian\w*", re.IGNORECASE)

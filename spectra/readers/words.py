@@ -37,7 +37,7 @@ _STEMS = {
     "pass": "passante",
     "width": "width largeur ancho larghezza largura breite weite ampiezza",
     "filter": "filter filtre filtro",
-    "rbw": "rbw resbw rb",
+    "rbw": "rbw resbw rb ifbw",
     "vbw": "vbw vb",
     "if": "if zf fi",
     "sweep": "sweep sweeps swp scan wobbel ablauf balayage balayages barrido barridos scansione scansioni varredura "
@@ -88,7 +88,7 @@ _STEMS = {
     "": "d l of the a in to for by at is de der des die das du do da le la les los del della dello di der per por pour "
     "fur fuer und and et e set setting settings value actual current active used source rf hf input eingang "
     "eingangs entree entrada ingresso analyzer analyser instrument instrumento inst meas log linear lin display main "
-    "total totale recorded sa swept",
+    "total totale recorded sa swept hold",
 }
 _WORDS: dict[str, str] = {}
 for _idea, _list in _STEMS.items():
@@ -101,10 +101,10 @@ _RULES: dict[str, str] = {
     "stop": "stop|stop freq|stop x|stop sweep|stop freq sweep",
     "centre": "centre|centre freq|centrefreq|centrefreq freq",
     "span": "span|span freq|sweep width|span sweep|freq width|sweep freq width",
-    "rbw": "rbw|res bw|bw|res|res band|filter bw|if bw|if filter bw|res width band|res band pass|res filter|res width "
-    "band pass|width band|rbw filter|res bw filter|res filter width|rbw bw|if width band|filter width band|res width|"
-    "filter width|rbw width band|band pass|res freq bw|bw freq|filter band|width pass band|filter pass band|"
-    "filter res pass band",
+    "rbw": "rbw|res bw|bw|acquisition bw|res|res band|filter bw|if bw|if filter bw|res width band|res band pass|"
+    "res filter|res width band pass|width band|rbw filter|res bw filter|res filter width|rbw bw|"
+    "if width band|filter width band|res width|filter width|rbw width band|band pass|res freq bw|bw freq|"
+    "filter band|width pass band|filter pass band|filter res pass band",
     "vbw": "vbw|video bw|video|video band|video width band|video filter|video band pass|vbw filter|video width band "
     "pass|video filter bw|vbw bw|video width|video filter band",
     "detector": "det|det mode|det trace|det trace mode|trace det mode",
@@ -202,6 +202,14 @@ class Key:
     trace: int | None = None
 
 
+_ABBREVIATED = {
+    "rbw": ("rbw", frozenset({"rbw", "res", "bw", "filter", "band", "width", "pass", "freq", "sweep", "trace", "if"})),
+    "vbw": ("vbw", frozenset({"vbw", "video", "bw", "filter", "band", "width", "pass", "freq", "sweep", "trace"})),
+    "swt": ("sweep_time", frozenset({"swt", "sweep", "time", "trace"})),
+    "centrefreq": ("centre", frozenset({"centrefreq", "centre", "freq"})),
+}
+"""Abbreviations that say it all, and what may stand beside them: ``Resolution Bandwidth (RBW)``."""
+_AT_3_DB = re.compile(r"[(\[]?[-\u2212]?\b3(?:[.,]0)? ?dB\b[)\]]?", re.IGNORECASE)
 _BRACKETS = re.compile(r"[\[\](){}<>\"']+")
 _IN_BRACKETS = re.compile(r"[\[({<][^\])}>]*[\])}>]")
 _WORD = re.compile(r"[^\W\d_]")
@@ -213,6 +221,8 @@ def key_of(text: str) -> Key | None:
     text = text.strip(" \t:=\"'#!;,.*")
     if not text or len(text) > 60 or not _WORD.search(text):
         return None
+    if "3" in text and (plain := _AT_3_DB.sub(" ", text)) != text and ideas_of(plain)[0] & {"rbw", "res"}:
+        text = plain.strip()  # where the width of the filter is taken
     unit, name = find_unit(text)
     if unit is not None and not name.strip(" []()_-"):
         return None
@@ -228,6 +238,8 @@ def key_of(text: str) -> Key | None:
     concept = _BY_IDEAS.get(ideas) or _BY_IDEAS.get(ideas - {"count"})
     if concept is None and number is not None:
         concept = _BY_IDEAS.get(ideas - {"trace"})
+    if concept is None:
+        concept = next((c for idea, (c, beside) in _ABBREVIATED.items() if idea in ideas and ideas <= beside), None)
     if concept is None:
         return None
     if concept == "rbw" and ideas == {"res"} and unit is None and "." in text:

@@ -109,6 +109,44 @@ def test_a_bandwidth_as_wide_as_the_span_is_no_rbw() -> None:
     assert sweep.settings.rbw_hz == 3e4
 
 
+@pytest.mark.parametrize("first", ["2026-03-02 10:00:0{k}", "{k}"])
+def test_sweeps_below_each_other_over_one_axis(first: str) -> None:
+    lines = [f"{first.format(k=k)};{f};{level - k:.2f}\n" for k in range(3) for f, level in zip(F, L, strict=True)]
+    sweeps = read_bytes(("Time;Frequency (MHz);Level (dBm)\n" + "".join(lines)).encode(), "noon.csv")
+    assert [s.level_dbm.tolist() for s in sweeps] == [[float(f"{level - k:.2f}") for level in L] for k in range(3)]
+    assert [s.origin.lines for s in sweeps] == [(2 + k * N, 1 + (k + 1) * N) for k in range(3)]
+    times = [s.origin.captured_at for s in sweeps]
+    assert [t and t.second for t in times] == ([0, 1, 2] if ":" in first else [None] * 3)
+
+
+@pytest.mark.parametrize(
+    "key",
+    ["Resolution Bandwidth (RBW)", "RBW 3dB", "IFBW", "Auflösebandbreite (RBW)", "Trace RBW", "Meas. Bandwidth"],
+)
+@pytest.mark.parametrize("value", ["100,kHz", "100 kHz", "100 (kHz)", "0.1M"])
+def test_keys_and_values_of_the_rbw(key: str, value: str) -> None:
+    (sweep,) = read_bytes(f"{key},{value}\nMHz,dBm\n{rows('{f},{l}')}".encode(), "noon.csv")
+    assert sweep.settings.rbw_hz == 1e5
+
+
+@pytest.mark.parametrize("key", ["3 dB Bandwidth", "ENBW", "Marker RBW", "Channel Bandwidth", "x dB BW"])
+def test_keys_that_are_none_of_the_rbw(key: str) -> None:
+    (sweep,) = read_bytes(f"{key},100,kHz\nMHz,dBm\n{rows('{f},{l}')}".encode(), "noon.csv")
+    assert sweep.settings.rbw_hz is None
+
+
+def test_a_first_row_behind_a_strange_character_is_not_lost() -> None:
+    with pytest.raises(SweepFormatError, match="a row behind '>'"):
+        read_bytes((">" + rows("{f},{l}")).encode(), "noon.csv", level_unit="dBm", frequency_unit="MHz")
+    text = "# 1203.5,-87\nMHz,dBm\n" + rows("{f},{l}")  # a comment may hold numbers
+    assert read_bytes(text.encode(), "noon.csv")[0].points == N
+
+
+def test_a_choice_among_columns_without_names_is_told() -> None:
+    (sweep,) = read_bytes(rows("{f},{l},{m}").encode(), "noon.csv", level_unit="dBm", frequency_unit="MHz")
+    assert any("without names" in note for note in sweep.origin.assumptions)
+
+
 def test_a_row_across_in_two_units_is_refused() -> None:
     text = "Time," + ",".join(f"{f} MHz" for f in F[:-1]) + f",1.21 GHz\n2026-03-02 10:00:00,{LEVELS}\n"
     with pytest.raises(SweepFormatError):

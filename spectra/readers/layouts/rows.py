@@ -22,6 +22,7 @@ from itertools import pairwise
 import numpy as np
 
 from spectra.errors import SweepFormatError
+from spectra.readers.cells import classify, is_time, number, split_row
 from spectra.readers.dialect import row_of
 from spectra.readers.document import Document, glimpse
 from spectra.readers.draft import Draft, TraceColumn
@@ -36,6 +37,9 @@ from spectra.units import FloatArray
 __all__ = ["read_rows", "sniff_level_rows", "sniff_rows"]
 
 _MOST_LONE = 20
+_A_VALUE = re.compile(r"[,;\t]\s*[-+.0-9]")
+_LEAST_RUN = 8
+_MOST_RUNS = 2000
 _OWN_TO_TRACE = ("detector", "averages", "trace_mode", "average_type")
 
 
@@ -70,20 +74,20 @@ def read_rows(document: Document) -> list[Draft]:
     drafts: list[Draft] = []
     pages: set[int] = set()
     traces = _Traces()
-    for number, block in enumerate(blocks):
-        facts = base if number == 0 else base.over(block.facts)
+    for place, block in enumerate(blocks):
+        facts = base if place == 0 else base.over(block.facts)
         beside = _drafts(document, block, facts)
         if len(beside) > 1:
             drafts += beside
             traces = _Traces(drafts[-1].columns)
             continue
         draft = beside[0]
-        if number and drafts and _same_sweep(drafts[-1], draft, block, traces):
+        if place and drafts and _same_sweep(drafts[-1], draft, block, traces):
             _add_trace(drafts[-1], draft, block, traces)
             continue
-        if number and drafts and _goes_on(drafts[-1], draft, block):
+        if place and drafts and _goes_on(drafts[-1], draft, block):
             pages.add(len(drafts))
-        elif number == 0 and len(blocks) > 1:
+        elif place == 0 and len(blocks) > 1:
             _name_single(draft, block)
         drafts.append(draft)
         traces = _Traces(draft.columns)
@@ -232,7 +236,7 @@ def _beside_the_point(lines: list[TextLine]) -> bool:
     """Say whether the lines just above a table call it markers, peaks, limits or signals."""
     for line in lines[-2:]:
         text = uncommented(line.text)
-        if any(c.isdigit() for c in text) and (":" in text or "=" in text):
+        if any(c.isdigit() for c in text) and (":" in text or "=" in text or _A_VALUE.search(text)):
             continue
         ideas, _, _ = ideas_of(re.split(r"[,;\t]", text[:60])[0])
         if ideas & {"marker", "limit"} and not trace_mode_of(text) and "det" not in ideas:
@@ -265,7 +269,7 @@ def _drafts(document: Document, block: _Block, facts: Facts) -> list[Draft]:
         document.left_out += [f"column {name!r}" for name in aside]
         draft = Draft("frequency-level-rows", axis, head.units[first], columns, facts, lines)
         draft.mixed_units = first in table.mixed
-        return [draft]
+        return _runs(document, draft, table, first)
     drafts = []
     starts = [first, *others]
     for start, stop in zip(starts, [*others, len(table.cells)], strict=True):
@@ -285,6 +289,59 @@ def _drafts(document: Document, block: _Block, facts: Facts) -> list[Draft]:
             draft.assumptions.append(f"this sweep ends at line {lines[0] + count - 1}, before others beside it")
         drafts.append(draft)
     return drafts
+
+
+def _runs(document: Document, draft: Draft, table: Table, column: int) -> list[Draft]:
+    """Return the sweeps of a table that has one axis over and over, if a time or another column tells them apart."""
+    axis = draft.axis
+    if axis is None or axis.size < 2 * _LEAST_RUN:
+        return [draft]
+    again = np.flatnonzero(axis[1:] == axis[0])
+    size = int(again[0]) + 1 if again.size else 0
+    count = axis.size // size if size >= _LEAST_RUN else 0
+    if not 1 < count <= _MOST_RUNS or count * size != axis.size:
+        return [draft]
+    first = axis[:size]
+    if not bool((first[1:] > first[:-1]).all()) or not bool((axis.reshape(count, size) == first).all()):
+        return [draft]
+    stamps = _stamps(document.source.data, table, table.cells[column], size, float(first[0]))
+    told = None not in stamps and len(set(stamps)) == count
+    for values in (table.columns[c].reshape(count, size) for c in range(len(table.cells)) if c != column):
+        told = told or bool((values == values[:, :1]).all() and np.unique(values[:, 0]).size == count)
+    if not told:
+        return [draft]
+    found = []
+    for k in range(count):
+        rows = slice(k * size, (k + 1) * size)
+        columns = [replace(each, values=each.values[rows]) for each in draft.columns]
+        own = replace(draft.facts, readings=dict(draft.facts.readings), conflicts=[*draft.facts.conflicts])
+        lines = (draft.lines[0] + k * size, draft.lines[0] + (k + 1) * size - 1)
+        one = Draft("frequency-level-rows", first.copy(), draft.axis_unit, columns, own, lines)
+        one.mixed_units, one.stamp = draft.mixed_units, stamps[k]
+        found.append(one)
+    return found
+
+
+def _stamps(data: bytes, table: Table, cell: int, size: int, begin: float) -> list[str | None]:
+    """Return the date and time in every so many lines of a table; None where there is none, or the text was mended."""
+    nothing: list[str | None] = [None] * (table.rows // size)
+    if table.end > len(data):
+        return nothing
+    ends = np.flatnonzero(np.frombuffer(data, np.uint8, table.end - table.start, table.start) == 10)
+    if ends.size < table.rows - 1:
+        return nothing
+    found: list[str | None] = []
+    for row in range(0, table.rows, size):
+        at = table.start + (int(ends[row - 1]) + 1 if row else 0)
+        stop = data.find(b"\n", at)
+        cells = split_row(
+            data[at : stop if stop >= 0 else len(data)].decode("utf-8", "replace"), table.dialect.delimiter
+        )
+        text = classify(cells[cell], table.dialect.decimal)[1] if cell < len(cells) else ""
+        if number(text, table.dialect.decimal) != begin:
+            return nothing
+        found.append(" ".join(filter(is_time, map(str.strip, cells))) or None)
+    return found
 
 
 def _length(axis: FloatArray) -> int:

@@ -16,7 +16,7 @@ def test_efficiency_against_the_bound(campaign):
         assert summary["efficiency"] > least, summary["quantity"]
 
 
-@pytest.mark.parametrize("cell", [("power", 10, 12.0, 1.0), ("log", 10, 12.0, 3.0)])
+@pytest.mark.parametrize("cell", [("power", 10, 12.0, 1.0), ("log", 10, 12.0, 3.0), ("power", 100, 15.0, 5.0, 5e6)])
 def test_coverage_of_the_intervals(campaign, cell):
     """20 sweeps a cell, four quantities: no fewer within 95 % than the binomial law lets pass once in a thousand."""
     found = campaign("measure_coverage").run(20, which=[cell])
@@ -30,6 +30,17 @@ def test_noise_alone_shows_no_carrier(campaign):
     module = campaign("measure_detection")
     count = sum(module.false_carriers(np.random.default_rng([3, k]), module.NOISE[k][1], 4) for k in (0, 1, 3, 4, 7, 8))
     assert count <= 2
+
+
+@pytest.mark.parametrize("which", [0, 3])
+def test_crowded_spans_are_told_carrier_by_carrier(campaign, which):
+    """At 0.02 false a sweep and 0.5 % split or merged of some 52 strong ones, more than 1 and 2 are 1 in 330 and 400."""
+    module = campaign("measure_detection")
+    _, setting, count, fill = module.CROWDS[which]
+    got = module.crowded(np.random.default_rng([7, which]), setting, count, fill, 4)
+    assert got["false"] <= 1
+    assert got["split"] + got["merged"] <= 2
+    assert got["found"] >= got["resolved"] - 2
 
 
 @pytest.mark.parametrize(("rate", "readings"), [(5e6, 10), (20e6, 10)])

@@ -34,7 +34,7 @@ def test_noise_alone_shows_no_carrier(campaign):
 
 @pytest.mark.parametrize("which", [0, 3])
 def test_crowded_spans_are_told_carrier_by_carrier(campaign, which):
-    """At 0.02 false a sweep and 0.5 % split or merged of some 52 strong ones, more than 1 and 2 are 1 in 330 and 400."""
+    """At 0.02 false a sweep and 0.5 % of 52 strong ones split or merged, more than 1 and 2 are 1 in 330 and 400."""
     module = campaign("measure_detection")
     _, setting, count, fill = module.CROWDS[which]
     got = module.crowded(np.random.default_rng([7, which]), setting, count, fill, 4)

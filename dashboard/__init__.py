@@ -8,8 +8,8 @@ Map
 - ``registry.py``: what a page is (`Page`), where the user is (`Place`), addresses (`link`).
 - ``desk.py``: what pages work on (`Desk`): the archive's lists, captures and visits as objects of the library, the last
   few kept at hand; ``jobs.py``: work beside a request; ``uploads.py``: files dropped.
-- ``viewing.py``: how a sweep is looked at; ``take.py``: CSV; ``parts.py``: building blocks (answer, finding, steps with
-  cautions, table, figure with downloads).
+- ``viewing.py``: how a sweep is looked at; ``sweepparts.py``: what stands beside its picture; ``take.py``: CSV;
+  ``parts.py``: building blocks (answer, finding, steps with cautions, table, figure with downloads).
 - ``look.py``: the colours of the three schemes, for style sheet and figures alike; ``assets/``: style sheet, the little
   that runs in the browser.
 - On the way out: ``language.py`` (``wording/<code>.toml``: pages are written in English, a catalogue replaces what it

@@ -11,9 +11,9 @@ from dash.exceptions import PreventUpdate
 from dashboard import parts
 from dashboard.desk import SHORT
 from dashboard.figures.rollcall import rollcall_figure, rollcall_words
-from dashboard.pages.sweep import row_name
 from dashboard.registry import Page, Place, Table
 from dashboard.scheme import current_look
+from dashboard.sweepparts import row_name
 from dashboard.words import count, frequency, kilohertz, minute, name_of_visit, told, value
 from spectra.errors import SpectraError
 

@@ -53,6 +53,7 @@ def _paths(desk):
 
 
 def test_every_page_is_german(desk, app, untold) -> None:
+    from dashboard import sweepparts
     from dashboard.pages import sweep
 
     pages = find_pages()
@@ -64,9 +65,12 @@ def test_every_page_is_german(desk, app, untold) -> None:
                 shown = desk.capture(path.rpartition("/")[2])
                 number, measurement = sweep._measurement(shown, 0)
                 translated(
-                    [sweep._carriers(shown, number, measurement, 0), sweep._detail(shown, number, measurement, 0)]
+                    [
+                        sweepparts.carriers_table(shown, number, measurement, 0),
+                        sweepparts.carrier_sheet(shown, number, measurement, 0),
+                    ]
                 )
-                translated([sweep._quality(shown), sweep._settings(shown, measurement)])
+                translated([sweepparts.findings_sheet(shown), sweepparts.settings_sheet(shown, measurement)])
     own = (*OWNED, desk.place)
     english = [text for text in untold if ENGLISH.search(text) and not any(part in text for part in own)]
     assert untold and not english, "\n".join(english)

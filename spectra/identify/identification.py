@@ -55,7 +55,7 @@ class Thresholds:
 
     confirmed_none: float = 9.0
     confirmed_next: float = 3.0
-    confirmed_kin: float = 2.4
+    confirmed_kin: float = 2.5
     confirmed_roll_call: float = 0.2
     confirmed_matched: float = 5.0
     probable_none: float = 3.0

@@ -43,7 +43,8 @@ _OUTLYING, _FAR_OUT = 2.0, 6.0  # standard deviations from which a rate counts l
 # two widths within which the centres then lie
 _OCCUPIED, _OVERLAP = 0.3, 0.4
 _LIKELY_SHOWN, _MUCH_WIDER = 0.5, 1.3
-_SAME_RATE, _LEAST_SPACING_HZ, _OFF_RASTER_HZ = 0.02, 3e6, 1.6e6
+# rates (log) that a sweep does not part, and what counts as a spacing of its own and as off the raster
+_SAME_RATE, _LEAST_SPACING_HZ, _OFF_RASTER_HZ = 0.08, 3e6, 1.6e6
 
 
 def rates_apart(prepared: Prepared, scoring: Scoring, pairs: IntArray) -> tuple[FloatArray, FloatArray]:
@@ -145,8 +146,9 @@ def variety(prepared: Prepared, rows: Sequence[IntArray]) -> tuple[float, float]
         apart = np.diff(np.sort(prepared.if_hz[each]))
         apart = apart[apart > _LEAST_SPACING_HZ]
         if apart.size:
-            step = float(apart.min())
-            off += int(np.count_nonzero(np.abs(apart / step - np.round(apart / step)) * step > _OFF_RASTER_HZ))
+            times = np.round(apart / apart.min())
+            step = float(apart.sum() / times.sum())  # printed frequencies are rounded, the least spacing too
+            off += int(np.count_nonzero(np.abs(apart - times * step) > _OFF_RASTER_HZ))
     return float(np.log(distinct)), float(np.log1p(off))
 
 

@@ -5,7 +5,9 @@ usual and careful in turn) gives two records: the best answer with the whole tab
 position left out. A record holds the terms of `spectra.identify.kin.evidence`. As a script it writes `identify_kin.csv`
 beside itself, fits the regression and shows how its log odds came true:
 
-    python tests/campaigns/identify_kin.py [swept] [seed] [drawn] [seed] [folder]
+    python tests/campaigns/identify_kin.py COUNT SEED [COUNT SEED] + COUNT SEED [COUNT SEED] [FOLDER]
+
+with draws before the plus and trials behind it.
 """
 
 from __future__ import annotations
@@ -41,7 +43,7 @@ COLUMNS = ("source", "trial", "kind", "absent", "right", "twin", "far_twin", "no
 HINTED, UNHINTED = slice(0, 9), [0, 9, 10, 7, 8]
 START = np.array([-5.37, 1.3, 2.06, 1.91, 0.59, 0.31, -2.7, 0.87, 1.11, 2.21, 1.0, 0.5, 1.5, 1.5])
 LEAST = (None, 0.0, 0.0, 0.0, 0.0, 0.0, None, 0.0, 0.0, None, 0.0, 0.0, 0.0, 0.0)
-EDGES = (-20.0, -8.0, -5.0, -3.0, -2.0, -1.0, 0.0, 1.0, 2.0, 3.0, 4.0, 6.0, 20.0)
+EDGES = (-20.0, -8.0, -5.0, -3.0, -2.0, -1.0, 0.0, 1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 20.0)
 
 
 def swept(world: Any, count: int, seed: int, folder: Path | None) -> Iterator[dict[str, Any]]:
@@ -157,13 +159,18 @@ def write(path: Path, records: Sequence[dict[str, Any]], note: str) -> None:
 
 
 def main(arguments: list[str]) -> None:
-    """Collect, fit and write the table."""
-    numbers = [int(each) for each in arguments[:4]]
-    count, seed, more, other = (numbers + [500, 740101, 1600, 760404][len(numbers) :])[:4]
-    folder = Path(arguments[4]) if len(arguments) > 4 else None
+    """Collect, fit and write the table: pairs of a count and a seed, those of draws first, ``+`` between the kinds."""
     world = trials.World.build(trials.load_plans())
-    records = [*swept(world, count, seed, folder), *drawn(world, more, other)]
-    write(Path(__file__).with_suffix(".csv"), records, f"{count} draws of seed {seed}, {more} trials of seed {other}")
+    records: list[dict[str, Any]] = []
+    folder = Path(arguments.pop()) if arguments and not arguments[-1].isdigit() else None
+    where = arguments.index("+")
+    for kind, numbers in (("draws", arguments[:where]), ("trials", arguments[where + 1 :])):
+        for count, seed in zip(numbers[::2], numbers[1::2], strict=True):
+            if kind == "draws":
+                records += swept(world, int(count), int(seed), folder)
+            else:
+                records += drawn(world, int(count), int(seed))
+    write(Path(__file__).with_suffix(".csv"), records, " ".join(arguments))
 
 
 if __name__ == "__main__":

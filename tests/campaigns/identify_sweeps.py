@@ -7,9 +7,10 @@ unlisted), identified together. Each is answered with the whole table and with e
 left out. As a script it writes `identify_sweeps.csv` beside itself, the figures on top, and goes on where a table of
 the same seed stops:
 
-    python tests/campaigns/identify_sweeps.py [trials] [seed] [folder]
+    python tests/campaigns/identify_sweeps.py [trials] [seed] [folder] [first]
 
-With a folder the measurements are kept there and used again: sweeping and measuring take most of the time.
+With a folder the measurements are kept there and used again: sweeping and measuring take most of the time. With `first`
+the draws start at that number: those before may have been used to fit.
 """
 
 from __future__ import annotations
@@ -222,10 +223,12 @@ def main(arguments: list[str]) -> None:
     folder = Path(arguments[2]) if len(arguments) > 2 else None
     world = trials.World.build(trials.load_plans())
     records: list[dict[str, Any]] = standing(Path(__file__).with_suffix(".csv"), f"seed {seed},")[:count]
-    for draw in islice(kept(world, len(records), seed, folder), count - len(records)):
+    first = int(arguments[3]) if len(arguments) > 3 else 0
+    what = f"from number {first}" if first else ""
+    for draw in islice(kept(world, first + len(records), seed, folder), count - len(records)):
         records.append(judged(world, draw))
         if len(records) % 250 == 0 or len(records) == count:
-            keep(__file__, COLUMNS, records, summary(records), f"{len(records)} trials", seed)
+            keep(__file__, COLUMNS, records, summary(records), f"{len(records)} trials {what}".strip(), seed)
 
 
 def standing(path: Path, seed: str) -> list[dict[str, Any]]:

@@ -64,7 +64,7 @@ def test_a_plain_raster_has_no_variety() -> None:
     plain = _listed([1000.0, 1040.0, 1120.0, 1160.0], [30_000.0] * 4)
     assert likeness.variety(plain, [np.arange(4)]) == (0.0, 0.0)
     varied = _listed([1000.0, 1040.0, 1057.0, 1098.0], [30_000.0, 22_000.0, 5_000.0, 30_100.0])
-    # three rates (30.0 and 30.1 are one to 2 %); 40 and 41 MHz are no multiples of 17 MHz
+    # three rates (30.0 and 30.1 are one to 8 %); twice, once and twice 19.6 MHz: 17 and 41 MHz are off by more than 1.6
     assert likeness.variety(varied, [np.arange(4)]) == pytest.approx((np.log(3.0), np.log(3.0)))
 
 

@@ -29,7 +29,7 @@ def half(
 
     def identified(expect: str | None = None) -> Any:
         span = (950e6, 1500e6)
-        found = shown(arc, "Cedar", "H", states["low"], rng=np.random.default_rng(3), missing=0.55, span=span)
+        found = shown(arc, "Cedar", "H", states["low"], rng=np.random.default_rng(3), missing=0.6, span=span)
         return identify(make(found, *span), arc, chain, expect=expect)
 
     return identified

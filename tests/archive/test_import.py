@@ -2,6 +2,7 @@
 
 import csv
 import json
+import os
 import shutil
 import subprocess
 import sys
@@ -277,3 +278,34 @@ def test_killed_at_random_moments(tmp_path: Path) -> None:
     done = subprocess.run(command, capture_output=True, text=True, timeout=300, check=False)
     assert done.returncode == 0, done.stdout + done.stderr
     assert json.loads(done.stdout)["faults"] == 0
+
+
+def test_workers_calculate_with_one_thread_each(monkeypatch) -> None:
+    """Only while they are started, and not against what the environment says."""
+    from spectra.visit.analysis import one_thread_each
+
+    monkeypatch.delenv("OPENBLAS_NUM_THREADS", raising=False)
+    monkeypatch.setenv("MKL_NUM_THREADS", "3")
+    with one_thread_each():
+        assert (os.environ["OPENBLAS_NUM_THREADS"], os.environ["MKL_NUM_THREADS"]) == ("1", "3")
+    assert "OPENBLAS_NUM_THREADS" not in os.environ and os.environ["MKL_NUM_THREADS"] == "3"
+
+
+def test_visits_that_overlap_are_stored_as_they_are_alone(fleet: Path, tmp_path: Path, monkeypatch) -> None:
+    """Many small folders, a pool of workers: each visit is stored whole, told once a file, and a bad file is named."""
+    root = tmp_path / "many"
+    for number in range(6):
+        folder = root / f"visit {number}"
+        folder.mkdir(parents=True)
+        for part in range(2):
+            (folder / f"s{part}.csv").write_text(sweep_text(10 * number + part), encoding="utf-8")
+    (root / "visit 3" / "s1.csv").write_text("nothing\n", encoding="utf-8")
+    monkeypatch.setattr("spectra.archive.importer._AHEAD", 4)
+    told: list[tuple[int, int]] = []
+    with open_archive(tmp_path / "many.sqlite") as archive:
+        result = add_paths(archive, [root], processes=2, tell=lambda done, all_: told.append((done, all_)))
+        assert (result.stored, result.known, len(result.failed)) == (11, 0, 1)
+        assert told == [(k, 12) for k in range(1, 13)]
+        assert len(list_captures(archive)) == 11
+        again = add_paths(archive, [root], processes=1)
+        assert (again.stored, again.known, len(again.failed)) == (0, 11, 1)

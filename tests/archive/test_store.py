@@ -3,11 +3,14 @@
 import dataclasses
 import hashlib
 import multiprocessing
+import pickle
 import threading
+from pathlib import Path
 
 import pytest
 
 from spectra.archive import Search, content_sha256, list_captures, open_archive
+from spectra.archive.ready import packed_entry
 from spectra.archive.record import ResultRecord
 from spectra.archive.store import Archive
 from spectra.errors import ArchiveError
@@ -156,3 +159,21 @@ def test_two_processes_at_once(place: str, make_record) -> None:
         assert process.exitcode == 0
     with open_archive(place) as archive:
         assert len(list_captures(archive)) == 3
+
+
+def test_a_packed_entry_is_stored_as_a_plain_one(tmp_path: Path, make_record) -> None:
+    """What workers pack and what is packed when it is stored is the same; so is what is asked of it."""
+    entry = make_record(3, centres=(1.25e9, 1.4e9), findings=(("line.ripple", "warning"),))
+    kept = []
+    for name, record in (("plain", entry), ("packed", pickle.loads(pickle.dumps(packed_entry(entry))))):
+        with open_archive(tmp_path / f"{name}.sqlite") as archive:
+            assert archive.add(record)
+            assert not archive.add(entry) and not archive.add(packed_entry(entry))
+            capture = entry.captures[0]
+            assert archive.holds_all([entry.key, "0" * 64], None, None, capture.result.software) == {entry.key}
+            assert archive.holds_all([entry.key], "a" * 64, None, capture.result.software) == set()
+            raw = capture.raw[0]
+            assert archive.holds_raw({raw.sha256, "0" * 64}) == {raw.sha256}
+            assert archive.raw_files(capture.key)[0].data == raw.data
+            kept.append(content_sha256(archive))
+    assert kept[0] == kept[1]

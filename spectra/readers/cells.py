@@ -78,6 +78,9 @@ _TAIL_UNIT = re.compile(r"(?:^|[\s_,;:/=\-]|\bin )([A-Za-zµμ%]+(?:/[A-Za-z]+)?
 _AFTER_SLASH = re.compile(r"/\s*([A-Za-zµμ%]+)\s*$")
 
 
+_LEVEL_INSIDE = re.compile(r"(?:(?<=[\s_,;:])|^)(dBm|dBmV|dB[uµμ]V)(?=[\s_,;:]|$)")
+
+
 def find_unit(text: str) -> tuple[str | None, str]:
     """Return the unit that a key or a column name carries, and the name without it.
 
@@ -99,6 +102,9 @@ def _find_unit(text: str) -> tuple[str | None, str]:
         return tail[1], name[:-3].rstrip() if name.lower().endswith(" in") else name
     if tail and unit_kind(tail[1]) == "time" and tail.start() > 0 and len(tail[1]) > 0:
         return tail[1], text[: tail.start()].rstrip(" _,;:/=-")
+    inside = _LEVEL_INSIDE.search(text)
+    if inside:
+        return inside[1], (text[: inside.start()] + text[inside.end() :]).strip()
     return None, text
 
 

@@ -315,6 +315,17 @@ def _check_above(above: TextLine, row: Row, dialect: Dialect, name: str) -> None
         )
     if dialect.delimiter in ("", " ") or len(row.kinds) < 2:
         return
+    kinds = row_of(above.text, dialect).kinds
+    if len(kinds) == len(row.kinds) and "T" in kinds and "E" in row.kinds.rstrip("N"):
+        pairs = list(zip(kinds, row.kinds, strict=True))
+        if all(a == "N" if b == "N" else (a in "TuN" and b == "E") or a == b for a, b in pairs):
+            raise SweepFormatError(
+                name,
+                above.line,
+                f"words beside the numbers of a first row ({above.text.strip()[:60]!r})",
+                "rows of numbers alone, settings in lines of their own",
+                "Move the settings above the rows.",
+            )
     cells = split_row(above.text, dialect.delimiter)
     kinds = "".join(classify(cell, dialect.decimal)[0] for cell in cells[: len(row.kinds)])
     if len(kinds) == len(row.kinds) and "N" in kinds and "E" in kinds.lstrip("E") and set(kinds) <= set("NEXu"):

@@ -73,7 +73,10 @@ def entries_of(lines: Iterable[TextLine], decimal: str = ".") -> list[Entry]:
             below = _below(uncommented(before.text), text, decimal) if before.line == line.line - 1 else ()
             while below and found and found[-1].line == before.line:
                 found.pop()  # keys without values, as they looked on their own
-            found.extend(replace(e, line=line.line) for e in below or _entries_of_text(text, decimal))
+            found.extend(
+                Entry(line.line, e.key, e.value, e.unit, e.meaning, e.values, e.mark, e.loose)
+                for e in below or _entries_of_text(text, decimal)
+            )
         before = line
     return found
 
@@ -182,6 +185,9 @@ def _with_values(line: int, key: str, meaning: Key, cells: list[str], at: int) -
     unit, set_by = meaning.unit, ""
     while at < len(cells):
         cell = cells[at]
+        if not cell and not values and at + 1 < len(cells):
+            at += 1  # cells of a spreadsheet left empty between key and value
+            continue
         if values and unit_kind(cell) and meaning.concept not in ("level_unit", "frequency_unit"):
             unit = cell
         elif (values or meaning.concept in _NUMERIC) and cell.lower().strip("()") in _MARKS:

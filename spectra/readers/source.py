@@ -199,6 +199,8 @@ def _source(name: str, data: bytes, raw: bytes) -> Source:
     return source
 
 
+_HYPHENS = tuple(mark.encode() for mark in ("\u2010", "\u2011", "\u2012", "\ufe63", "\uff0d"))
+"""Hyphens that stand for a minus sign; the sign itself and a dash are understood as they are."""
 _UNSEEN = tuple(mark.encode() for mark in ("\ufeff", "\u200b", "\u200e", "\u200f", "\u2060"))
 """Characters that nobody sees: marks of byte order, blanks without width, marks of direction."""
 
@@ -238,6 +240,9 @@ def to_utf8(data: bytes, name: str = "(memory)") -> tuple[bytes, str, list[str]]
         data = data.replace(b"\0", b"")
     if not plain and not data.isascii():
         data, encoding = _to_utf8_8bit(data, encoding)
+        for mark in _HYPHENS:
+            if mark in data:
+                data = data.replace(mark, b"-")
         for mark in _UNSEEN:
             if mark in data:  # between lines of files put together, or from a copy of a screen
                 data = data.replace(mark, b"")

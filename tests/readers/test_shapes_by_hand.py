@@ -61,6 +61,10 @@ SHAPES = {
     "numbers kept as formulas": "MHz,dBm\n" + rows('="{f}",="{l}"'),
     "files put together with their marks": "\ufeffMHz,dBm\n\ufeff" + rows("{f},{l}"),
     "a column in metres": "Frequency (MHz),Wavelength (m),Level (dBm)\n" + rows("{f},0.2{i},{l}"),
+    "cells left empty behind keys": "RBW;;100;kHz\nDetector;;RMS\nMHz;dBm\n" + rows("{f};{l}"),
+    "unit inside a name": "Frequency MHz,Amplitude dBm Avg,Amplitude dBm Max\n" + rows("{f},{l},{m}"),
+    "hyphens for minus signs": "MHz;dBm\n" + rows("{f};{l}").replace("-", "\u2010"),
+    "a limit line in front": "Limit line\nMHz,dBm\n" + rows("{f},-60") + "Trace 1\nMHz,dBm\n" + rows("{f},{l}"),
     "columns named by times": "Frequency (MHz);10:00:00;10:00:10\n" + rows("{f};{l};{m}"),
 }
 
@@ -140,6 +144,12 @@ def test_a_first_row_behind_a_strange_character_is_not_lost() -> None:
         read_bytes((">" + rows("{f},{l}")).encode(), "noon.csv", level_unit="dBm", frequency_unit="MHz")
     text = "# 1203.5,-87\nMHz,dBm\n" + rows("{f},{l}")  # a comment may hold numbers
     assert read_bytes(text.encode(), "noon.csv")[0].points == N
+
+
+def test_settings_left_of_the_rows_never_cost_the_first_row() -> None:
+    text = "RBW,100 kHz,,MHz,dBm\n" + rows(",,,{f},{l}").replace(",,,", "VBW,300 kHz,,", 1)
+    with pytest.raises(SweepFormatError, match="words beside the numbers of a first row"):
+        read_bytes(text.encode(), "noon.csv")
 
 
 def test_a_choice_among_columns_without_names_is_told() -> None:

@@ -50,7 +50,7 @@ def role_of(name: str, unit: str | None) -> str:
     if folded in _INDEX_NAMES:
         return "index"
     ideas, _, _ = ideas_of(re.sub(r"[\[\](){}]", " ", name)) if name else (frozenset[str](), None, None)
-    if ideas & {"limit", "bw", "rbw", "span"}:
+    if ideas & {"limit", "bw", "rbw", "span"} and not (kind == "level" and "level" in ideas and "limit" not in ideas):
         return "other"
     if kind == "frequency":
         return "frequency"

@@ -22,11 +22,11 @@ from itertools import pairwise
 import numpy as np
 
 from spectra.errors import SweepFormatError
-from spectra.readers.cells import classify, is_time, number, split_row
 from spectra.readers.dialect import row_of
 from spectra.readers.document import Document, glimpse
 from spectra.readers.draft import Draft, TraceColumn
 from spectra.readers.facts import Facts
+from spectra.readers.layouts.below import sweeps_below
 from spectra.readers.layouts.common import Head, column_head, frequency_columns, is_index, tells_axis
 from spectra.readers.outline import Section, TextLine
 from spectra.readers.preamble import uncommented
@@ -38,8 +38,6 @@ __all__ = ["read_rows", "sniff_level_rows", "sniff_rows"]
 
 _MOST_LONE = 20
 _A_VALUE = re.compile(r"[,;\t]\s*[-+.0-9]")
-_LEAST_RUN = 8
-_MOST_RUNS = 2000
 _OWN_TO_TRACE = ("detector", "averages", "trace_mode", "average_type")
 
 
@@ -134,6 +132,7 @@ def _blocks(document: Document) -> list[_Block]:
     if not sections:
         raise _no_rows(document)
     most = max(s.table.rows for s in sections if s.table is not None)
+    traced = max((s.table.rows for s in sections if s.table is not None and not _beside_the_point(s.lines)), default=0)
     kept: list[tuple[list[TextLine], Section, Table]] = []
     carried: list[TextLine] = []
     for section in sections:
@@ -141,7 +140,9 @@ def _blocks(document: Document) -> list[_Block]:
         assert table is not None
         title = _title(section.lines)
         aside = _beside_the_point(section.lines)
-        if table.rows < 2 or (len(sections) > 1 and (table.rows < 0.2 * most or (aside and table.rows < most))):
+        if table.rows < 2 or (
+            len(sections) > 1 and (table.rows < 0.2 * most or (aside and (table.rows < most or table.rows <= traced)))
+        ):
             document.left_out.append(
                 f"lines {table.first_line} to {table.last_line}: a small table ({title or 'rows'})"
             )
@@ -269,7 +270,7 @@ def _drafts(document: Document, block: _Block, facts: Facts) -> list[Draft]:
         document.left_out += [f"column {name!r}" for name in aside]
         draft = Draft("frequency-level-rows", axis, head.units[first], columns, facts, lines)
         draft.mixed_units = first in table.mixed
-        return _runs(document, draft, table, first)
+        return sweeps_below(document, draft, table, first)
     drafts = []
     starts = [first, *others]
     for start, stop in zip(starts, [*others, len(table.cells)], strict=True):
@@ -289,59 +290,6 @@ def _drafts(document: Document, block: _Block, facts: Facts) -> list[Draft]:
             draft.assumptions.append(f"this sweep ends at line {lines[0] + count - 1}, before others beside it")
         drafts.append(draft)
     return drafts
-
-
-def _runs(document: Document, draft: Draft, table: Table, column: int) -> list[Draft]:
-    """Return the sweeps of a table that has one axis over and over, if a time or another column tells them apart."""
-    axis = draft.axis
-    if axis is None or axis.size < 2 * _LEAST_RUN:
-        return [draft]
-    again = np.flatnonzero(axis[1:] == axis[0])
-    size = int(again[0]) + 1 if again.size else 0
-    count = axis.size // size if size >= _LEAST_RUN else 0
-    if not 1 < count <= _MOST_RUNS or count * size != axis.size:
-        return [draft]
-    first = axis[:size]
-    if not bool((first[1:] > first[:-1]).all()) or not bool((axis.reshape(count, size) == first).all()):
-        return [draft]
-    stamps = _stamps(document.source.data, table, table.cells[column], size, float(first[0]))
-    told = None not in stamps and len(set(stamps)) == count
-    for values in (table.columns[c].reshape(count, size) for c in range(len(table.cells)) if c != column):
-        told = told or bool((values == values[:, :1]).all() and np.unique(values[:, 0]).size == count)
-    if not told:
-        return [draft]
-    found = []
-    for k in range(count):
-        rows = slice(k * size, (k + 1) * size)
-        columns = [replace(each, values=each.values[rows]) for each in draft.columns]
-        own = replace(draft.facts, readings=dict(draft.facts.readings), conflicts=[*draft.facts.conflicts])
-        lines = (draft.lines[0] + k * size, draft.lines[0] + (k + 1) * size - 1)
-        one = Draft("frequency-level-rows", first.copy(), draft.axis_unit, columns, own, lines)
-        one.mixed_units, one.stamp = draft.mixed_units, stamps[k]
-        found.append(one)
-    return found
-
-
-def _stamps(data: bytes, table: Table, cell: int, size: int, begin: float) -> list[str | None]:
-    """Return the date and time in every so many lines of a table; None where there is none, or the text was mended."""
-    nothing: list[str | None] = [None] * (table.rows // size)
-    if table.end > len(data):
-        return nothing
-    ends = np.flatnonzero(np.frombuffer(data, np.uint8, table.end - table.start, table.start) == 10)
-    if ends.size < table.rows - 1:
-        return nothing
-    found: list[str | None] = []
-    for row in range(0, table.rows, size):
-        at = table.start + (int(ends[row - 1]) + 1 if row else 0)
-        stop = data.find(b"\n", at)
-        cells = split_row(
-            data[at : stop if stop >= 0 else len(data)].decode("utf-8", "replace"), table.dialect.delimiter
-        )
-        text = classify(cells[cell], table.dialect.decimal)[1] if cell < len(cells) else ""
-        if number(text, table.dialect.decimal) != begin:
-            return nothing
-        found.append(" ".join(filter(is_time, map(str.strip, cells))) or None)
-    return found
 
 
 def _length(axis: FloatArray) -> int:

@@ -182,7 +182,10 @@ def expected_gain(
     matched = float(np.exp(before[6]))
     grown = (matched + _USUAL_AIR * more) / matched
     after[2:4] = np.log1p(np.maximum(leads, 0.0) * grown)
+    # further rows lie about their places as those so far, and off the raster as often
+    after[4:6] = np.where(before[4:6] > 0.0, before[4:6] * grown, before[4:6])
     after[6] = np.log(matched * grown)
+    after[8] = np.log1p(np.expm1(before[8]) * grown)
     return float(_COEFFICIENTS @ (after - before)[: _COEFFICIENTS.size]) / _LN10
 
 

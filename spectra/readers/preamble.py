@@ -92,10 +92,10 @@ def _below(keys: str, values: str, decimal: str) -> tuple[Entry, ...]:
         return ()
     pairs = list(zip(names, meanings, cells, strict=False))
     counted = [(_VALUE_UNIT.fullmatch(c.replace(" ", "")), m) for _, m, c in pairs if m and m.concept in _NUMERIC]
-    if not counted or not all(match and number(match[1], decimal) is not None for match, _ in counted):
+    if len(counted) < 2 or not all(match and number(match[1], decimal) is not None for match, _ in counted):
         return ()
-    if any(_known(cell) for _, m, cell in pairs if m is None or m.concept in _NUMERIC):
-        return ()
+    if any(map(_known, cells)):
+        return ()  # a key and its value, as in the line above
     return tuple(Entry(0, name, cell, m.unit if m else None, m, (cell,)) for name, m, cell in pairs if cell)
 
 

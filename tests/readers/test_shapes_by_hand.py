@@ -86,6 +86,12 @@ def test_what_stands_over_a_pair_names_its_trace() -> None:
     assert list(sweep.traces) == ["Max Hold"]
 
 
+def test_a_value_that_could_be_a_key_is_no_row_of_keys() -> None:
+    text = "Detector,Log average\nAverages,8\nPoints,21\nMHz,dBm\n" + rows("{f},{l}")
+    settings = read_bytes(text.encode(), "noon.csv")[0].settings
+    assert (settings.detector, settings.averages) == ("log_average", 8)
+
+
 def test_a_setting_among_words_counts_only_where_nothing_else_says_it() -> None:
     text = "Remark: RBW 30 kHz was tried as well\nRBW,100,kHz\nMHz,dBm\n" + rows("{f},{l}")
     assert read_bytes(text.encode(), "noon.csv")[0].settings.rbw_hz == 1e5

@@ -1,9 +1,10 @@
 """Whether claimed probabilities come true: the answers of the kept campaigns, pooled into bins of 2500 and more.
 
-Read are the tables of `identify_simulated` (swept, five listed carriers or more) and `identify_trials` (drawn, five or
-more, and two to four, which fill the middle). Every trial counts twice: with the whole table at the weight that the
-method gives to "it is in the table" beforehand (nine of ten), and with the true position left out, where no answer is
-right, at the rest. As a script it writes `identify_reliability.csv` beside itself:
+Read are the tables of `identify_sweeps` (swept in three ways, five listed carriers or more) and `identify_trials`
+(drawn, five or more, usual and careful, and two to four, which fill the middle). Every trial that was answered both
+ways counts twice: with the whole table at the weight that the method gives to "it is in the table" beforehand (nine of
+ten), and with the true position left out, where no answer is right, at the rest. As a script it writes its table beside
+itself:
 
     python tests/campaigns/identify_reliability.py
 """
@@ -20,7 +21,13 @@ import numpy as np
 from spectra import __version__
 
 HERE = Path(__file__).parent
-TABLES = ("identify_simulated.csv", "identify_trials_5_up.csv", "identify_trials_2_4.csv")
+TABLES = (
+    "identify_sweeps.csv",
+    "identify_trials_5_up.csv",
+    "identify_trials_careful_5_up.csv",
+    "identify_trials_2_4.csv",
+)
+KINDS = ("", "usual_", "careful_", "both_ports_")
 LEAST = 2500
 LISTED = 0.9
 COLUMNS = ("from", "to", "answers", "claimed", "right", "right_std")
@@ -32,10 +39,13 @@ def answers(path: Path) -> list[tuple[float, float, float]]:
         rows = list(csv.DictReader(line for line in lines if not line.startswith("#")))
     found = []
     for row in rows:
-        if row["probability"]:
-            found.append((float(row["probability"]), float(row["right"]), LISTED))
-        if row["absent_probability"]:
-            found.append((float(row["absent_probability"]), 0.0, 1.0 - LISTED))
+        if row.get("absent_verdict") == "":
+            continue
+        for kind in KINDS:
+            if row.get(f"{kind}probability"):
+                found.append((float(row[f"{kind}probability"]), float(row[f"{kind}right"]), LISTED))
+            if row.get(f"{kind}absent_probability"):
+                found.append((float(row[f"{kind}absent_probability"]), 0.0, 1.0 - LISTED))
     return found
 
 

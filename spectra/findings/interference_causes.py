@@ -24,6 +24,7 @@ from spectra.findings.interference_products import (
     products,
     reference_harmonics,
 )
+from spectra.findings.lookup import is_named
 from spectra.units import FloatArray, jsonable
 
 if TYPE_CHECKING:
@@ -246,39 +247,61 @@ def _listed(
     state = next((s for s in chain.lo_states if s.name == identification.best.lo_state), None)
     if state is None:
         return
-    for view in _views(identification, table, chain, state):
+    for view in _views(identification, mine, measurement, table, chain, state):
         _hold(view, mine, odds, measurement, table)
 
 
-def _views(identification: Identification, table: CarrierTable, chain: ReceiveChain, state: LoState) -> list[_View]:
+def _views(
+    identification: Identification,
+    mine: Sequence[Carrier],
+    measurement: Measurement,
+    table: CarrierTable,
+    chain: ReceiveChain,
+    state: LoState,
+) -> list[_View]:
     best = identification.best
     offset, offset_std = best.if_offset_hz or 0.0, best.if_offset_std_hz or 0.0
-    step = np.nan_to_num(table.rf_step_hz, nan=1e3) / math.sqrt(12.0)
-    satellite, polarisation = table.text["satellite"], table.text["polarisation"]
-    own = satellite == best.satellite
-    direct = np.asarray(state.if_from_rf(table.rf_hz), dtype=np.float64)
-    views = []
-
-    def add(name: CauseName, who: str, words: str, mask: Any, place: FloatArray, extra: float) -> None:
-        rows = np.flatnonzero(mask)
-        if rows.size:
-            std = np.hypot(step[rows], math.hypot(offset_std, extra))
-            views.append(_View(name, who, words, rows, place[rows], std))
-
-    for other in sorted({str(s) for s in satellite[~own]}):
-        same = (satellite == other) & (polarisation == (best.polarisation or ""))
-        add("adjacent_satellite", other, f"listed for {other}", same, direct + offset, 5e3)
-    crossed = own & (polarisation != (best.polarisation or ""))
     who = best.satellite or ""
-    add("other_polarisation", who, "listed on the other polarisation", crossed, direct + offset, 1e3)
-    mirrored = own & (polarisation == (best.polarisation or ""))
-    add("image", who, "listed at the image of this LO", mirrored, -direct - offset, 1e3)
+    own = is_named(table, "satellite", who)
+    same = is_named(table, "polarisation", best.polarisation or "")
+    views: list[_View] = []
+
+    def seen(through: LoState, rows: Any, extra: float) -> tuple[FloatArray, FloatArray]:
+        """Return where rows show and how well that is known."""
+        step = np.nan_to_num(table.rf_step_hz[rows], nan=1e3) / math.sqrt(12.0)
+        place = np.asarray(through.if_from_rf(table.rf_hz[rows]), dtype=np.float64)
+        return place + offset, np.hypot(step, math.hypot(offset_std, extra))
+
+    def add(name: CauseName, who: str, words: str, rows: Any, place: FloatArray, std: FloatArray) -> None:
+        if rows.size:
+            views.append(_View(name, who, words, rows, place, std))
+
+    others = np.flatnonzero(~own & same)
+    place, std = seen(state, others, 5e3)
+    # a list of which no row lies near a carrier explains none; of a long table that leaves few
+    near = np.zeros(others.size, dtype=bool)
+    for carrier in mine:
+        near |= np.abs(carrier.centre_hz - place) <= _tolerance_hz(carrier, std)
+    near &= (place > measurement.sweep.start_hz) & (place < measurement.sweep.stop_hz)
+    names = table.text["satellite"]
+    for other in sorted({str(names[k]) for k in others[near]}):
+        theirs = is_named(table, "satellite", other)[others]
+        add("adjacent_satellite", other, f"listed for {other}", others[theirs], place[theirs], std[theirs])
+    crossed, mirrored, all_own = np.flatnonzero(own & ~same), np.flatnonzero(own & same), np.flatnonzero(own)
+    add("other_polarisation", who, "listed on the other polarisation", crossed, *seen(state, crossed, 1e3))
+    place, std = seen(state, mirrored, 1e3)
+    add("image", who, "listed at the image of this LO", mirrored, -place, std)
     for other_state in chain.lo_states:
         if abs(other_state.lo_hz - state.lo_hz) > 1e6:
-            place = np.asarray(other_state.if_from_rf(table.rf_hz), dtype=np.float64)
             words = f"listed, converted by the oscillator of {other_state.name}"
-            add("second_lo", who, words, own, place + offset, 0.2 * (other_state.tolerance_hz or 5e5))
+            extra = 0.2 * (other_state.tolerance_hz or 5e5)
+            add("second_lo", who, words, all_own, *seen(other_state, all_own, extra))
     return views
+
+
+def _tolerance_hz(carrier: Carrier, std_hz: FloatArray) -> FloatArray:
+    """Return how far from a carrier rows may show that it could be."""
+    return np.asarray(3.0 * np.hypot(std_hz, carrier.centre_std_hz or 0.0) + 0.003 * carrier.width_hz)
 
 
 def _hold(
@@ -292,7 +315,7 @@ def _hold(
     hits: dict[int, int] = {}
     reach = []
     for number, carrier in enumerate(mine):
-        tolerance = 3.0 * np.hypot(std, carrier.centre_std_hz or 0.0) + 0.003 * carrier.width_hz
+        tolerance = _tolerance_hz(carrier, std)
         reach.append(float(np.minimum(2.0 * tolerance, 2e6).sum()) / (sweep.stop_hz - sweep.start_hz))
         fits = np.flatnonzero((np.abs(carrier.centre_hz - place) <= tolerance) & _rates_fit(carrier, table, rows))
         if fits.size:

@@ -7,13 +7,14 @@ from typing import TYPE_CHECKING, Any
 from weakref import WeakKeyDictionary
 
 import numpy as np
+from numpy.typing import NDArray
 
 if TYPE_CHECKING:
     from spectra.advice.sweeps import Demand
     from spectra.plan.chain import LoState, ReceiveChain
     from spectra.plan.table import CarrierTable
 
-__all__ = ["demand_of", "places", "references_db", "satellite_rows"]
+__all__ = ["demand_of", "is_named", "places", "references_db", "satellite_rows"]
 
 _KEPT: WeakKeyDictionary[CarrierTable, dict[Hashable, Any]] = WeakKeyDictionary()
 _MOST = 4096
@@ -27,6 +28,18 @@ def _kept(table: CarrierTable, key: Hashable, make: Callable[[], Any]) -> Any:
             held.clear()
         held[key] = make()
     return held[key]
+
+
+def is_named(table: CarrierTable, column: str, name: str) -> NDArray[np.bool_]:
+    """Return which rows have that text in a text column, shape (n,)."""
+
+    def numbered() -> tuple[dict[str, int], NDArray[np.intp]]:
+        number: dict[str, int] = {}
+        texts = table.text[column].tolist()
+        return number, np.array([number.setdefault(text, len(number)) for text in texts], dtype=np.intp)
+
+    number, codes = _kept(table, ("codes", column), numbered)
+    return np.asarray(codes == number.get(name, -1))
 
 
 def places(table: CarrierTable) -> dict[int, int]:

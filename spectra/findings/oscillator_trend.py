@@ -67,7 +67,9 @@ def drift(trend: Trend) -> Iterable[Finding]:
         words, severity, steps = _leaving(trend)
         small, title = "", f"The oscillator drifts by {rate}"
         if fit.drift_beside_step:
-            title = f"Beside {'the step' if len(trend.steps) == 1 else 'the steps'} the oscillator drifts by {rate}"
+            title = f"Beside the step the oscillator drifts by {rate}"
+            if len(trend.steps) > 1:
+                title = f"Beside the steps the oscillator drifts by {rate}"
         elif fit.odds_step is not None and fit.odds_step > _NEARLY_A_STEP:
             small = " The change is still small: a small step in that time would look nearly the same."
             steps = (*steps, step("Go on sweeping once a day before anything is replaced: a drift goes on."))

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from spectra.measure.compiled import loops
 from spectra.measure.model import Evaluation
 from spectra.measure.scene import RC, Scene, Trace
 from spectra.signal.blurred import edge
@@ -26,6 +27,7 @@ _REACH_STD, _REACH_POINTS = 6.0, 2.5
 _REACH_INFORMATION = 12.0  # of points beside an edge that a few dips of noise may hide, in single readings
 _GRID = np.sinh(np.linspace(-1.0, 1.0, 33) * 2.6) / np.sinh(2.6)  # dense in the middle
 _ROOM = np.log(np.gradient(_GRID))
+_NONE = np.empty(0)
 _PLACES = np.linspace(0.0, 1.0, 97)  # of the range over which an edge is tabulated
 
 
@@ -109,6 +111,14 @@ def _followed(
     place = theta[np.arange(which.size), side]
     least = max(_REACH_POINTS, _REACH_INFORMATION / trace.information)
     reach = np.minimum(np.maximum(_REACH_STD * curved, least), 0.6 * width)
+    compiled = loops()
+    if compiled is not None:
+        line, middle = _NONE, _NONE
+        if trace.line is not None:
+            line, middle = trace.line, np.interp(0.5 * (theta[:, 0] + theta[:, 1]), trace.x, trace.line)
+        law, seen = trace.law, (trace.x, trace.y, at.total, at.eta, at.floor, at.weight, line, middle, trace.sigma)
+        mean, std, room = compiled.followed(*seen, law.offset, law.scale, theta, side, reach, _GRID, _ROOM)
+        return mean, std, room
     first = np.searchsorted(trace.x, place - reach - half - 3.0 * trace.sigma - 1.0)
     points = int(2.0 * float((reach + half).max() + 3.0 * trace.sigma) + 4.0)
     index = np.minimum(first[:, None] + np.arange(points), trace.x.size - 1)

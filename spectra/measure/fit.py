@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from types import ModuleType
 
 import numpy as np
 from numpy.typing import NDArray
 
+from spectra.measure.compiled import loops
 from spectra.measure.information import Information, information, refreshed
-from spectra.measure.model import Evaluation, evaluate
+from spectra.measure.model import Evaluation, evaluate, from_loops, to_loops
 from spectra.measure.response import bend_round, best_orders, with_orders
-from spectra.measure.scene import CW, MOST_ROLL_OFF, Scene, Trace
+from spectra.measure.scene import CW, MOST_ROLL_OFF, Scene, Trace, packed
 from spectra.units import FloatArray
 
 __all__ = ["fit", "fit_with_response", "turned"]
@@ -42,7 +44,10 @@ def _step(scene: Scene, here: Information, damping: float) -> FloatArray:
 
 def _moved(scene: Scene, step: FloatArray) -> Scene:
     """Return the scene after a step, which is shortened for carriers that it would move far."""
-    k = scene.count
+    k, compiled = scene.count, loops()
+    beta = scene.beta + np.minimum(np.maximum(step[4 * k :], -1.0), 1.0)
+    if compiled is not None:
+        return Scene(scene.kind, compiled.moved(scene.kind, scene.theta, step), beta, scene.strength)
     theta = scene.theta.copy()
     tone = scene.kind == CW
     most = np.broadcast_to(_MOST_MOVE, (k, 4)).copy()
@@ -54,7 +59,7 @@ def _moved(scene: Scene, step: FloatArray) -> Scene:
     theta[tone, 2] = 0.0
     narrow = ~tone & (theta[:, 1] - theta[:, 0] < 0.05)
     theta[narrow, 1] = theta[narrow, 0] + 0.05
-    return replace(scene, theta=theta, beta=scene.beta + np.minimum(np.maximum(step[4 * k :], -1.0), 1.0))
+    return replace(scene, theta=theta, beta=beta)
 
 
 def turned(scene: Scene, here: Information, which: NDArray[np.intp], roll_off: float) -> Scene:
@@ -95,6 +100,9 @@ def fit(
     """
     at = start if start is not None and start.trace is trace and start.scene is scene else None
     at = evaluate(trace, scene, start) if at is None else at
+    compiled = loops()
+    if compiled is not None and not scene.theta[:, 4:].any():
+        return _fitted(compiled, at, rounds, tolerance, frozen, least)
     damping = 1e-3
     here: Information | None = None
     for _ in range(rounds):
@@ -127,6 +135,24 @@ def fit(
         if gain < tolerance:
             break
     return scene, at
+
+
+def _fitted(
+    loops: ModuleType, at: Evaluation, rounds: int, tolerance: float, frozen: NDArray[np.bool_] | None, least: float
+) -> tuple[Scene, Evaluation]:
+    """Return what `fit` does for carriers without responses, by compiled loops."""
+    trace, scene, pairs = at.trace, at.scene, at.pairs
+    held = np.zeros(scene.count, dtype=np.bool_) if frozen is None else frozen
+    begun = (to_loops(at), at.lost, at.bent, pairs.first, pairs.last, pairs.start)
+    theta, beta, made, lost, first, last, start, steps, renewed = loops.fitted(
+        packed(trace), scene.kind, scene.theta, scene.beta, scene.strength, held, rounds, tolerance, least, *begun
+    )
+    if steps == 0:
+        return scene, at
+    if renewed:
+        pairs = replace(pairs, first=first, last=last, start=start, centre=0.5 * (theta[:, 0] + theta[:, 1]))
+    scene = replace(scene, theta=theta, beta=beta)
+    return scene, from_loops(trace, scene, pairs, made, lost)
 
 
 def fit_with_response(

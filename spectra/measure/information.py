@@ -7,10 +7,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from spectra.measure.compiled import loops
 from spectra.measure.linear import Band
-from spectra.measure.model import Evaluation
+from spectra.measure.model import Evaluation, to_loops
 from spectra.measure.pairs import COLUMN, ROW
-from spectra.measure.scene import CW, MOST_ROLL_OFF, Scene
+from spectra.measure.scene import CW, MOST_ROLL_OFF, Scene, packed
 from spectra.units import FloatArray
 
 __all__ = ["Information", "gradient", "information", "refreshed"]
@@ -43,6 +44,20 @@ class Information:
 
 def information(at: Evaluation, frozen: NDArray[np.bool_] | None = None) -> Information:
     """Return information and gradient at an evaluated scene; the roll-offs of carriers that are `frozen` are held."""
+    scene, compiled = at.scene, loops()
+    order, pairs = at.pairs.order, at.pairs
+    if compiled is None:
+        points = _vectorised(at)
+    else:
+        shown = (pairs.first, pairs.last, pairs.start, order.place, order.width)
+        points = compiled.information(packed(at.trace), to_loops(at), *shown)
+    diagonal, rough = points[:, 0].copy(), order.rough
+    slope = gradient(at)
+    band = Band(points + scene.strength * rough, order.place)
+    return Information(band, rough, diagonal, slope, _free(scene, slope, frozen))
+
+
+def _vectorised(at: Evaluation) -> FloatArray:
     scene, basis, layout = at.scene, at.trace.basis, at.pairs.layout
     size = 4 * scene.count + basis.size
     values: list[FloatArray] = []
@@ -57,24 +72,20 @@ def information(at: Evaluation, frozen: NDArray[np.bool_] | None = None) -> Info
             scaled = weighted * at.by_noise[at.index]
             products = scaled[:, None] * basis.values[None, :, at.index]
             values.append(np.add.reduceat(products.reshape(16, -1), layout.cut, axis=1).ravel())
-    rough = np.zeros((size, layout.width))
     if basis.size:
         gram = basis.gram(at.weight * at.by_noise**2)
         values += [gram[d, : basis.size - d] for d in range(4)]
-        bend = np.concatenate([basis.penalty[d, : basis.size - d] for d in range(4)])
-        rough.reshape(-1)[layout.flat[-bend.size :]] = bend
-    flat = np.bincount(layout.flat, np.concatenate(values), size * layout.width)
-    lower = np.asarray(flat, dtype=np.float64).reshape(size, layout.width)
-    diagonal = lower[:, 0].copy()
-    lower += scene.strength * rough
-    slope = gradient(at)
-    return Information(Band(lower, layout.place), rough, diagonal, slope, _free(scene, slope, frozen))
+    flat = np.bincount(layout.flat, np.concatenate(values), size * at.pairs.order.width)
+    return np.asarray(flat, dtype=np.float64).reshape(size, -1)
 
 
 def gradient(at: Evaluation) -> FloatArray:
     """Return the gradient of minus the objective at an evaluated scene, by parameter."""
-    scene, basis, layout = at.scene, at.trace.basis, at.pairs.layout
-    pull = at.misfit * at.weight
+    scene, basis, compiled = at.scene, at.trace.basis, loops()
+    if compiled is not None:
+        shown = (at.first, at.last, at.start)
+        return np.asarray(compiled.gradient(packed(at.trace), to_loops(at), *shown, scene.beta, scene.strength))
+    layout, pull = at.pairs.layout, at.misfit * at.weight
     result = np.zeros(4 * scene.count + basis.size)
     if at.index.size:
         sums = np.add.reduceat(at.jacobian * pull[at.index], layout.segments, axis=1)

@@ -12,11 +12,13 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import blas, lapack
 
+from spectra.measure.compiled import loops
 from spectra.units import FloatArray
 
 __all__ = ["Band", "places", "solve_narrow"]
 
 _RIDGE = 1e-9
+_RIDGES = (0.0, 1e-7, 1e-5, 1e-3, 1e-1, 10.0)  # two parameters may do the same: stiffen
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,12 +54,21 @@ class Band:
         damping : ndarray, shape (q,)
             By row, what is added to the diagonal.
         """
+        compiled = loops()
+        if compiled is not None:
+            if not isinstance(damping, np.ndarray):
+                damping = np.full(len(self.lower), damping)
+            for ridge in _RIDGES:
+                found, determinant, positive = compiled.solved(self.lower, self.place, right, free, damping, _RIDGE + ridge)
+                if positive:
+                    return found, determinant
+            raise np.linalg.LinAlgError("information matrix not positive")
         scale = self._scale(free)
         raised = scale * scale * damping
         known = np.empty_like(scale)
         known[self.place] = right
         known *= scale
-        for ridge in (0.0, 1e-7, 1e-5, 1e-3, 1e-1, 10.0):  # two parameters may do the same: stiffen
+        for ridge in _RIDGES:
             scaled = self._scaled(scale, raised + ridge)
             factor, solution, info = lapack.dpbsv(scaled.T, known, lower=1, overwrite_ab=1)
             if info == 0:
@@ -75,7 +86,7 @@ class Band:
     def inverse(self, free: NDArray[np.bool_]) -> FloatArray:
         """Return the inverse, shape (q, q) by parameter, zero where a parameter is not free."""
         scale = self._scale(free)
-        for ridge in (0.0, 1e-7, 1e-5, 1e-3, 1e-1, 10.0):
+        for ridge in _RIDGES:
             factor, info = lapack.dpbtrf(self._scaled(scale, ridge).T, lower=1, overwrite_ab=1)
             if info == 0:
                 break

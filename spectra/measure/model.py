@@ -13,13 +13,14 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
+from spectra.measure.compiled import loops
 from spectra.measure.pairs import Pairs, pairs_of
-from spectra.measure.scene import BEND_PRECISION, BENDS, CW, Scene, Trace
+from spectra.measure.scene import BENDS, BEND_PRECISION, CW, Scene, Trace, packed
 from spectra.signal.blurred import edge
 from spectra.signal.detectors import PointLaw
 from spectra.units import FloatArray
 
-__all__ = ["Evaluation", "bends", "evaluate", "reweighed"]
+__all__ = ["Evaluation", "bends", "evaluate", "from_loops", "reweighed", "to_loops"]
 
 _SMOOTH_REACH = 1.4  # half widths to which slope and bow go on beyond the edges; higher degrees stay as they end
 _SKIRT_TOLERANCE = 0.03  # relative uncertainty of the filter's width, as it acts on skirts
@@ -57,10 +58,6 @@ class Evaluation:
     weight: FloatArray
     misfit: FloatArray
     by_noise: FloatArray
-    first: NDArray[np.intp]
-    last: NDArray[np.intp]
-    start: NDArray[np.intp]
-    index: NDArray[np.intp]
     jacobian: FloatArray
     power: FloatArray
     deviance: FloatArray
@@ -70,6 +67,26 @@ class Evaluation:
     trace: Trace
     scene: Scene
     doubt: FloatArray
+
+    @property
+    def first(self) -> NDArray[np.intp]:
+        """First point of each carrier."""
+        return self.pairs.first
+
+    @property
+    def last(self) -> NDArray[np.intp]:
+        """One past the last point of each carrier."""
+        return self.pairs.last
+
+    @property
+    def start(self) -> NDArray[np.intp]:
+        """Where each carrier's pairs start."""
+        return self.pairs.start
+
+    @property
+    def index(self) -> NDArray[np.intp]:
+        """Point of each pair."""
+        return self.pairs.index
 
 
 def _shapes(trace: Trace, scene: Scene, pairs: Pairs) -> tuple[FloatArray, ...]:
@@ -155,10 +172,55 @@ def evaluate(trace: Trace, scene: Scene, before: Evaluation | None = None) -> Ev
         pairs = before.pairs
     else:
         pairs = pairs_of(trace, scene)
-    index = pairs.index
-    power, jacobian, by_sigma = _shapes(trace, scene, pairs)
-    n, law = trace.x.size, trace.law
+    compiled = loops()
+    if compiled is None:
+        return _vectorised(trace, scene, pairs)
+    made, lost = compiled.evaluated(packed(trace), scene.kind, scene.theta, scene.beta, pairs.first, pairs.last, pairs.start)
+    return from_loops(trace, scene, pairs, made, lost + _penalty(trace, scene))
+
+
+def from_loops(trace: Trace, scene: Scene, pairs: Pairs, made: tuple[FloatArray, ...], lost: float) -> Evaluation:
+    """Return what the compiled loops have made of a scene as an evaluation."""
+    power, jacobian, floor, noise, total, eta, weight, misfit, by_noise, deviance, doubt = made
+    return Evaluation(
+        eta,
+        total,
+        noise,
+        floor,
+        weight,
+        misfit,
+        by_noise,
+        jacobian,
+        power,
+        deviance,
+        _penalty(trace, scene),
+        lost,
+        pairs,
+        trace,
+        scene,
+        doubt,
+    )
+
+
+def to_loops(at: Evaluation) -> tuple[FloatArray, ...]:
+    """Return an evaluation as the compiled loops want it."""
+    first = (at.power, at.jacobian, at.floor, at.noise, at.total, at.eta)
+    return (*first, at.weight, at.misfit, at.by_noise, at.deviance, at.doubt)
+
+
+def _penalty(trace: Trace, scene: Scene) -> float:
+    bent = 0.5 * float((scene.theta[:, 4:] ** 2 @ BEND_PRECISION).sum())
+    if scene.beta.size:
+        bent += 0.5 * scene.strength * float(scene.beta @ trace.basis.bend(scene.beta))
+    return bent
+
+
+def _vectorised(trace: Trace, scene: Scene, pairs: Pairs) -> Evaluation:
+    """Return the evaluation by numpy."""
     floor: FloatArray = np.exp(trace.basis.floor(scene.beta))
+    bent = _penalty(trace, scene)
+    index, n, law = pairs.index, trace.x.size, trace.law
+    power, jacobian, by_sigma = _shapes(trace, scene, pairs)
     noise: FloatArray
     total: FloatArray
     by_noise: FloatArray
@@ -182,9 +244,6 @@ def evaluate(trace: Trace, scene: Scene, before: Evaluation | None = None) -> Ev
     doubt = np.bincount(index, by_sigma, n) / total
     weight = _weights(trace, doubt, spread)
     misfit, deviance = _misfit(trace, eta)
-    bent = 0.5 * float((scene.theta[:, 4:] ** 2 @ BEND_PRECISION).sum())
-    if scene.beta.size:
-        bent += 0.5 * scene.strength * float(scene.beta @ trace.basis.bend(scene.beta))
     return Evaluation(
         eta,
         total,
@@ -193,10 +252,6 @@ def evaluate(trace: Trace, scene: Scene, before: Evaluation | None = None) -> Ev
         weight,
         misfit,
         by_noise * floor,
-        pairs.first,
-        pairs.last,
-        pairs.start,
-        index,
         jacobian,
         power,
         deviance,

@@ -11,11 +11,12 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from spectra.measure.compiled import loops
 from spectra.measure.linear import places
 from spectra.measure.scene import Scene, Trace
 from spectra.units import FloatArray
 
-__all__ = ["COLUMN", "ROW", "Layout", "Pairs", "pairs_of"]
+__all__ = ["COLUMN", "ROW", "Layout", "Order", "Pairs", "pairs_of"]
 
 _REACH = 6.0  # standard deviations of the filter beyond an edge
 _SLACK_POINTS, _SLACK_WIDTH = 0.5, 0.02  # by which a carrier may grow before its points are counted anew
@@ -23,6 +24,25 @@ _SLACK_POINTS, _SLACK_WIDTH = 0.5, 0.02  # by which a carrier may grow before it
 ROW, COLUMN = np.tril_indices(4)
 _FOUR = np.arange(4)
 _Index = NDArray[np.intp]
+
+
+@dataclass(frozen=True, slots=True)
+class Order:
+    """Where the parameters stand in a band.
+
+    Attributes
+    ----------
+    place : ndarray of int, shape (q,)
+        Row of each parameter.
+    width : int
+        Diagonals of the band.
+    rough : ndarray, shape (q, width)
+        The floor's penalty at unit strength as a band.
+    """
+
+    place: _Index
+    width: int
+    rough: FloatArray
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,8 +57,6 @@ class Layout:
         Pairs of two carriers at one point, and where each two carriers' begin.
     cut : ndarray of int
         Where in the pairs a carrier or a knot interval begins.
-    place : ndarray of int, shape (q,)
-        Row of each parameter in the band.
     flat : ndarray of int
         Where in the flat band each sum goes: carriers' own, between carriers, with the floor, the floor's own.
     width : int
@@ -51,7 +69,6 @@ class Layout:
     two: _Index
     begin: _Index
     cut: _Index
-    place: _Index
     flat: _Index
     width: int
 
@@ -66,33 +83,62 @@ class Pairs:
         First point of each carrier, and one past its last.
     start : ndarray of int, shape (k + 1,)
         Where its pairs start.
-    index, owner : ndarray of int, shape (pairs,)
-        Point and carrier of each pair.
     centre : ndarray, shape (k,)
         Of the carriers when the points were counted: gives the order of the parameters.
     x : ndarray, shape (n,)
     interval : ndarray of int
         Knot interval of each point, empty for a known floor.
-    size : int
-        Coefficients of the floor.
+    penalty : ndarray, shape (4, size)
+        Of the floor's coefficients.
     """
 
     first: _Index
     last: _Index
     start: _Index
-    index: _Index
-    owner: _Index
     centre: FloatArray
     x: FloatArray
     interval: _Index
-    size: int
+    penalty: FloatArray
+
+    @property
+    def size(self) -> int:
+        """Coefficients of the floor."""
+        return self.penalty.shape[1]
 
     def serve(self, trace: Trace, scene: Scene) -> bool:
         """Say whether these are still good for the carriers of a scene."""
         if self.x is not trace.x or self.first.size != scene.count or self.size != trace.basis.size:
             return False
+        compiled = loops()
+        if compiled is not None:
+            return bool(compiled.within(self.x, scene.theta, self.first, self.last, trace.sigma))
         first, last = _ends(trace, scene, 0.0)
         return bool(np.all(first >= self.first) and np.all(last <= self.last))
+
+    @cached_property
+    def index(self) -> _Index:
+        """Point of each pair."""
+        length = self.last - self.first
+        return np.arange(self.start[-1]) - np.repeat(self.start[:-1] - self.first, length)
+
+    @cached_property
+    def owner(self) -> _Index:
+        """Carrier of each pair."""
+        return np.repeat(np.arange(self.first.size), self.last - self.first)
+
+    @cached_property
+    def order(self) -> Order:
+        """Where the parameters stand in a band."""
+        compiled = loops()
+        if compiled is None:
+            place, width = self._place, self.layout.width
+        else:
+            place, width = compiled.ordered(self.x, self.centre, self.first, self.last, self.interval, self.size)
+        rough = np.zeros((place.size, width))
+        for d in range(min(4, self.size)):
+            one, two = place[4 * self.first.size :][: self.size - d], place[4 * self.first.size + d :]
+            rough[np.minimum(one, two), np.abs(two - one)] = self.penalty[d, : self.size - d]
+        return Order(place, width, rough)
 
     @cached_property
     def layout(self) -> Layout:
@@ -115,9 +161,8 @@ class Pairs:
             for d in range(4):
                 rows.append(4 * k + np.arange(size - d))
                 columns.append(4 * k + np.arange(d, size))
-        place = self._place()
-        flat, width = places(place, np.concatenate(rows), np.concatenate(columns))
-        return Layout(shown, segments, one, two, begin, cut, place, flat, width)
+        flat, width = places(self._place, np.concatenate(rows), np.concatenate(columns))
+        return Layout(shown, segments, one, two, begin, cut, flat, width)
 
     def _shared(self) -> tuple[_Index, _Index, _Index, _Index, _Index]:
         """Return the pairs of two carriers at one point, where those of each two begin, and which two these are."""
@@ -138,6 +183,7 @@ class Pairs:
         fresh[segments] = True
         return np.flatnonzero(fresh)
 
+    @cached_property
     def _place(self) -> _Index:
         """Return the row of each parameter along the frequency axis."""
         knot = float(self.x[-1] - self.x[0]) / max(self.size - 3, 1)
@@ -157,11 +203,12 @@ def _ends(trace: Trace, scene: Scene, slack: float) -> tuple[_Index, _Index]:
 
 def pairs_of(trace: Trace, scene: Scene) -> Pairs:
     """Return the pairs of a scene's carriers and the points of a trace, with a little slack."""
-    first, last = _ends(trace, scene, 1.0)
-    length = last - first
-    start = np.zeros(length.size + 1, dtype=np.intp)
-    np.cumsum(length, out=start[1:])
-    owner = np.repeat(np.arange(scene.count), length)
-    index = np.arange(start[-1]) - np.repeat(start[:-1] - first, length)
+    compiled = loops()
+    if compiled is not None:
+        first, last, start = compiled.reached(trace.x, scene.theta, trace.sigma, 1.0)
+    else:
+        first, last = _ends(trace, scene, 1.0)
+        start = np.zeros(first.size + 1, dtype=np.intp)
+        np.cumsum(last - first, out=start[1:])
     centre = 0.5 * (scene.theta[:, 0] + scene.theta[:, 1])
-    return Pairs(first, last, start, index, owner, centre, trace.x, trace.basis.interval, trace.basis.size)
+    return Pairs(first, last, start, centre, trace.x, trace.basis.interval, trace.basis.penalty)

@@ -14,9 +14,11 @@ from spectra.measure.floor import FloorBasis
 from spectra.signal.detectors import PointLaw
 from spectra.units import DB_PER_NEPER, FloatArray
 
-__all__ = ["BENDS", "BEND_PRECISION", "CW", "MOST_ROLL_OFF", "RC", "Scene", "Trace", "stacked"]
+__all__ = ["BENDS", "BEND_PRECISION", "CW", "MOST_ROLL_OFF", "RC", "Scene", "Trace", "packed", "stacked"]
 
 RC, CW = 0, 1
+_NONE = np.empty(0)
+_AVERAGES = {"power": 0, "log": 1, "negative_peak": 1, "voltage": 2}  # 3: a peak
 MOST_ROLL_OFF = 0.6
 BENDS = 6
 """Legendre polynomials that a response may have, of degree 1 and up."""
@@ -71,3 +73,12 @@ def stacked(*rows: FloatArray | list[FloatArray] | list[list[float]]) -> FloatAr
     for row, values in zip(theta, every, strict=True):
         row[: values.size] = values
     return theta
+
+
+def packed(trace: Trace) -> tuple[object, ...]:
+    """Return a trace as the compiled loops want it: arrays, empty where there is none, and the law of its points."""
+    law, basis = trace.law, trace.basis
+    arrays = [trace.line, basis.level, basis.wave]
+    line, level, wave = (_NONE if array is None else array for array in arrays)
+    numbers = (law.offset, law.scale, trace.information, law.information, _AVERAGES.get(law.average, 3))
+    return (trace.x, trace.y, line, level, wave, basis.values, basis.interval, trace.sigma, (*numbers, law.mean, law.shape))

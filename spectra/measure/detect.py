@@ -8,6 +8,7 @@ among the windows that a trace holds.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -56,8 +57,10 @@ def threshold(false_alarms: float, tests: float) -> float:
     return float(-special.ndtri(min(0.1, false_alarms / tests)))
 
 
-def scores(ratio: FloatArray, share: FloatArray, law: PointLaw, correlation: FloatArray, width: int) -> FloatArray:
-    """Return the normal score of the sum over each window of `width` points.
+def scores(
+    ratio: FloatArray, share: FloatArray, law: PointLaw, correlation: FloatArray, widths: list[int]
+) -> Iterator[FloatArray]:
+    """Yield, for each width, the normal scores of the sums over all windows of so many points.
 
     Parameters
     ----------
@@ -69,13 +72,21 @@ def scores(ratio: FloatArray, share: FloatArray, law: PointLaw, correlation: Flo
     total, excess = np.zeros(share.size + 1), np.zeros(share.size + 1)
     np.cumsum(share, out=total[1:])
     np.cumsum(share * (ratio - 1.0), out=excess[1:])
-    weight = total[width:] - total[:-width]
-    mean = (excess[width:] - excess[:-width]) / weight
-    inflation = float(window_inflation(correlation, np.array([float(width)]))[0])
-    shape = law.shape * weight / inflation
-    root = np.cbrt(np.maximum(1.0 + mean, 1e-9))
-    score = (root - 1.0 + 1.0 / (9.0 * shape)) * 3.0 * np.sqrt(shape)
-    return np.asarray(score if law.scale > 0 else -score)
+    inflations = window_inflation(correlation, np.array(widths, dtype=np.float64))
+    side = math.copysign(3.0, law.scale)
+    for width, inflation in zip(widths, inflations.tolist(), strict=True):
+        weight = total[width:] - total[:-width]
+        mean = (excess[width:] - excess[:-width]) / weight
+        mean += 1.0
+        root = np.cbrt(np.maximum(mean, 1e-9, out=mean), out=mean)
+        weight *= law.shape / inflation
+        # (root - 1 + 1 / (9 shape)) * 3 sqrt(shape)
+        deviation = np.sqrt(weight, out=weight)
+        root -= 1.0
+        root *= deviation
+        root += (1.0 / 9.0) / deviation
+        root *= side
+        yield root
 
 
 def scan(
@@ -83,10 +94,8 @@ def scan(
 ) -> list[Window]:
     """Return the windows, best first and not overlapping, whose score passes `least` in size."""
     found: list[Window] = []
-    for width in widths:
-        if width >= ratio.size:
-            break
-        score = scores(ratio, share, law, correlation, width)
+    fitting = [width for width in widths if width < ratio.size]
+    for width, score in zip(fitting, scores(ratio, share, law, correlation, fitting), strict=True):
         size = np.abs(score)
         hot = np.flatnonzero(size > least)
         if hot.size > 400:
@@ -112,12 +121,12 @@ def find_edges(y: FloatArray, variance: float, correlation: FloatArray, widths: 
     n = y.size
     total = np.r_[0.0, np.cumsum(y)]
     edges: list[int] = []
-    for width in widths:
+    inflations = window_inflation(correlation, np.array(widths, dtype=np.float64))
+    for width, inflation in zip(widths, inflations.tolist(), strict=True):
         if 2 * width >= n:
             break
         mean = (total[width:] - total[:-width]) / width
         step = mean[width:] - mean[:-width]  # between [k, k+w) and [k+w, k+2w)
-        inflation = float(window_inflation(correlation, np.array([float(width)]))[0])
         size = np.abs(step) / math.sqrt(2.0 * variance * inflation / width)
         reach = max(1, width // 2)
         hot = np.flatnonzero((size > least) & (size >= maximum_filter1d(size, 2 * reach + 1)))

@@ -211,10 +211,11 @@ def fit_floor(
 def _lower_hull(x: FloatArray, y: FloatArray) -> FloatArray:
     """Return the lower convex hull of the points, at every x."""
     hull: list[int] = []
+    xs, ys = x.tolist(), y.tolist()  # single numbers are slow to take from an array
     for k in range(x.size):
         while len(hull) > 1:
             i, j = hull[-2], hull[-1]
-            if (y[j] - y[i]) * (x[k] - x[i]) >= (y[k] - y[i]) * (x[j] - x[i]):
+            if (ys[j] - ys[i]) * (xs[k] - xs[i]) >= (ys[k] - ys[i]) * (xs[j] - xs[i]):
                 hull.pop()
             else:
                 break

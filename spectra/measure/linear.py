@@ -84,7 +84,17 @@ class Band:
         return np.asarray(blas.dsbmv(self.lower.shape[1] - 1, 1.0, self.lower.T, line, lower=1)[self.place])
 
     def inverse(self, free: NDArray[np.bool_]) -> FloatArray:
-        """Return the inverse, shape (q, q) by parameter, zero where a parameter is not free."""
+        """Return the inverse, shape (q, q) by parameter, zero where a parameter is not free.
+
+        Only what lies within the band is sure to be there: parameters that share points, or one knot interval.
+        """
+        compiled = loops()
+        if compiled is not None:
+            for ridge in _RIDGES:
+                found, positive = compiled.inverse_within(self.lower, self.place, free, _RIDGE + ridge)
+                if positive:
+                    return np.asarray(found)
+            raise np.linalg.LinAlgError("information matrix not positive")
         scale = self._scale(free)
         for ridge in _RIDGES:
             factor, info = lapack.dpbtrf(self._scaled(scale, ridge).T, lower=1, overwrite_ab=1)

@@ -8,66 +8,71 @@ import numpy as np
 
 from spectra.measure.loops_special import compiled
 
-__all__ = ["firm", "solved", "times"]
+__all__ = ["firm", "inverse_within", "solved", "times"]
 
 _RIDGE = 1e-9
 _RIDGES = (0.0, 1e-7, 1e-5, 1e-3, 1e-1, 10.0)  # as in `spectra.measure.linear`
 
 
 @compiled
-def solved(lower, place, right, free, damping, ridge):
-    """Return solution and ln(determinant) of a band, as `spectra.measure.linear.Band.solve`; whether it was positive.
+def _factor(lower, place, free, damping, ridge):
+    """Return what brings the diagonal to 1, Cholesky's factor as a band, and whether the matrix was positive.
 
-    `damping` is by row; the factorisation is that of Cholesky, column by column.
+    `damping` is by row.
     """
     q, width = lower.shape
-    scale = np.empty(q)
+    scale, factor = np.empty(q), np.zeros((q, width))
     for c in range(q):
         scale[c] = 1.0 / math.sqrt(max(lower[c, 0], 1e-12))
     for j in range(q):
         if not free[j]:
             scale[place[j]] = 0.0
-    factor = np.zeros((q, width))
-    line = np.empty(q)
-    for j in range(q):
-        line[place[j]] = right[j] * scale[place[j]]
     for c in range(q):
-        reach = min(width, q - c)
         factor[c, 0] = 1.0 + scale[c] * scale[c] * damping[c] + ridge
-        for r in range(1, reach):
+        for r in range(1, min(width, q - c)):
             factor[c, r] = lower[c, r] * scale[c] * scale[c + r]
-    determinant = 0.0
     for c in range(q):
-        pivot = factor[c, 0]
-        if not pivot > 0.0:
-            return line, 0.0, False
-        pivot = math.sqrt(pivot)
-        determinant += math.log(pivot)
+        if not factor[c, 0] > 0.0:
+            return scale, factor, False
         reach = min(width, q - c)
-        factor[c, 0] = pivot
-        inverse = 1.0 / pivot
+        factor[c, 0] = math.sqrt(factor[c, 0])
+        inverse = 1.0 / factor[c, 0]
         for r in range(1, reach):
             factor[c, r] *= inverse
-        line[c] *= inverse
-        value = line[c]
         for r in range(1, reach):
             own = factor[c, r]
             if own != 0.0:
-                line[c + r] -= own * value
                 for s in range(r, reach):
                     factor[c + r, s - r] -= own * factor[c, s]
+    return scale, factor, True
+
+
+@compiled
+def solved(lower, place, right, free, damping, ridge):
+    """Return solution and ln(determinant) of the free part, and whether the matrix was positive."""
+    q, width = lower.shape
+    scale, factor, positive = _factor(lower, place, free, damping, ridge)
+    out = np.zeros(q)
+    if not positive:
+        return out, 0.0, False
+    line = np.empty(q)
+    for j in range(q):
+        line[place[j]] = right[j] * scale[place[j]]
+    determinant = 0.0
+    for c in range(q):
+        line[c] /= factor[c, 0]
+        for r in range(1, min(width, q - c)):
+            line[c + r] -= factor[c, r] * line[c]
+        determinant += math.log(factor[c, 0])
+        if scale[c] > 0.0:
+            determinant -= math.log(scale[c])
     for c in range(q - 1, -1, -1):
         value = line[c]
         for r in range(1, min(width, q - c)):
             value -= factor[c, r] * line[c + r]
         line[c] = value / factor[c, 0]
-    out = np.empty(q)
-    for c in range(q):
-        if scale[c] > 0.0:
-            determinant -= math.log(scale[c])
-        line[c] *= scale[c]
     for j in range(q):
-        out[j] = line[place[j]]
+        out[j] = line[place[j]] * scale[place[j]]
     return out, 2.0 * determinant, True
 
 
@@ -96,3 +101,35 @@ def firm(lower, place, right, free, damping):
         if positive:
             return step
     raise np.linalg.LinAlgError("information matrix not positive")
+
+
+@compiled
+def inverse_within(lower, place, free, ridge):
+    """Return the inverse by parameter where the band has entries, 0 elsewhere and where a parameter is not free.
+
+    Whether the matrix was positive comes with it. The recurrence over the columns of the factor is that of
+    K. Takahashi, J. Fagan and M. S. Chen 1973 (from memory).
+    """
+    q, width = lower.shape
+    out = np.zeros((q, q))
+    scale, factor, positive = _factor(lower, place, free, np.zeros(q), ridge)
+    if not positive:
+        return out, False
+    within = np.zeros((q, width))  # [c, r]: entry of column c and row c + r
+    for c in range(q - 1, -1, -1):
+        reach = min(width, q - c)
+        inverse = 1.0 / factor[c, 0]
+        for r in range(reach - 1, -1, -1):
+            total = inverse if r == 0 else 0.0
+            for s in range(1, reach):
+                if r >= s:
+                    total -= factor[c, s] * within[c + s, r - s]
+                else:
+                    total -= factor[c, s] * within[c + r, s - r]
+            within[c, r] = total * inverse
+    for j in range(q):
+        for i in range(q):
+            low, high = min(place[i], place[j]), max(place[i], place[j])
+            if high - low < width:
+                out[i, j] = within[low, high - low] * scale[low] * scale[high]
+    return out, True

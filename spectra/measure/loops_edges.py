@@ -12,6 +12,16 @@ __all__ = ["followed"]
 
 
 @compiled
+def _from_table(value, slope, t):
+    """Return cubic Hermite interpolation between nodes one apart."""
+    j = min(int(t), value.size - 2)
+    t -= j
+    rise = value[j + 1] - value[j]
+    two, three = 3.0 * rise - 2.0 * slope[j] - slope[j + 1], slope[j] + slope[j + 1] - 2.0 * rise
+    return value[j] + t * (slope[j] + t * (two + t * three))
+
+
+@compiled
 def followed(
     x, y, total, eta, floor, weight, line, centre_line, sigma, offset, scale, theta, side, reach, grid, ln_room
 ):
@@ -36,28 +46,27 @@ def followed(
             value[j], slope[j], _ = edge_at(low + step * j, half, sigma)
             slope[j] *= step
         loss[:] = 0.0
+        same, lost = False, 0.0
         for i in range(first, last):
             level = theta[e, 3]
             if line.size:
                 level += line[i] - centre_line[e]
             plateau = math.exp(level) if side[e] == 0 else -math.exp(level)
-            from_place = x[i] - place
-            before = 0.0
-            for s in range(-1, steps):
-                moved = reach[e] * grid[middle if s < 0 else s]
-                t = (from_place - moved - low) / step
-                j = min(int(t), nodes - 2)
-                t -= j
-                rise = value[j + 1] - value[j]
-                two, three = 3.0 * rise - 2.0 * slope[j] - slope[j + 1], slope[j] + slope[j + 1] - 2.0 * rise
-                here = value[j] + t * (slope[j] + t * (two + t * three))
-                if s < 0:
-                    before = here
+            from_place, still = x[i] - place, (y[i] - eta[i] - offset) / scale
+            before = _from_table(value, slope, (from_place - low) / step)
+            for s in range(steps):
+                here = _from_table(value, slope, (from_place - reach[e] * grid[s] - low) / step)
+                change = plateau * (here - before)
+                u = still
+                if abs(change) > 1e-12 * total[i]:
+                    u -= math.log(max(total[i] + change, 1e-3 * floor[i]) / total[i]) / scale
+                elif s > 0 and same:  # as at the place before
+                    loss[s] += lost
                     continue
-                shown = max(total[i] + plateau * (here - before), 1e-3 * floor[i])
-                u = (y[i] - eta[i] - math.log(shown / total[i]) - offset) / scale
+                same = abs(change) <= 1e-12 * total[i]
                 u = min(max(u, -30.0), 4.0)
-                loss[s] += weight[i] * (math.exp(u) - 1.0 - u)
+                lost = weight[i] * (math.exp(u) - 1.0 - u)
+                loss[s] += lost
         most, unmoved = -np.inf, loss[middle]
         for s in range(steps):
             loss[s] = scale * scale * (unmoved - loss[s]) + ln_room[s]

@@ -26,6 +26,7 @@ _NODES = (0.0, 0.13, 0.33, MOST_ROLL_OFF)
 _GRID = np.linspace(0.0, MOST_ROLL_OFF, 61)
 _WELL_KNOWN = 0.06
 _ROUNDS = 1
+_UNLIKELY = 1e-6  # weight of a roll-off that no interval needs
 _MOST_GROWTH = 3.0  # of an edge's deviation, by level and floor that are free
 
 
@@ -89,10 +90,12 @@ class RollOffProfile:
         mean, variance = self.spread(values)
         std = np.maximum(std + np.zeros(values.shape), max(1e-9 * float(np.ptp(values)), 1e-12))
         reach = 4.5 * math.sqrt(variance + float(self.weight @ std**2))
+        likely = np.flatnonzero(self.weight > _UNLIKELY)
+        weight, values, std = self.weight[likely], values[likely], std[likely]
         low = max(mean - reach, float((values - 4.0 * std).min()))
         high = min(mean + reach, float((values + 4.0 * std).max()))
         line = np.linspace(low, high, 45)
-        below = ndtr((line[:, None] - values) / std) @ self.weight
+        below = ndtr((line[:, None] - values) / std) @ weight
         ends = np.interp([0.5 * (1.0 - share), 0.5 * (1.0 + share)], below, line)
         return float(ends[0]), float(ends[1])
 

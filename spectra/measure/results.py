@@ -146,13 +146,11 @@ def _flags(frame: _Frame, k: int, at: int, half_width: float) -> list[str]:
     theta, kind = solution.scene.theta, solution.scene.kind
     centre = 0.5 * (theta[k, 0] + theta[k, 1])
     flags = []
-    for j in range(solution.scene.count):
-        if j == k or kind[j] == CW:
-            continue
-        other = 0.5 * (theta[j, 1] - theta[j, 0]) * (1.0 + theta[j, 2])
-        if abs(0.5 * (theta[j, 0] + theta[j, 1]) - centre) < half_width + other + solution.trace.sigma:
-            flags.append("shares_edge")
-            break
+    reach = 0.5 * (theta[:, 1] - theta[:, 0]) * (1.0 + theta[:, 2]) + (half_width + solution.trace.sigma)
+    touch = (np.abs(0.5 * (theta[:, 0] + theta[:, 1]) - centre) < reach) & (kind != CW)
+    touch[k] = False
+    if touch.any():
+        flags.append("shares_edge")
     if centre - half_width < solution.trace.x[0] or centre + half_width > solution.trace.x[-1]:
         flags.append("cut_by_span")
     if not frame.observed[at]:

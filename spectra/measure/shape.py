@@ -120,7 +120,7 @@ def _verdict(solution: Solution, k: int) -> ShapeVerdict:
     at, trace, law = solution.at, solution.trace, solution.law
     scene, shared = solution.scene, max(law.correlated_points, 1.0)
     pairs = slice(int(at.start[k]), int(at.start[k + 1]))
-    index = at.index[pairs]
+    index = slice(int(at.first[k]), int(at.last[k]))
     weight = at.weight[index] * (at.total[index] < 1.05 * at.noise[index])  # not where a CW stands
     rows = _departures(solution, k, trace.x[index], at.jacobian[:, pairs])
     rows /= np.sqrt(np.maximum((rows * rows) @ weight, 1e-12))[:, None]

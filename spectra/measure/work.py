@@ -172,19 +172,17 @@ class Work:
         """Return each carrier's score: root of twice the gain in likelihood, the rest held (an upper estimate)."""
         gains = np.zeros(self.scene.count)
         law, at = self.trace.law, self.at
-        for k in range(self.scene.count):
-            low, high = int(at.first[k]), int(at.last[k])
-            if high <= low:
-                continue
-            less = np.maximum(at.total[low:high] - at.power[at.start[k] : at.start[k + 1]], 1e-3 * at.floor[low:high])
-            y = self.trace.y[low:high]
-            with_it = law.normal_ratio(y - at.eta[low:high])
-            without = np.minimum(law.normal_ratio(y - np.log(less)), 1e3)
-            weight = at.weight[low:high]
-            plain = np.minimum(weight, self.trace.information)
-            change = plain * (without - 1.0 - np.log(without)) - weight * (with_it - 1.0 - np.log(with_it))
-            sharper = 0.5 * np.log(weight / plain) * (self.trace.information / law.information)
-            gains[k] = float(change.sum()) * law.scale**2 + float(sharper.sum())
+        shown = np.flatnonzero(np.diff(at.start))
+        if shown.size:
+            index, information = at.index, self.trace.information
+            with_it = law.normal_ratio(self.trace.y - at.eta)
+            plain = np.minimum(at.weight, information)
+            held = at.weight * (with_it - 1.0 - np.log(with_it)) * law.scale**2
+            held -= 0.5 * np.log(at.weight / plain) * (information / law.information)
+            less = np.maximum(at.total[index] - at.power, 1e-3 * at.floor[index])
+            without = np.minimum(law.normal_ratio(self.trace.y[index] - np.log(less)), 1e3)
+            change = (plain * law.scale**2)[index] * (without - 1.0 - np.log(without)) - held[index]
+            gains[shown] = np.add.reduceat(change, at.start[:-1][shown])
         return np.asarray(np.sqrt(2.0 * np.maximum(gains, 0.0)))
 
     def worth(self) -> float:

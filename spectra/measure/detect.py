@@ -15,6 +15,7 @@ import numpy as np
 from scipy import special
 from scipy.ndimage import maximum_filter1d
 
+from spectra.measure.compiled import loops
 from spectra.measure.statistics import window_inflation
 from spectra.signal.detectors import PointLaw
 from spectra.units import FloatArray
@@ -118,10 +119,12 @@ def find_edges(y: FloatArray, variance: float, correlation: FloatArray, widths: 
     ----------
     .. [1] Moving-sum segmentation with bottom-up merging: Messer et al. 2014 (from memory).
     """
-    n = y.size
+    n, compiled = y.size, loops()
+    inflations = window_inflation(correlation, np.array(widths, dtype=np.float64))
+    if compiled is not None:
+        return [int(at) for at in compiled.edges_found(y, variance, inflations, np.array(widths, dtype=np.intp), least)]
     total = np.r_[0.0, np.cumsum(y)]
     edges: list[int] = []
-    inflations = window_inflation(correlation, np.array(widths, dtype=np.float64))
     for width, inflation in zip(widths, inflations.tolist(), strict=True):
         if 2 * width >= n:
             break

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d, minimum_filter1d
 
+from spectra.measure.compiled import loops
 from spectra.measure.linear import solve_narrow
 from spectra.signal.detectors import PointLaw
 from spectra.units import FloatArray
@@ -197,6 +198,10 @@ def fit_floor(
     rounds: int = 4,
 ) -> FloatArray:
     """Return the spline's coefficients fitted to ln(level) `y` with the information `weight` at each point."""
+    compiled = loops()
+    if compiled is not None:
+        shown = (basis.values, basis.interval, basis.penalty, y if basis.wave is None else y - basis.wave)
+        return np.asarray(compiled.floor_fitted(*shown, law.offset, law.scale, weight, beta, strength, rounds))
     band = basis.gram(weight) + strength * basis.penalty
     band[0] += 1e-9 * (1.0 + band.max())
     for _ in range(rounds):
@@ -232,6 +237,10 @@ def floor_line(x: FloatArray, level: FloatArray, spread: float) -> FloatArray:
     place = (x - x[0]) / max(float(x[-1] - x[0]), 1.0)
     band = 2.5 * spread + _LINE_TOLERANCE
     slope = np.linspace(-3.2, 3.2, 41)
+    compiled = loops()
+    if compiled is not None:
+        tilt, start = compiled.line_through(place, level, slope, band, spread)
+        return np.asarray(tilt * place + start)
     rest = np.sort(level - slope[:, None] * place, axis=1)
     # One line of numbers for all slopes, each in a stretch of its own, so that one search serves them.
     stretch = (float(rest.max() - rest.min()) + 4.0 * band + 2.0 * spread) * np.arange(slope.size)[:, None]

@@ -15,10 +15,27 @@ import numpy as np
 
 from spectra.measure.loops_band import firm, inverse_within, solved, times
 from spectra.measure.loops_edges import followed
+from spectra.measure.loops_floor import edges_found, floor_fitted, line_through, mixture_interval
 from spectra.measure.loops_special import compiled, edge_at, exp1, gamma_slopes
 from spectra.measure.scene import BEND_PRECISION, BENDS, CW, MOST_ROLL_OFF
 
-__all__ = ["evaluated", "fitted", "followed", "gradient", "information", "inverse_within", "moved", "ordered", "reached", "solved", "within"]
+__all__ = [
+    "edges_found",
+    "evaluated",
+    "fitted",
+    "floor_fitted",
+    "followed",
+    "gradient",
+    "information",
+    "inverse_within",
+    "line_through",
+    "mixture_interval",
+    "moved",
+    "ordered",
+    "reached",
+    "solved",
+    "within",
+]
 
 _SMOOTH_REACH = 1.4  # as in `spectra.measure.model`
 _REACH, _SLACK_POINTS, _SLACK_WIDTH = 6.0, 0.5, 0.02  # as in `spectra.measure.pairs`

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from spectra.measure.compiled import loops
 from spectra.measure.edges import edge_laws
 from spectra.measure.fit import fit, turned
 from spectra.measure.information import information
@@ -94,6 +95,10 @@ class RollOffProfile:
         weight, values, std = self.weight[likely], values[likely], std[likely]
         low = max(mean - reach, float((values - 4.0 * std).min()))
         high = min(mean + reach, float((values + 4.0 * std).max()))
+        compiled = loops()
+        if compiled is not None:
+            one, two = compiled.mixture_interval(values, std, weight, low, high, share)
+            return float(one), float(two)
         line = np.linspace(low, high, 45)
         below = ndtr((line[:, None] - values) / std) @ weight
         ends = np.interp([0.5 * (1.0 - share), 0.5 * (1.0 + share)], below, line)

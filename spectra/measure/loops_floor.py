@@ -1,0 +1,133 @@
+"""First floors and first edges, compiled: what `floor` and `detect` do, number by number."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from spectra.measure.loops_band import solved
+from spectra.measure.loops_special import compiled
+
+__all__ = ["edges_found", "floor_fitted", "line_through", "mixture_interval"]
+
+
+@compiled
+def line_through(place, level, slopes, band, spread):
+    """Return slope and level of the best straight floor, as `spectra.measure.floor.floor_line`."""
+    n = level.size
+    best, best_slope, best_level = -np.inf, 0.0, 0.0
+    for slope in slopes:
+        rest = np.sort(level - slope * place)
+        low, high, under = 0, 0, 0
+        price = 0.02 * n * abs(slope)
+        for j in range(n):
+            while low < n and rest[low] < rest[j] - band:
+                low += 1
+            while high < n and rest[high] < rest[j] + band:
+                high += 1
+            while under < n and rest[under] < rest[j] - band - spread:
+                under += 1
+            score = high - low - 10.0 * under - price
+            if score > best:
+                best, best_slope, best_level = score, slope, rest[j]
+    rest = level - best_slope * place
+    return best_slope, np.median(rest[np.abs(rest - best_level) <= band])
+
+
+@compiled
+def floor_fitted(values, interval, penalty, y, offset, scale, weight, beta, strength, rounds):
+    """Return the spline's coefficients, as `spectra.measure.floor.fit_floor`."""
+    size, n = beta.size, y.size
+    lower = np.zeros((size, 4))
+    for d in range(4):
+        for c in range(size - d):
+            lower[c, d] = strength * penalty[d, c]
+    for i in range(n):
+        for a in range(4):
+            for d in range(4 - a):
+                lower[interval[i] + a, d] += weight[i] * values[a, i] * values[a + d, i]
+    ridge = 1e-9 * (1.0 + lower.max())
+    for c in range(size):
+        lower[c, 0] += ridge
+    place, free, none = np.arange(size), np.ones(size, np.bool_), np.zeros(size)
+    beta = beta.copy()
+    for _ in range(rounds):
+        right = np.zeros(size)
+        for i in range(n):
+            level = 0.0
+            for a in range(4):
+                level += values[a, i] * beta[interval[i] + a]
+            u = min(max((y[i] - level - offset) / scale, -40.0), 40.0)
+            pull = weight[i] * scale * (min(math.exp(u), 20.0) - 1.0)
+            for a in range(4):
+                right[interval[i] + a] += pull * values[a, i]
+        for j in range(size - 2):
+            second = strength * (beta[j + 2] - 2.0 * beta[j + 1] + beta[j])
+            right[j] -= second
+            right[j + 1] += 2.0 * second
+            right[j + 2] -= second
+        step, _, positive = solved(lower, place, right, free, none, 0.0)
+        if not positive:
+            raise np.linalg.LinAlgError("matrix not positive")
+        most = 0.0
+        for j in range(size):
+            beta[j] += min(max(step[j], -2.0), 2.0)
+            most = max(most, abs(step[j]))
+        if most < 1e-3:
+            break
+    return beta
+
+
+@compiled
+def edges_found(y, variance, inflations, widths, least):
+    """Return the points at which the level steps, as `spectra.measure.detect.find_edges`."""
+    n = y.size
+    total = np.zeros(n + 1)
+    for i in range(n):
+        total[i + 1] = total[i] + y[i]
+    edge, blocked = np.zeros(n + 1, np.bool_), np.empty(n + 1, np.bool_)
+    for which in range(widths.size):
+        width = widths[which]
+        if 2 * width >= n:
+            break
+        count = n + 1 - 2 * width
+        size, hot = np.empty(count), np.zeros(count, np.bool_)
+        share = 1.0 / (width * math.sqrt(2.0 * variance * inflations[which] / width))
+        for k in range(count):
+            size[k] = abs(total[k + 2 * width] - 2.0 * total[k + width] + total[k]) * share
+        reach, margin = max(1, width // 2), max(1, int(round(0.6 * width)))
+        blocked[:] = False
+        for old in range(n + 1):
+            if edge[old]:
+                blocked[max(0, old - margin) : old + margin + 1] = True
+        for k in range(count):
+            if size[k] > least:
+                hot[k] = size[k] >= size[max(0, k - reach) : k + reach + 1].max()
+        found = np.flatnonzero(hot)
+        for k in found[np.argsort(-size[found])]:
+            at = k + width
+            if not blocked[at]:
+                edge[at] = True
+                blocked[max(0, at - margin) : at + margin + 1] = True
+    return np.flatnonzero(edge)
+
+
+@compiled
+def mixture_interval(values, std, weight, low, high, share):
+    """Return the central interval of a mixture of normal laws between two bounds, by bisection."""
+    out = np.empty(2)
+    for end in range(2):
+        wanted = 0.5 * (1.0 - share) if end == 0 else 0.5 * (1.0 + share)
+        below, above = low, high
+        for _ in range(22):
+            middle = 0.5 * (below + above)
+            reached = 0.0
+            for j in range(values.size):
+                reached += weight[j] * 0.5 * math.erfc((values[j] - middle) / (std[j] * math.sqrt(2.0)))
+            if reached < wanted:
+                below = middle
+            else:
+                above = middle
+        out[end] = 0.5 * (below + above)
+    return out[0], out[1]

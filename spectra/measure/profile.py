@@ -101,7 +101,12 @@ class RollOffProfile:
             return float(one), float(two)
         line = np.linspace(low, high, 45)
         below = ndtr((line[:, None] - values) / std) @ weight
-        ends = np.interp([0.5 * (1.0 - share), 0.5 * (1.0 + share)], below, line)
+        wanted = np.array([0.5 * (1.0 - share), 0.5 * (1.0 + share)])
+        ends = np.interp(wanted, below, line)
+        for _ in range(2):  # what lies between the places of the line, by Newton's steps
+            u = (ends[:, None] - values) / std
+            density = np.exp(-0.5 * u * u) / std @ weight / math.sqrt(2.0 * math.pi)
+            ends += np.clip((wanted - ndtr(u) @ weight) / np.maximum(density, 1e-300), line[0] - line[1], line[1] - line[0])
         return float(ends[0]), float(ends[1])
 
 

@@ -111,7 +111,7 @@ def carriers_of(solution: Solution, frame: _Frame) -> tuple[Carrier, ...]:
 def _middle(solution: Solution, k: int) -> int:
     """Return the point at the middle of a carrier."""
     left, right = solution.scene.theta[k, :2]
-    return int(np.clip(np.searchsorted(solution.trace.x, 0.5 * (left + right)), 0, solution.trace.x.size - 1))
+    return min(int(solution.trace.x.searchsorted(0.5 * (left + right))), solution.trace.x.size - 1)
 
 
 def _carrier(frame: _Frame, k: int, verdict: ShapeVerdict) -> Carrier:

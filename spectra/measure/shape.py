@@ -29,6 +29,7 @@ FALSE_ALARM = 0.001
 
 _HATS = (-1.0, 0.0, 1.0)
 _OWN = 5  # directions that the fit of a carrier without a response takes up
+_DIAGONAL = np.arange(_OWN + BENDS + 2 * len(_HATS))
 _LEAST_INFORMATION = 0.02  # of a departure's own, that the fit cannot take up
 _RESPONSE_DB = 1.0  # peak to peak over the carrier, that a transponder's response may have (common practice, no source)
 _MOST_ROLL_OFF = 0.45  # standards end at 0.35, older modems at 0.40 (common practice)
@@ -73,21 +74,29 @@ class ShapeVerdict:
 _FINE = ShapeVerdict(1.0, 1.0, 0.0, False, False)
 
 
-def _departures(solution: Solution, k: int, x: FloatArray, jacobian: FloatArray) -> FloatArray:
-    """Return the fit's own directions, then the departures, each as change of ln(mean power), at a carrier's points."""
-    left, right, roll_off = solution.scene.theta[k, :3]
-    width = right - left
-    turn = jacobian[2] / (0.5 * width)
-    low, high = -jacobian[0] - 0.5 * roll_off * turn, jacobian[1] - 0.5 * roll_off * turn  # slopes of the two edges
-    by_sigma = (x - right) * high - (x - left) * low - 0.5 * roll_off * width * turn
-    u = (2.0 * x - left - right) / width
-    reach = max(0.5 * roll_off * width, 1.5 * solution.trace.sigma, 1.0, 0.04 * width)
-    plateau = jacobian[3].max(initial=0.0)
-    rows = [*jacobian, by_sigma, *(bends(u) * jacobian[3])]
-    for place, outward in ((left, -1.0), (right, 1.0)):
-        v = outward * (x - place) / reach
-        rows += [np.maximum(1.0 - np.abs(v - hat), 0.0) * plateau for hat in _HATS]
-    return np.array(rows)
+def _departures(solution: Solution) -> FloatArray:
+    """Return the fit's own directions, then the departures, each as change of ln(mean power), of every pair."""
+    at, pairs = solution.at, solution.at.pairs
+    left, right, roll_off = solution.scene.theta[:, :3].T
+    width, shown = right - left, np.flatnonzero(np.diff(at.start))
+    reach = np.maximum(np.maximum(0.5 * roll_off * width, 1.5 * solution.trace.sigma), np.maximum(1.0, 0.04 * width))
+    plateau = np.zeros(width.size)
+    plateau[shown] = np.maximum(np.maximum.reduceat(at.jacobian[3], at.start[:-1][shown]), 0.0)
+    x, owner = solution.trace.x[at.index], pairs.owner
+    turn = at.jacobian[2] / np.maximum(0.5 * width, 1e-9)[owner]
+    from_left, from_right, half = x - left[owner], x - right[owner], (0.5 * roll_off)[owner]
+    rows = np.empty((_OWN + BENDS + 2 * len(_HATS), x.size))
+    rows[:4] = at.jacobian
+    low, high = -rows[0] - half * turn, rows[1] - half * turn  # slopes of the two edges
+    rows[4] = from_right * high - from_left * low - half * width[owner] * turn
+    rows[_OWN : _OWN + BENDS] = bends((from_left + from_right) / np.maximum(width, 1e-9)[owner])
+    rows[_OWN : _OWN + BENDS] *= rows[3]
+    every = rows[_OWN + BENDS :].reshape(2, len(_HATS), -1)
+    per_reach, plateau = (1.0 / reach)[owner], plateau[owner]
+    for some, outward in zip(every, (-from_left * per_reach, from_right * per_reach), strict=True):
+        for row, hat in zip(some, _HATS, strict=True):
+            row[:] = np.maximum(1.0 - np.abs(outward - hat), 0.0) * plateau
+    return rows
 
 
 def _score(
@@ -113,19 +122,19 @@ def shape_verdict(solution: Solution, k: int) -> ShapeVerdict:
     """Return what the residuals of carrier `k` of the scene say."""
     scene = replace(solution.scene, kind=solution.scene.kind[k : k + 1], theta=solution.scene.theta[k : k + 1])
     shared = max(solution.law.correlated_points, 1.0)
-    return _verdict(solution, k) if shows_shape(solution.trace, scene, shared)[0] else _FINE
+    return _verdict(solution, k, _departures(solution)) if shows_shape(solution.trace, scene, shared)[0] else _FINE
 
 
-def _verdict(solution: Solution, k: int) -> ShapeVerdict:
-    at, trace, law = solution.at, solution.trace, solution.law
+def _verdict(solution: Solution, k: int, departures: FloatArray) -> ShapeVerdict:
+    at, law = solution.at, solution.law
     scene, shared = solution.scene, max(law.correlated_points, 1.0)
     pairs = slice(int(at.start[k]), int(at.start[k + 1]))
     index = slice(int(at.first[k]), int(at.last[k]))
     weight = at.weight[index] * (at.total[index] < 1.05 * at.noise[index])  # not where a CW stands
-    rows = _departures(solution, k, trace.x[index], at.jacobian[:, pairs])
-    rows /= np.sqrt(np.maximum((rows * rows) @ weight, 1e-12))[:, None]
+    rows = departures[:, pairs]
+    rows = rows / np.sqrt(np.maximum((rows * rows) @ weight, 1e-12))[:, None]
     information = (rows * weight) @ rows.T
-    information[np.diag_indices(len(rows))] += 1e-9
+    information[_DIAGONAL, _DIAGONAL] += 1e-9
     score = rows @ (weight * at.misfit[index])
     order = int(order_of(scene.theta[k : k + 1])[0])
     taken_up = _OWN + order
@@ -191,9 +200,11 @@ def shape_verdicts(solution: Solution) -> list[ShapeVerdict]:
     """
     scene = solution.scene
     judged = shows_shape(solution.trace, scene, max(solution.law.correlated_points, 1.0))
-    verdicts = [_verdict(solution, k) if judged[k] else _FINE for k in range(scene.count)]
+    departures = _departures(solution) if judged.any() else np.empty((0, 0))
+    verdicts = [_verdict(solution, k, departures) if judged[k] else _FINE for k in range(scene.count)]
     round_ones = _rounder_than_any(solution, np.array([v.inflation for v in verdicts]))
-    round_ones |= np.array([swing_db(row) > _MOST_RESPONSE_DB for row in scene.theta], dtype=bool)
+    bent = np.flatnonzero(scene.theta[:, 4:].any(axis=1))
+    round_ones[bent] |= np.array([swing_db(scene.theta[k]) > _MOST_RESPONSE_DB for k in bent], dtype=bool)
     return [
         replace(v, probability=min(v.probability, FALSE_ALARM), misfit=True, other=True) if odd else v
         for v, odd in zip(verdicts, round_ones, strict=True)

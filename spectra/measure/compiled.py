@@ -6,11 +6,14 @@ are the same to rounding.
 
 from __future__ import annotations
 
+import logging
 import os
 from functools import lru_cache
 from types import ModuleType
 
 __all__ = ["loops"]
+
+_log = logging.getLogger(__name__)
 
 
 @lru_cache(maxsize=1)
@@ -22,4 +25,6 @@ def loops() -> ModuleType | None:
         from spectra.measure import loops as found
     except ImportError:
         return None
+    if not found.kept():
+        _log.warning("Compiling the inner loops of the measurement: once after an installation, up to half a minute.")
     return found

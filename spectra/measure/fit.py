@@ -13,7 +13,7 @@ from spectra.measure.compiled import loops
 from spectra.measure.information import Information, information, refreshed
 from spectra.measure.model import Evaluation, evaluate, from_loops, to_loops
 from spectra.measure.response import bend_round, best_orders, with_orders
-from spectra.measure.scene import CW, MOST_ROLL_OFF, Scene, Trace, packed
+from spectra.measure.scene import CW, LEAST_ROLL_OFF, MOST_ROLL_OFF, Scene, Trace, packed
 from spectra.units import FloatArray
 
 __all__ = ["fit", "fit_with_response", "turned"]
@@ -30,12 +30,12 @@ def _step(scene: Scene, here: Information, damping: float) -> FloatArray:
     raised = damping * here.diagonal
     step, _ = here.band.solve(here.gradient, here.free, raised)
     roll_offs = slice(2, 4 * scene.count, 4)
-    room = np.clip(scene.theta[:, 2] + step[roll_offs], 0.0, MOST_ROLL_OFF) - scene.theta[:, 2]
-    over = room != step[roll_offs]
+    wanted = scene.theta[:, 2] + step[roll_offs]
+    over = (wanted < LEAST_ROLL_OFF) | (wanted > MOST_ROLL_OFF)
     if not over.any():
         return step
     known = np.zeros(step.size)
-    known[roll_offs][over] = room[over]
+    known[roll_offs][over] = (np.clip(wanted, LEAST_ROLL_OFF, MOST_ROLL_OFF) - scene.theta[:, 2])[over]
     free = here.free.copy()
     free[roll_offs] &= ~over
     step, _ = here.band.solve(here.gradient - here.band.times(known), free, raised)
@@ -54,7 +54,7 @@ def _moved(scene: Scene, step: FloatArray) -> Scene:
     most[:, :2] = np.where(tone, 1.2, np.maximum(0.3 * (theta[:, 1] - theta[:, 0]), 0.5))[:, None]
     move = step[: 4 * k].reshape(k, 4)
     theta[:, :4] += move / np.maximum(np.abs(move / most).max(axis=1, initial=1.0), 1.0)[:, None]
-    theta[:, 2] = np.minimum(np.maximum(theta[:, 2], 0.0), MOST_ROLL_OFF)
+    theta[:, 2] = np.minimum(np.maximum(theta[:, 2], LEAST_ROLL_OFF), MOST_ROLL_OFF)
     theta[tone, 1] = theta[tone, 0]
     theta[tone, 2] = 0.0
     narrow = ~tone & (theta[:, 1] - theta[:, 0] < 0.05)

@@ -11,7 +11,7 @@ from spectra.measure.compiled import loops
 from spectra.measure.linear import Band
 from spectra.measure.model import Evaluation, to_loops
 from spectra.measure.pairs import COLUMN, ROW
-from spectra.measure.scene import CW, MOST_ROLL_OFF, Scene, packed
+from spectra.measure.scene import CW, LEAST_ROLL_OFF, MOST_ROLL_OFF, Scene, packed
 from spectra.units import FloatArray
 
 __all__ = ["Information", "gradient", "information", "refreshed"]
@@ -106,7 +106,7 @@ def _free(scene: Scene, gradient: FloatArray, frozen: NDArray[np.bool_] | None) 
     four = free[: 4 * scene.count].reshape(-1, 4)
     four[scene.kind == CW, 1:3] = False
     slope, roll_off = gradient[2 : 4 * scene.count : 4], scene.theta[:, 2]
-    four[(roll_off <= 0.0) & (slope <= 0.0), 2] = False
+    four[(roll_off <= LEAST_ROLL_OFF) & (slope <= 0.0), 2] = False
     four[(roll_off >= MOST_ROLL_OFF) & (slope >= 0.0), 2] = False
     if frozen is not None:
         four[frozen, 2] = False

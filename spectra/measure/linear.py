@@ -59,7 +59,9 @@ class Band:
             if not isinstance(damping, np.ndarray):
                 damping = np.full(len(self.lower), damping)
             for ridge in _RIDGES:
-                found, determinant, positive = compiled.solved(self.lower, self.place, right, free, damping, _RIDGE + ridge)
+                found, determinant, positive = compiled.solved(
+                    self.lower, self.place, right, free, damping, _RIDGE + ridge
+                )
                 if positive:
                     return found, determinant
             raise np.linalg.LinAlgError("information matrix not positive")

@@ -4,22 +4,27 @@ Numpy needs some hundred calls for one step of a fit, each on a few hundred numb
 between them. These loops do the same without. The numpy code is their definition, and runs where numba is not
 installed; the tests hold the two against each other.
 
-A `Points` is what a trace is to the loops, an `At` what an evaluation is; both are plain tuples, see `pack`.
+`Points` is what a trace is to the loops, `At` what an evaluation is; both are plain tuples.
 """
 
 from __future__ import annotations
 
 import math
+from pathlib import Path
+from typing import Any, cast
 
 import numpy as np
 
 from spectra.measure.loops_band import firm, inverse_within, solved, times
 from spectra.measure.loops_edges import followed
 from spectra.measure.loops_floor import edges_found, floor_fitted, line_through, mixture_interval
-from spectra.measure.loops_special import compiled, edge_at, exp1, gamma_slopes
-from spectra.measure.scene import BEND_PRECISION, BENDS, CW, MOST_ROLL_OFF
+from spectra.measure.loops_special import Flags, Index, compiled, edge_at, exp1, gamma_slopes
+from spectra.measure.scene import BEND_PRECISION, BENDS, CW, LEAST_ROLL_OFF, MOST_ROLL_OFF
+from spectra.units import FloatArray
 
 __all__ = [
+    "At",
+    "Points",
     "edges_found",
     "evaluated",
     "fitted",
@@ -28,6 +33,7 @@ __all__ = [
     "gradient",
     "information",
     "inverse_within",
+    "kept",
     "line_through",
     "mixture_interval",
     "moved",
@@ -37,6 +43,23 @@ __all__ = [
     "within",
 ]
 
+Points = tuple[
+    FloatArray,
+    FloatArray,
+    FloatArray,
+    FloatArray,
+    FloatArray,
+    FloatArray,
+    Index,
+    float,
+    tuple[float, float, float, float, int, float, float],
+]
+"""x, y, ln of the line's response, ln(floor) where it is known, standing waves, splines, knot intervals, the filter's
+sigma, and the law: offset, scale, information of a point as shown and by the law, kind of average, mean, shape."""
+
+At = tuple[FloatArray, ...]
+"""power and jacobian by pair; floor, noise, total, eta, weight, misfit, by_noise, deviance and doubt by point."""
+
 _SMOOTH_REACH = 1.4  # as in `spectra.measure.model`
 _REACH, _SLACK_POINTS, _SLACK_WIDTH = 6.0, 0.5, 0.02  # as in `spectra.measure.pairs`
 _SKIRT_TOLERANCE = 0.03  # as in `spectra.measure.model`
@@ -44,7 +67,7 @@ _LIKE, _KEPT, _NOTHING = 1.0, 4.0, 0.05  # as in `spectra.measure.fit`
 
 
 @compiled
-def _response(theta, u):
+def _response(theta: FloatArray, u: float) -> float:
     """Return ln of a carrier's response at `u`, as `spectra.measure.model.bends` has it."""
     beyond = min(max(u, -_SMOOTH_REACH), _SMOOTH_REACH)
     inside = min(max(u, -1.0), 1.0)
@@ -54,11 +77,11 @@ def _response(theta, u):
         one, two = two, ((2 * j + 1) * inside * two - j * one) / (j + 1)
         if j > 1:
             total += theta[4 + j] * two
-    return total
+    return float(total)
 
 
 @compiled
-def _tone_bias(average, mean, own_shape, scale, r):
+def _tone_bias(average: int, mean: float, own_shape: float, scale: float, r: float) -> tuple[float, float]:
     """Return shift and slope, as `spectra.measure.model._tone_bias`; `average` 0 power, 1 log, 2 voltage, 3 peak."""
     if average == 0 or r <= 1e-4:
         return 0.0, 0.0
@@ -80,7 +103,7 @@ def _tone_bias(average, mean, own_shape, scale, r):
 
 
 @compiled
-def reached(x, theta, sigma, slack):
+def reached(x: FloatArray, theta: FloatArray, sigma: float, slack: float) -> tuple[Index, Index, Index]:
     """Return first point, one past the last, and where the pairs start, of each carrier."""
     k = len(theta)
     first, last, start = np.empty(k, np.intp), np.empty(k, np.intp), np.zeros(k + 1, np.intp)
@@ -94,17 +117,16 @@ def reached(x, theta, sigma, slack):
 
 
 @compiled
-def within(x, theta, first, last, sigma):
+def within(x: FloatArray, theta: FloatArray, first: Index, last: Index, sigma: float) -> bool:
     """Say whether all that carriers reach lies within first..last."""
     low, high, _ = reached(x, theta, sigma, 0.0)
-    for k in range(first.size):
-        if low[k] < first[k] or high[k] > last[k]:
-            return False
-    return True
+    return bool(np.all(low >= first) and np.all(high <= last))
 
 
 @compiled
-def ordered(x, centre, first, last, interval, size):
+def ordered(
+    x: FloatArray, centre: FloatArray, first: Index, last: Index, interval: Index, size: int
+) -> tuple[Index, int]:
     """Return the row of each parameter along the frequency axis, and the diagonals that a band of them needs."""
     k = centre.size
     position = np.empty(4 * k + size)
@@ -133,7 +155,9 @@ def ordered(x, centre, first, last, interval, size):
 
 
 @compiled
-def evaluated(points, kind, theta, beta, first, last, start):
+def evaluated(
+    points: Points, kind: Index, theta: FloatArray, beta: FloatArray, first: Index, last: Index, start: Index
+) -> tuple[At, float]:
     """Return an `At` at some carriers and floor, and minus ln(likelihood) without penalties."""
     x, y, line, level, wave, values, interval, sigma, law = points
     offset, scale, known, by_law, average, law_mean, law_shape = law
@@ -224,7 +248,7 @@ def evaluated(points, kind, theta, beta, first, last, start):
 
 
 @compiled
-def _penalty(theta, beta, strength):
+def _penalty(theta: FloatArray, beta: FloatArray, strength: float) -> float:
     """Return the penalty of floor and responses."""
     bent = 0.0
     for k in range(len(theta)):
@@ -236,12 +260,14 @@ def _penalty(theta, beta, strength):
 
 
 @compiled
-def _into(lower, one, two, value):
+def _into(lower: FloatArray, one: int, two: int, value: float) -> None:
     lower[min(one, two), abs(one - two)] += value
 
 
 @compiled
-def information(points, at, first, last, start, place, width):
+def information(
+    points: Points, at: At, first: Index, last: Index, start: Index, place: Index, width: int
+) -> FloatArray:
     """Return the information of the points as a band, shape (size, width)."""
     values, interval = points[5], points[6]
     jacobian, weight, by_noise = at[1], at[6], at[8]
@@ -307,7 +333,9 @@ def information(points, at, first, last, start, place, width):
 
 
 @compiled
-def gradient(points, at, first, last, start, beta, strength):
+def gradient(
+    points: Points, at: At, first: Index, last: Index, start: Index, beta: FloatArray, strength: float
+) -> FloatArray:
     """Return the gradient of minus the objective, by parameter."""
     values, interval = points[5], points[6]
     jacobian, weight, misfit, by_noise = at[1], at[6], at[7], at[8]
@@ -332,7 +360,7 @@ def gradient(points, at, first, last, start, beta, strength):
 
 
 @compiled
-def moved(kind, theta, step):
+def moved(kind: Index, theta: FloatArray, step: FloatArray) -> FloatArray:
     """Return the carriers after a step, as `spectra.measure.fit` shortens it."""
     out = theta.copy()
     for k in range(kind.size):
@@ -341,7 +369,7 @@ def moved(kind, theta, step):
         most = max(most, abs(step[4 * k + 2]) / 0.25, abs(step[4 * k + 3]) / 1.5, 1.0)
         for a in range(4):
             out[k, a] += step[4 * k + a] / most
-        out[k, 2] = min(max(out[k, 2], 0.0), MOST_ROLL_OFF)
+        out[k, 2] = min(max(out[k, 2], LEAST_ROLL_OFF), MOST_ROLL_OFF)
         if kind[k] == CW:
             out[k, 1], out[k, 2] = out[k, 0], 0.0
         elif out[k, 1] - out[k, 0] < 0.05:
@@ -350,36 +378,54 @@ def moved(kind, theta, step):
 
 
 @compiled
-def _free(kind, theta, slope, frozen):
+def _free(kind: Index, theta: FloatArray, slope: FloatArray, frozen: Flags) -> Flags:
     """Say which parameters are free, as `spectra.measure.information` does."""
     free = np.ones(slope.size, np.bool_)
     for k in range(kind.size):
         pull, roll_off = slope[4 * k + 2], theta[k, 2]
-        outward = (roll_off <= 0.0 and pull <= 0.0) or (roll_off >= MOST_ROLL_OFF and pull >= 0.0)
+        outward = (roll_off <= LEAST_ROLL_OFF and pull <= 0.0) or (roll_off >= MOST_ROLL_OFF and pull >= 0.0)
         free[4 * k + 1] = kind[k] != CW
         free[4 * k + 2] = kind[k] != CW and not outward and not frozen[k]
     return free
 
 
 @compiled
-def _step(theta, lower, place, slope, free, damping):
+def _step(
+    theta: FloatArray, lower: FloatArray, place: Index, slope: FloatArray, free: Flags, damping: FloatArray
+) -> FloatArray:
     """Return the step of all parameters, as `spectra.measure.fit` does."""
     step = firm(lower, place, slope, free, damping)
     known, rest, over = np.zeros(step.size), free, False
     for k in range(len(theta)):
         j = 4 * k + 2
-        room = min(max(theta[k, 2] + step[j], 0.0), MOST_ROLL_OFF) - theta[k, 2]
-        if room != step[j]:
+        wanted = theta[k, 2] + step[j]
+        if wanted < LEAST_ROLL_OFF or wanted > MOST_ROLL_OFF:
             if not over:
                 rest, over = free.copy(), True
-            known[j], rest[j] = room, False
+            known[j], rest[j] = min(max(wanted, LEAST_ROLL_OFF), MOST_ROLL_OFF) - theta[k, 2], False
     if not over:
         return step
     return firm(lower, place, slope - times(lower, place, known), rest, damping) + known
 
 
 @compiled
-def fitted(points, kind, theta, beta, strength, frozen, rounds, tolerance, least, at, lost, bent, first, last, start):
+def fitted(
+    points: Points,
+    kind: Index,
+    theta: FloatArray,
+    beta: FloatArray,
+    strength: float,
+    frozen: Flags,
+    rounds: int,
+    tolerance: float,
+    least: float,
+    at: At,
+    lost: float,
+    bent: float,
+    first: Index,
+    last: Index,
+    start: Index,
+) -> tuple[FloatArray, FloatArray, At, float, Index, Index, Index, int, bool]:
     """Return carriers, floor and `At` after damped Fisher scoring, as `spectra.measure.fit.fit` without responses.
 
     Also minus ln(likelihood), the pairs (first, last, start), how many steps were taken, and whether
@@ -442,3 +488,9 @@ def fitted(points, kind, theta, beta, strength, frozen, rounds, tolerance, least
         if gain < tolerance:
             break
     return theta, beta, at, lost, first, last, start, steps, renewed
+
+
+def kept() -> bool:
+    """Say whether the loops were compiled before and kept on disk."""
+    folder = Path(cast(Any, fitted).stats.cache_path or "")
+    return any(folder.glob("loops.fitted-*.nbi"))

@@ -6,7 +6,8 @@ import math
 
 import numpy as np
 
-from spectra.measure.loops_special import compiled
+from spectra.measure.loops_special import Flags, Index, compiled
+from spectra.units import FloatArray
 
 __all__ = ["firm", "inverse_within", "solved", "times"]
 
@@ -15,7 +16,9 @@ _RIDGES = (0.0, 1e-7, 1e-5, 1e-3, 1e-1, 10.0)  # as in `spectra.measure.linear`
 
 
 @compiled
-def _factor(lower, place, free, damping, ridge):
+def _factor(
+    lower: FloatArray, place: Index, free: Flags, damping: FloatArray, ridge: float
+) -> tuple[FloatArray, FloatArray, bool]:
     """Return what brings the diagonal to 1, Cholesky's factor as a band, and whether the matrix was positive.
 
     `damping` is by row.
@@ -48,7 +51,9 @@ def _factor(lower, place, free, damping, ridge):
 
 
 @compiled
-def solved(lower, place, right, free, damping, ridge):
+def solved(
+    lower: FloatArray, place: Index, right: FloatArray, free: Flags, damping: FloatArray, ridge: float
+) -> tuple[FloatArray, float, bool]:
     """Return solution and ln(determinant) of the free part, and whether the matrix was positive."""
     q, width = lower.shape
     scale, factor, positive = _factor(lower, place, free, damping, ridge)
@@ -77,7 +82,7 @@ def solved(lower, place, right, free, damping, ridge):
 
 
 @compiled
-def times(lower, place, vector):
+def times(lower: FloatArray, place: Index, vector: FloatArray) -> FloatArray:
     """Return the product of a band with a vector, both by parameter."""
     q, width = lower.shape
     line, product, out = np.empty(q), np.zeros(q), np.empty(q)
@@ -94,7 +99,7 @@ def times(lower, place, vector):
 
 
 @compiled
-def firm(lower, place, right, free, damping):
+def firm(lower: FloatArray, place: Index, right: FloatArray, free: Flags, damping: FloatArray) -> FloatArray:
     """Return the solution with as little stiffening as it takes."""
     for ridge in _RIDGES:
         step, _, positive = solved(lower, place, right, free, damping, _RIDGE + ridge)
@@ -104,7 +109,7 @@ def firm(lower, place, right, free, damping):
 
 
 @compiled
-def inverse_within(lower, place, free, ridge):
+def inverse_within(lower: FloatArray, place: Index, free: Flags, ridge: float) -> tuple[FloatArray, bool]:
     """Return the inverse by parameter where the band has entries, 0 elsewhere and where a parameter is not free.
 
     Whether the matrix was positive comes with it. The recurrence over the columns of the factor is that of

@@ -6,25 +6,41 @@ import math
 
 import numpy as np
 
-from spectra.measure.loops_special import compiled, edge_at
+from spectra.measure.loops_special import Index, compiled, edge_at
+from spectra.units import FloatArray
 
 __all__ = ["followed"]
 
 
 @compiled
-def _from_table(value, slope, t):
+def _from_table(value: FloatArray, slope: FloatArray, t: float) -> float:
     """Return cubic Hermite interpolation between nodes one apart."""
     j = min(int(t), value.size - 2)
     t -= j
     rise = value[j + 1] - value[j]
     two, three = 3.0 * rise - 2.0 * slope[j] - slope[j + 1], slope[j] + slope[j + 1] - 2.0 * rise
-    return value[j] + t * (slope[j] + t * (two + t * three))
+    return float(value[j] + t * (slope[j] + t * (two + t * three)))
 
 
 @compiled
 def followed(
-    x, y, total, eta, floor, weight, line, centre_line, sigma, offset, scale, theta, side, reach, grid, ln_room
-):
+    x: FloatArray,
+    y: FloatArray,
+    total: FloatArray,
+    eta: FloatArray,
+    floor: FloatArray,
+    weight: FloatArray,
+    line: FloatArray,
+    centre_line: FloatArray,
+    sigma: float,
+    offset: float,
+    scale: float,
+    theta: FloatArray,
+    side: Index,
+    reach: FloatArray,
+    grid: FloatArray,
+    ln_room: FloatArray,
+) -> FloatArray:
     """Return mean and deviation from the fitted place, and ln(room), of edges, as `spectra.measure.edges` does.
 
     Shape (3, edges). A smeared edge is tabulated once an edge, and taken from the table by cubic interpolation.

@@ -7,13 +7,16 @@ import math
 import numpy as np
 
 from spectra.measure.loops_band import solved
-from spectra.measure.loops_special import compiled
+from spectra.measure.loops_special import Index, compiled
+from spectra.units import FloatArray
 
 __all__ = ["edges_found", "floor_fitted", "line_through", "mixture_interval"]
 
 
 @compiled
-def line_through(place, level, slopes, band, spread):
+def line_through(
+    place: FloatArray, level: FloatArray, slopes: FloatArray, band: float, spread: float
+) -> tuple[float, float]:
     """Return slope and level of the best straight floor, as `spectra.measure.floor.floor_line`."""
     n = level.size
     best, best_slope, best_level = -np.inf, 0.0, 0.0
@@ -36,7 +39,18 @@ def line_through(place, level, slopes, band, spread):
 
 
 @compiled
-def floor_fitted(values, interval, penalty, y, offset, scale, weight, beta, strength, rounds):
+def floor_fitted(
+    values: FloatArray,
+    interval: Index,
+    penalty: FloatArray,
+    y: FloatArray,
+    offset: float,
+    scale: float,
+    weight: FloatArray,
+    beta: FloatArray,
+    strength: float,
+    rounds: int,
+) -> FloatArray:
     """Return the spline's coefficients, as `spectra.measure.floor.fit_floor`."""
     size, n = beta.size, y.size
     lower = np.zeros((size, 4))
@@ -80,7 +94,7 @@ def floor_fitted(values, interval, penalty, y, offset, scale, weight, beta, stre
 
 
 @compiled
-def edges_found(y, variance, inflations, widths, least):
+def edges_found(y: FloatArray, variance: float, inflations: FloatArray, widths: Index, least: float) -> Index:
     """Return the points at which the level steps, as `spectra.measure.detect.find_edges`."""
     n = y.size
     total = np.zeros(n + 1)
@@ -96,7 +110,7 @@ def edges_found(y, variance, inflations, widths, least):
         share = 1.0 / (width * math.sqrt(2.0 * variance * inflations[which] / width))
         for k in range(count):
             size[k] = abs(total[k + 2 * width] - 2.0 * total[k + width] + total[k]) * share
-        reach, margin = max(1, width // 2), max(1, int(round(0.6 * width)))
+        reach, margin = max(1, width // 2), max(1, round(0.6 * width))
         blocked[:] = False
         for old in range(n + 1):
             if edge[old]:
@@ -114,7 +128,9 @@ def edges_found(y, variance, inflations, widths, least):
 
 
 @compiled
-def mixture_interval(values, std, weight, low, high, share):
+def mixture_interval(
+    values: FloatArray, std: FloatArray, weight: FloatArray, low: float, high: float, share: float
+) -> tuple[float, float]:
     """Return the central interval of a mixture of normal laws between two bounds, by Newton's steps within brackets."""
     out = np.empty(2)
     for end in range(2):

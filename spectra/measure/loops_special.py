@@ -8,13 +8,20 @@ against the library's). Compiled code is kept beside the module that calls it: a
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
+from functools import partial
+from typing import TypeVar, cast
 
 import numpy as np
 from numba import njit
+from numpy.typing import NDArray
 
 from spectra.units import FloatArray
 
-__all__ = ["compiled", "edge_at", "exp1", "gamma_slopes"]
+__all__ = ["Flags", "Index", "compiled", "edge_at", "exp1", "gamma_slopes"]
+
+Index = NDArray[np.intp]
+Flags = NDArray[np.bool_]
 
 _ROOT2 = math.sqrt(2.0)
 _SATURATED = 6.5  # as in `spectra.signal.blurred`
@@ -46,11 +53,20 @@ def _moments() -> FloatArray:
 
 
 _MOMENTS = _moments()
-compiled = njit(cache=True, error_model="numpy", fastmath={"contract"})
+_F = TypeVar("_F", bound=Callable[..., object])
+
+
+def compiled(function: _F) -> _F:
+    """Return a function compiled when it is first called; what comes of it is kept on disk."""
+    made = partial(njit, error_model="numpy", fastmath={"contract"})
+    try:
+        return cast(_F, made(cache=True)(function))
+    except RuntimeError:  # nowhere to keep it
+        return cast(_F, made()(function))
 
 
 @compiled
-def _faddeeva(one_r, one_i, two_r, two_i):
+def _faddeeva(one_r: float, one_i: float, two_r: float, two_i: float) -> tuple[float, float, float, float]:
     """Return w at two places of the upper half-plane, as four floats."""
     # L - i z, and Z = (L + i z) / (L - i z), of each
     down_r, down_i, up_r = _SCALE + one_i, -one_r, _SCALE - one_i
@@ -77,7 +93,7 @@ def _faddeeva(one_r, one_i, two_r, two_i):
 
 
 @compiled
-def edge_at(x, a, sigma):
+def edge_at(x: float, a: float, sigma: float) -> tuple[float, float, float]:
     """Return a smeared rising edge and its derivatives by `x` and `a`, as `spectra.signal.blurred.edge` does."""
     if abs(x) >= a + _SATURATED * sigma:
         return (1.0 if x > 0.0 else 0.0), 0.0, 0.0
@@ -119,7 +135,7 @@ def edge_at(x, a, sigma):
 
 
 @compiled
-def exp1(r):
+def exp1(r: float) -> float:
     """Return the exponential integral: Abramowitz and Stegun 5.1.11, and 5.1.22 by Lentz (from memory)."""
     if r < 1.5:
         term, total = -1.0, 0.0
@@ -142,7 +158,7 @@ def exp1(r):
 
 
 @compiled
-def gamma_slopes(x):
+def gamma_slopes(x: float) -> tuple[float, float]:
     """Return digamma and trigamma of a positive number: A. and S. 6.3.5, 6.3.18, 6.4.12 (from memory)."""
     one, two = 0.0, 0.0
     while x < 12.0:

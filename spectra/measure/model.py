@@ -15,7 +15,7 @@ from scipy import special
 
 from spectra.measure.compiled import loops
 from spectra.measure.pairs import Pairs, pairs_of
-from spectra.measure.scene import BENDS, BEND_PRECISION, CW, Scene, Trace, packed
+from spectra.measure.scene import BEND_PRECISION, BENDS, CW, Scene, Trace, packed
 from spectra.signal.blurred import edge
 from spectra.signal.detectors import PointLaw
 from spectra.units import FloatArray
@@ -175,7 +175,9 @@ def evaluate(trace: Trace, scene: Scene, before: Evaluation | None = None) -> Ev
     compiled = loops()
     if compiled is None:
         return _vectorised(trace, scene, pairs)
-    made, lost = compiled.evaluated(packed(trace), scene.kind, scene.theta, scene.beta, pairs.first, pairs.last, pairs.start)
+    made, lost = compiled.evaluated(
+        packed(trace), scene.kind, scene.theta, scene.beta, pairs.first, pairs.last, pairs.start
+    )
     return from_loops(trace, scene, pairs, made, lost + _penalty(trace, scene))
 
 

@@ -103,7 +103,7 @@ class Pairs:
     @property
     def size(self) -> int:
         """Coefficients of the floor."""
-        return self.penalty.shape[1]
+        return int(self.penalty.shape[1])
 
     def serve(self, trace: Trace, scene: Scene) -> bool:
         """Say whether these are still good for the carriers of a scene."""

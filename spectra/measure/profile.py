@@ -106,7 +106,9 @@ class RollOffProfile:
         for _ in range(2):  # what lies between the places of the line, by Newton's steps
             u = (ends[:, None] - values) / std
             density = np.exp(-0.5 * u * u) / std @ weight / math.sqrt(2.0 * math.pi)
-            ends += np.clip((wanted - ndtr(u) @ weight) / np.maximum(density, 1e-300), line[0] - line[1], line[1] - line[0])
+            ends += np.clip(
+                (wanted - ndtr(u) @ weight) / np.maximum(density, 1e-300), line[0] - line[1], line[1] - line[0]
+            )
         return float(ends[0]), float(ends[1])
 
 

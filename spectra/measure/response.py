@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spectra.measure.model import Evaluation, bends, evaluate
-from spectra.measure.scene import BEND_PRECISION, BENDS, MOST_ROLL_OFF, RC, Scene, Trace
+from spectra.measure.scene import BEND_PRECISION, BENDS, LEAST_ROLL_OFF, MOST_ROLL_OFF, RC, Scene, Trace
 from spectra.signal.filters import SIGMA_PER_RBW
 from spectra.signal.raised_cosine import raised_cosine
 from spectra.units import DB_PER_NEPER, FloatArray
@@ -118,7 +118,7 @@ def _hold(
 ) -> None:
     """Take roll-offs out of the systems that are frozen or at a bound that they would leave."""
     roll_off, pull = scene.theta[which, 2], gradient[:, 2]
-    held = ((roll_off <= 0.0) & (pull <= 0.0)) | ((roll_off >= MOST_ROLL_OFF) & (pull >= 0.0))
+    held = ((roll_off <= LEAST_ROLL_OFF) & (pull <= 0.0)) | ((roll_off >= MOST_ROLL_OFF) & (pull >= 0.0))
     if frozen is not None:
         held |= frozen[which]
     matrix[held, 2, :] = matrix[held, :, 2] = gradient[held, 2] = 0.0
@@ -199,7 +199,7 @@ def bend_round(
     step[:, 3:] = np.minimum(np.maximum(step[:, 3:], -_FAR), _FAR)  # where little is known a step may be any size
     for share in (1.0, 0.3, 0.1):
         moved = theta + share * step
-        moved[:, 2] = np.minimum(np.maximum(moved[:, 2], 0.0), MOST_ROLL_OFF)
+        moved[:, 2] = np.minimum(np.maximum(moved[:, 2], LEAST_ROLL_OFF), MOST_ROLL_OFF)
         if np.all(moved[:, 1] - moved[:, 0] > 0.5 * (theta[:, 1] - theta[:, 0])):
             trial = replace(scene, theta=np.where(step != 0.0, moved, theta))
             there = evaluate(trace, trial, at)

@@ -14,12 +14,25 @@ from spectra.measure.floor import FloorBasis
 from spectra.signal.detectors import PointLaw
 from spectra.units import DB_PER_NEPER, FloatArray
 
-__all__ = ["BENDS", "BEND_PRECISION", "CW", "MOST_ROLL_OFF", "RC", "Scene", "Trace", "packed", "stacked"]
+__all__ = [
+    "BENDS",
+    "BEND_PRECISION",
+    "CW",
+    "LEAST_ROLL_OFF",
+    "MOST_ROLL_OFF",
+    "RC",
+    "Scene",
+    "Trace",
+    "packed",
+    "stacked",
+]
 
 RC, CW = 0, 1
 _NONE = np.empty(0)
 _AVERAGES = {"power": 0, "log": 1, "negative_peak": 1, "voltage": 2}  # 3: a peak
-MOST_ROLL_OFF = 0.6
+LEAST_ROLL_OFF, MOST_ROLL_OFF = 1e-3, 0.6
+"""Of a carrier that is fitted. At nought itself a roll-off changes nothing to first order, and would never leave."""
+
 BENDS = 6
 """Legendre polynomials that a response may have, of degree 1 and up."""
 
@@ -78,7 +91,16 @@ def stacked(*rows: FloatArray | list[FloatArray] | list[list[float]]) -> FloatAr
 def packed(trace: Trace) -> tuple[object, ...]:
     """Return a trace as the compiled loops want it: arrays, empty where there is none, and the law of its points."""
     law, basis = trace.law, trace.basis
-    arrays = [trace.line, basis.level, basis.wave]
-    line, level, wave = (_NONE if array is None else array for array in arrays)
+    line, level, wave = (_NONE if array is None else array for array in (trace.line, basis.level, basis.wave))
     numbers = (law.offset, law.scale, trace.information, law.information, _AVERAGES.get(law.average, 3))
-    return (trace.x, trace.y, line, level, wave, basis.values, basis.interval, trace.sigma, (*numbers, law.mean, law.shape))
+    return (
+        trace.x,
+        trace.y,
+        line,
+        level,
+        wave,
+        basis.values,
+        basis.interval,
+        trace.sigma,
+        (*numbers, law.mean, law.shape),
+    )

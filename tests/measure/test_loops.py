@@ -1,0 +1,232 @@
+"""The compiled loops against their definition in numpy, number by number, and against scipy's functions."""
+
+import sys
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy import special
+
+from spectra.measure import measure
+from spectra.measure.compiled import loops
+from spectra.measure.detect import find_edges, ladder
+from spectra.measure.edges import edge_laws
+from spectra.measure.fit import fit
+from spectra.measure.floor import first_floors, floor_basis, floor_line, with_waves
+from spectra.measure.information import information
+from spectra.measure.linear import Band
+from spectra.measure.model import evaluate
+from spectra.measure.profile import profiles
+from spectra.measure.scene import BENDS, CW, LEAST_ROLL_OFF, MOST_ROLL_OFF, RC, Scene, Trace, stacked
+from spectra.signal.blurred import edge
+from spectra.signal.detectors import log_law, point_law, power_law
+
+pytest.importorskip("numba", reason="the extra `fast` is not installed")
+
+
+@pytest.fixture
+def both(monkeypatch):
+    """Return what a function answers by numpy and by compiled loops."""
+
+    def ask(function):
+        answers = []
+        for way in ("0", "1"):
+            monkeypatch.setenv("SWEEPMUSTER_COMPILED", way)
+            loops.cache_clear()
+            assert (loops() is None) == (way == "0")
+            answers.append(function())
+        return answers
+
+    yield ask
+    loops.cache_clear()
+
+
+LAWS = {
+    "power": power_law(10.0),
+    "log": log_law(3.0),
+    "voltage": point_law("voltage", 4.0),
+    "peak": point_law("peak", 2.0, 6.0),
+}
+
+
+def a_scene(law="power", bent=False, line=False, wave=False, seed=5):
+    rng = np.random.default_rng(seed)
+    x = np.arange(600.0)
+    basis = floor_basis(x, 1e6)
+    if wave:
+        basis = with_waves(basis, x, np.array([[0.09, 0.1, -0.05]]))
+    own = LAWS[law]
+    ripple = 0.1 * np.cos(0.05 * x) if line else None
+    kind = np.array([RC, RC, RC, CW, RC, CW])
+    theta = stacked(
+        [
+            [40.2, 75.1, 0.0, 2.0],
+            [74.0, 120.7, 0.21, 1.1],
+            [200.3, 209.9, 0.35, 0.4],
+            [230.4, 230.4, 0.0, 2.5],
+            [240.0, 410.0, 0.6, 3.0],
+            [330.6, 330.6, 0.0, 4.0],
+        ]
+    )
+    if bent:
+        theta[4, 4 : 4 + BENDS] = [0.1, -0.05, 0.02, 0.0, 0.01, 0.03]
+        theta[1, 4] = -0.2
+    beta = basis.approximate(0.001 * x) + 0.05 * rng.standard_normal(basis.size)
+    trace = Trace(x, np.zeros(x.size), 0.7, own, own.information, basis, ripple)
+    scene = Scene(kind, theta, beta, basis.prior_strength)
+    noise = own.offset + own.scale * np.log(rng.gamma(own.shape, 1.0 / own.shape, x.size))
+    return replace(trace, y=evaluate(trace, scene).eta + noise), scene
+
+
+def close(one, two, tolerance=1e-9):
+    one, two = np.asarray(one), np.asarray(two)
+    return one.shape == two.shape and np.abs(one - two).max(initial=0.0) <= tolerance * (
+        1.0 + np.abs(one).max(initial=0)
+    )
+
+
+@settings(deadline=None)  # the first call compiles
+@given(st.floats(-20.0, 20.0), st.floats(0.0, 15.0), st.floats(0.05, 5.0))
+def test_an_edge(x, a, sigma):
+    """As `spectra.signal.blurred.edge`, which the tests of that module hold against quadrature."""
+    from spectra.measure.loops_special import edge_at
+
+    value, by_x, by_a = edge([x], [a], sigma)
+    assert edge_at(x, a, sigma) == pytest.approx((value[0], by_x[0], by_a[0]), abs=3e-9 / min(sigma, 1.0))
+
+
+@settings(deadline=None)  # the first call compiles
+@given(st.floats(1e-4, 300.0))
+def test_functions_of_one_number(x):
+    """Against scipy.special."""
+    from spectra.measure.loops_special import exp1, gamma_slopes
+
+    assert exp1(x) == pytest.approx(special.exp1(x), rel=1e-12, abs=1e-300)
+    assert gamma_slopes(x) == pytest.approx((special.digamma(x), float(special.polygamma(1, x))), rel=1e-12, abs=1e-12)
+
+
+@pytest.mark.parametrize("law", LAWS)
+@pytest.mark.parametrize("extra", [{}, {"bent": True}, {"line": True, "wave": True}])
+def test_model_information_and_gradient(both, law, extra):
+    trace, scene = a_scene(law, **extra)
+    moved = replace(scene, theta=scene.theta + np.array([0.3, 0.3, 0.0, 0.05] + [0.0] * BENDS))
+    one, two = both(lambda: evaluate(trace, moved))
+    for name in ("power", "jacobian", "floor", "noise", "total", "eta", "weight", "misfit", "by_noise", "deviance"):
+        assert close(getattr(one, name), getattr(two, name)), name
+    assert close(one.doubt, two.doubt, 1e-8)
+    assert one.lost == pytest.approx(two.lost, rel=1e-9)
+    assert one.bent == two.bent
+    frozen = np.arange(scene.count) == 1
+    first, second = both(lambda: information(evaluate(trace, moved), frozen))
+    assert close(first.gradient, second.gradient, 1e-8)
+    assert np.array_equal(first.free, second.free)
+    vector = np.random.default_rng(1).standard_normal(first.gradient.size)
+    assert close(first.band.times(vector), second.band.times(vector))
+    assert close(Band(first.rough, first.band.place).times(vector), Band(second.rough, second.band.place).times(vector))
+    damping = 0.3 * first.diagonal, 0.3 * second.diagonal
+    solutions = both(lambda: None) and [
+        here.band.solve(here.gradient, here.free, raised) for here, raised in zip((first, second), damping, strict=True)
+    ]
+    assert close(solutions[0][0], solutions[1][0], 1e-7)
+    assert solutions[0][1] == pytest.approx(solutions[1][1], rel=1e-9)
+
+
+def test_the_inverse_where_parameters_meet(both):
+    trace, scene = a_scene()
+    here = information(evaluate(trace, scene))
+    dense, within = both(lambda: here.band.inverse(here.free))
+    there = within != 0.0
+    assert np.abs(within - dense)[there].max() <= 1e-9 * np.abs(dense).max()
+    k = 4 * scene.count
+    for j in range(scene.count):  # a carrier's own, and with the floor under it
+        own = slice(4 * j, 4 * j + 4)
+        assert np.array_equal(dense[own, own] != 0.0, within[own, own] != 0.0)
+        at = trace.basis.interval[int(scene.theta[j, :2].mean())]
+        assert np.all(within[4 * j + 3, k + at : k + at + 4] != 0.0)
+
+
+@pytest.mark.parametrize("law", LAWS)
+def test_a_fit(both, law):
+    trace, scene = a_scene(law)
+    away = np.array([0.4, -0.3, 0.05, -0.1] + [0.0] * BENDS)
+    start = replace(scene, theta=np.where(scene.theta == 0.0, 0.0, scene.theta + away), beta=0.9 * scene.beta)
+    start.theta[scene.kind == CW, 1] = start.theta[scene.kind == CW, 0]
+    (one, at), (two, there) = both(lambda: fit(trace, start, rounds=4))
+    assert close(one.theta, two.theta, 1e-6)
+    assert close(one.beta, two.beta, 1e-6)
+    assert at.lost == pytest.approx(there.lost, abs=1e-6)
+    assert there.lost < evaluate(trace, start).lost
+    frozen = np.ones(scene.count, dtype=bool)
+    (one, _), (two, _) = both(lambda: fit(trace, start, rounds=6, frozen=frozen))
+    assert close(one.theta, two.theta, 1e-6)
+    held = np.clip(start.theta[:, 2], LEAST_ROLL_OFF, MOST_ROLL_OFF)
+    assert np.array_equal(two.theta[:, 2], held * (scene.kind == RC))
+
+
+def test_a_fit_given_up_takes_no_step(both):
+    trace, scene = a_scene()
+    (one, _), (two, _) = both(lambda: fit(trace, scene, least=-1e9))
+    assert one is scene
+    assert two is scene
+
+
+@pytest.mark.parametrize("line", [False, True])
+def test_edges_followed(both, line):
+    trace, scene = a_scene(line=line)
+    one, two = both(lambda: edge_laws(trace, scene, evaluate(trace, scene)))
+    # Their tables of the smeared edge have nodes at other places.
+    for name in ("shift", "std", "room"):
+        assert close(getattr(one, name), getattr(two, name), 2e-3), name
+    assert np.any(one.std != one.curved)
+
+
+def test_intervals_of_a_profile(both):
+    trace, scene = a_scene()
+    here = information(evaluate(trace, scene))
+    found = both(lambda: profiles(trace, scene, evaluate(trace, scene), here.band.inverse(here.free)))
+    assert found[0].keys() == found[1].keys()
+    assert found[0]
+    for k in found[0]:
+        intervals = both(lambda k=k: found[0][k].interval(found[0][k].width, found[0][k].width_std))
+        assert close(intervals[0], intervals[1], 1e-4)
+
+
+def test_first_floors_and_edges(both):
+    trace, _ = a_scene()
+    assert close(*both(lambda: floor_line(trace.x, trace.y, 0.1)))
+    floors = both(lambda: first_floors(trace.basis, trace.x, trace.y, trace.law, trace.information, 1e6))
+    assert len(floors[0]) == len(floors[1])
+    for (one, strength), (two, other) in zip(*floors, strict=True):
+        assert close(one, two, 1e-6)
+        assert strength == other
+    one, two = both(lambda: find_edges(trace.y, 0.1, np.array([0.5, 0.2]), ladder(1.0, 100.0), 4.0))
+    assert one == two
+    assert len(one) > 5
+
+
+def test_a_whole_measurement(both, scenes):
+    """Carriers that the sweep tells well come out the same to a thousandth of their uncertainty."""
+    setting = scenes.Setting(span_hz=600e6, points=1001, rbw_hz=1e6, readings=100)
+    signals = [scenes.Signal(1300e6 + 90e6 * k, 30e6, 0.2, 12.0) for k in range(6)]
+    sweep = scenes.sweep(np.random.default_rng(3), setting, signals)
+    one, two = both(lambda: measure(sweep).carriers)
+    assert len(one) == len(two) == 6
+    for a, b in zip(one, two, strict=True):
+        assert abs(a.centre_hz - b.centre_hz) < 1e-3 * a.centre_std_hz
+        assert abs(a.symbol_rate_bd - b.symbol_rate_bd) < 1e-3 * a.symbol_rate_std_bd
+        assert abs(a.cn_db - b.cn_db) < 1e-3 * a.cn_std_db
+        assert a.centre_std_hz == pytest.approx(b.centre_std_hz, rel=1e-3)
+
+
+def test_without_numba_numpy_does_it_all(monkeypatch):
+    monkeypatch.setitem(sys.modules, "numba", None)
+    for name in [name for name in sys.modules if name.startswith("spectra.measure.loops")]:
+        monkeypatch.delitem(sys.modules, name)
+    monkeypatch.delattr("spectra.measure.loops", raising=False)
+    loops.cache_clear()
+    try:
+        assert loops() is None
+    finally:
+        loops.cache_clear()

@@ -9,8 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import special
 
-from spectra.measure import measure
-from spectra.measure.compiled import loops
+from spectra.measure import compiled, measure
+from spectra.measure.compiled import begin, loops, use
 from spectra.measure.detect import find_edges, ladder
 from spectra.measure.edges import edge_laws
 from spectra.measure.fit import fit
@@ -27,20 +27,19 @@ pytest.importorskip("numba", reason="the extra `fast` is not installed")
 
 
 @pytest.fixture
-def both(monkeypatch):
+def both():
     """Return what a function answers by numpy and by compiled loops."""
+    before = loops() is not None
 
     def ask(function):
         answers = []
-        for way in ("0", "1"):
-            monkeypatch.setenv("SWEEPMUSTER_COMPILED", way)
-            loops.cache_clear()
-            assert (loops() is None) == (way == "0")
+        for way in (False, True):
+            assert use(way) == way
             answers.append(function())
         return answers
 
     yield ask
-    loops.cache_clear()
+    use(before)
 
 
 LAWS = {
@@ -225,8 +224,18 @@ def test_without_numba_numpy_does_it_all(monkeypatch):
     for name in [name for name in sys.modules if name.startswith("spectra.measure.loops")]:
         monkeypatch.delitem(sys.modules, name)
     monkeypatch.delattr("spectra.measure.loops", raising=False)
-    loops.cache_clear()
+    before = loops() is not None
     try:
-        assert loops() is None
+        assert not use(True)
     finally:
-        loops.cache_clear()
+        monkeypatch.undo()
+        use(before)
+
+
+@pytest.mark.parametrize(("way", "answers"), [("", [False, False, True]), ("0", [False] * 3), ("1", [True] * 3)])
+def test_loaded_once_they_are_worth_it(monkeypatch, way, answers):
+    monkeypatch.setattr(compiled, "_choice", compiled._Choice())
+    monkeypatch.setenv("SWEEPMUSTER_COMPILED", way)
+    for answer in answers:
+        begin()
+        assert (loops() is not None) == answer

@@ -18,7 +18,8 @@ import numpy as np
 from spectra.measure.loops_band import firm, inverse_within, solved, times
 from spectra.measure.loops_edges import followed
 from spectra.measure.loops_floor import edges_found, floor_fitted, line_through, mixture_interval
-from spectra.measure.loops_special import Flags, Index, compiled, edge_at, exp1, gamma_slopes
+from spectra.measure.loops_response import response_at, response_sums
+from spectra.measure.loops_special import SATURATED, Flags, Index, compiled, edge_at, exp1, gamma_slopes
 from spectra.measure.scene import BEND_PRECISION, BENDS, CW, LEAST_ROLL_OFF, MOST_ROLL_OFF
 from spectra.units import FloatArray
 
@@ -39,6 +40,7 @@ __all__ = [
     "moved",
     "ordered",
     "reached",
+    "response_sums",
     "solved",
     "within",
 ]
@@ -60,24 +62,9 @@ sigma, and the law: offset, scale, information of a point as shown and by the la
 At = tuple[FloatArray, ...]
 """power and jacobian by pair; floor, noise, total, eta, weight, misfit, by_noise, deviance and doubt by point."""
 
-_SMOOTH_REACH = 1.4  # as in `spectra.measure.model`
 _REACH, _SLACK_POINTS, _SLACK_WIDTH = 6.0, 0.5, 0.02  # as in `spectra.measure.pairs`
 _SKIRT_TOLERANCE = 0.03  # as in `spectra.measure.model`
 _LIKE, _KEPT, _NOTHING = 1.0, 4.0, 0.05  # as in `spectra.measure.fit`
-
-
-@compiled
-def _response(theta: FloatArray, u: float) -> float:
-    """Return ln of a carrier's response at `u`, as `spectra.measure.model.bends` has it."""
-    beyond = min(max(u, -_SMOOTH_REACH), _SMOOTH_REACH)
-    inside = min(max(u, -1.0), 1.0)
-    one, two = 1.0, inside
-    total = theta[4] * beyond + theta[5] * (1.5 * beyond * beyond - 0.5)
-    for j in range(1, BENDS):
-        one, two = two, ((2 * j + 1) * inside * two - j * one) / (j + 1)
-        if j > 1:
-            total += theta[4 + j] * two
-    return float(total)
 
 
 @compiled
@@ -175,11 +162,11 @@ def evaluated(
                 lifted += wave[i]
         floor[i] = math.exp(lifted)
         noise[i] = floor[i]
-    power, jacobian = np.empty(start[-1]), np.empty((4, start[-1]))
+    power, jacobian, room = np.empty(start[-1]), np.empty((4, start[-1])), np.empty(BENDS)
     for k in range(kind.size):
         left, right, roll_off = theta[k, 0], theta[k, 1], theta[k, 2]
         width = right - left
-        half = 0.5 * roll_off * width
+        half, beyond = 0.5 * roll_off * width, SATURATED * sigma
         bent = False
         for j in range(4, 4 + BENDS):
             bent = bent or theta[k, j] != 0.0
@@ -193,7 +180,7 @@ def evaluated(
             if line.size:
                 plateau *= math.exp(line[i])
             if bent:
-                plateau *= math.exp(_response(theta[k], (2.0 * x[i] - left - right) / width))
+                plateau *= math.exp(response_at(theta[k], (2.0 * x[i] - left - right) / width, room))
             if kind[k] == CW:
                 u = (x[i] - left) / sigma
                 peak = math.exp(-0.5 * u * u) * plateau
@@ -201,6 +188,11 @@ def evaluated(
                 power[p] = peak
                 tone[i] += peak
                 by_sigma[i] += peak * u * u
+                continue
+            if x[i] - left >= half + beyond and right - x[i] >= half + beyond:  # on the flat top
+                jacobian[0, p], jacobian[1, p], jacobian[2, p], jacobian[3, p] = 0.0, 0.0, 0.0, plateau
+                power[p] = plateau
+                noise[i] += plateau
                 continue
             below, slope_below, turn_below = edge_at(x[i] - left, half, sigma)
             above, slope_above, turn_above = edge_at(x[i] - right, half, sigma)

@@ -106,7 +106,7 @@ def edges_found(y: FloatArray, variance: float, inflations: FloatArray, widths: 
         if 2 * width >= n:
             break
         count = n + 1 - 2 * width
-        size, hot = np.empty(count), np.zeros(count, np.bool_)
+        size, hot = np.empty(count), np.empty(count, np.bool_)
         share = 1.0 / (width * math.sqrt(2.0 * variance * inflations[which] / width))
         for k in range(count):
             size[k] = abs(total[k + 2 * width] - 2.0 * total[k + width] + total[k]) * share
@@ -116,8 +116,11 @@ def edges_found(y: FloatArray, variance: float, inflations: FloatArray, widths: 
             if edge[old]:
                 blocked[max(0, old - margin) : old + margin + 1] = True
         for k in range(count):
-            if size[k] > least:
-                hot[k] = size[k] >= size[max(0, k - reach) : k + reach + 1].max()
+            hot[k] = size[k] > least
+            step = 1
+            while hot[k] and step <= reach:  # most have a greater one close by
+                hot[k] = size[k] >= size[max(k - step, 0)] and size[k] >= size[min(k + step, count - 1)]
+                step += 1
         found = np.flatnonzero(hot)
         for k in found[np.argsort(-size[found])]:
             at = k + width

@@ -18,13 +18,13 @@ from numpy.typing import NDArray
 
 from spectra.units import FloatArray
 
-__all__ = ["Flags", "Index", "compiled", "edge_at", "exp1", "gamma_slopes"]
+__all__ = ["SATURATED", "Flags", "Index", "compiled", "edge_at", "exp1", "gamma_slopes"]
 
 Index = NDArray[np.intp]
 Flags = NDArray[np.bool_]
 
 _ROOT2 = math.sqrt(2.0)
-_SATURATED = 6.5  # as in `spectra.signal.blurred`
+SATURATED = 6.5  # as in `spectra.signal.blurred`
 _TERMS = 24
 _PER_ROOT_PI = 1.0 / math.sqrt(math.pi)
 
@@ -95,7 +95,7 @@ def _faddeeva(one_r: float, one_i: float, two_r: float, two_i: float) -> tuple[f
 @compiled
 def edge_at(x: float, a: float, sigma: float) -> tuple[float, float, float]:
     """Return a smeared rising edge and its derivatives by `x` and `a`, as `spectra.signal.blurred.edge` does."""
-    if abs(x) >= a + _SATURATED * sigma:
+    if abs(x) >= a + SATURATED * sigma:
         return (1.0 if x > 0.0 else 0.0), 0.0, 0.0
     if a < 0.5 * sigma:
         u, ratio = x / sigma, a / sigma

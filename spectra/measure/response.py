@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from spectra.measure.compiled import loops
 from spectra.measure.model import Evaluation, bends, evaluate
 from spectra.measure.scene import BEND_PRECISION, BENDS, LEAST_ROLL_OFF, MOST_ROLL_OFF, RC, Scene, Trace
 from spectra.signal.filters import SIGMA_PER_RBW
@@ -91,6 +92,19 @@ def _systems(trace: Trace, scene: Scene, at: Evaluation, which: NDArray[np.intp]
 
     The q parameters are a carrier's own four and all terms of a response.
     """
+    compiled = loops()
+    if compiled is not None:
+        shown = (scene.theta, at.first, at.last, at.start, which)
+        matrix, gradient = compiled.response_sums(trace.x, at.jacobian, at.weight, at.misfit, *shown)
+    else:
+        matrix, gradient = _sums(trace, scene, at, which)
+    matrix[:, _TERMS, _TERMS] += BEND_PRECISION
+    gradient[:, 4:] -= BEND_PRECISION * scene.theta[which, 4:]
+    return matrix, gradient
+
+
+def _sums(trace: Trace, scene: Scene, at: Evaluation, which: NDArray[np.intp]) -> tuple[FloatArray, FloatArray]:
+    """Return information and gradient of the points alone."""
     length = np.diff(at.start)[which]
     begin = np.cumsum(length) - length
     pair = np.arange(int(length.sum())) + np.repeat(at.start[which] - begin, length)
@@ -104,8 +118,6 @@ def _systems(trace: Trace, scene: Scene, at: Evaluation, which: NDArray[np.intp]
     sums = np.add.reduceat(rows[_ROW] * weighted[_COLUMN], begin, axis=1)
     matrix = np.empty((which.size, 4 + BENDS, 4 + BENDS))
     matrix[:, _ROW, _COLUMN] = matrix[:, _COLUMN, _ROW] = sums.T
-    matrix[:, _TERMS, _TERMS] += BEND_PRECISION
-    gradient[:, 4:] -= BEND_PRECISION * scene.theta[which, 4:]
     return matrix, gradient
 
 

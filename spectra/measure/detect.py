@@ -17,6 +17,7 @@ from scipy.ndimage import maximum_filter1d
 
 from spectra.measure.compiled import loops
 from spectra.measure.statistics import window_inflation
+from spectra.measure.sums import running
 from spectra.signal.detectors import PointLaw
 from spectra.units import FloatArray
 
@@ -123,7 +124,7 @@ def find_edges(y: FloatArray, variance: float, correlation: FloatArray, widths: 
     inflations = window_inflation(correlation, np.array(widths, dtype=np.float64))
     if compiled is not None:
         return [int(at) for at in compiled.edges_found(y, variance, inflations, np.array(widths, dtype=np.intp), least)]
-    total = np.r_[0.0, np.cumsum(y)]
+    total = running(y)
     edges: list[int] = []
     for width, inflation in zip(widths, inflations.tolist(), strict=True):
         if 2 * width >= n:

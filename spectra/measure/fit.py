@@ -13,7 +13,7 @@ from spectra.measure.compiled import loops
 from spectra.measure.information import Information, information, refreshed
 from spectra.measure.model import Evaluation, evaluate, from_loops, to_loops
 from spectra.measure.response import bend_round, best_orders, with_orders
-from spectra.measure.scene import CW, LEAST_ROLL_OFF, MOST_ROLL_OFF, Scene, Trace, packed
+from spectra.measure.scene import CW, LEAST_ROLL_OFF, MOST_ROLL_OFF, Scene, Trace
 from spectra.units import FloatArray
 
 __all__ = ["fit", "fit_with_response", "turned"]
@@ -144,15 +144,15 @@ def _fitted(
     trace, scene, pairs = at.trace, at.scene, at.pairs
     held = np.zeros(scene.count, dtype=np.bool_) if frozen is None else frozen
     begun = (to_loops(at), at.lost, at.bent, pairs.first, pairs.last, pairs.start)
-    theta, beta, made, lost, first, last, start, steps, renewed = loops.fitted(
-        packed(trace), scene.kind, scene.theta, scene.beta, scene.strength, held, rounds, tolerance, least, *begun
+    theta, beta, made, lost, bent, first, last, start, steps, renewed = loops.fitted(
+        trace.packed, scene.kind, scene.theta, scene.beta, scene.strength, held, rounds, tolerance, least, *begun
     )
     if steps == 0:
         return scene, at
     if renewed:
         pairs = replace(pairs, first=first, last=last, start=start, centre=0.5 * (theta[:, 0] + theta[:, 1]))
     scene = replace(scene, theta=theta, beta=beta)
-    return scene, from_loops(trace, scene, pairs, made, lost)
+    return scene, from_loops(trace, scene, pairs, made, lost, bent)
 
 
 def fit_with_response(

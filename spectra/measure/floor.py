@@ -16,6 +16,7 @@ from scipy.ndimage import maximum_filter1d, minimum_filter1d
 
 from spectra.measure.compiled import loops
 from spectra.measure.linear import solve_narrow
+from spectra.measure.sums import running
 from spectra.signal.detectors import PointLaw
 from spectra.units import FloatArray
 
@@ -215,6 +216,9 @@ def fit_floor(
 
 def _lower_hull(x: FloatArray, y: FloatArray) -> FloatArray:
     """Return the lower convex hull of the points, at every x."""
+    compiled = loops()
+    if compiled is not None:
+        return np.asarray(compiled.hull_under(x, y))
     hull: list[int] = []
     xs, ys = x.tolist(), y.tolist()  # single numbers are slow to take from an array
     for k in range(x.size):
@@ -237,11 +241,11 @@ def floor_line(x: FloatArray, level: FloatArray, spread: float) -> FloatArray:
     place = (x - x[0]) / max(float(x[-1] - x[0]), 1.0)
     band = 2.5 * spread + _LINE_TOLERANCE
     slope = np.linspace(-3.2, 3.2, 41)
+    rest = np.sort(level - slope[:, None] * place, axis=1)
     compiled = loops()
     if compiled is not None:
-        tilt, start = compiled.line_through(place, level, slope, band, spread)
+        tilt, start = compiled.line_through(rest, slope, band, spread)
         return np.asarray(tilt * place + start)
-    rest = np.sort(level - slope[:, None] * place, axis=1)
     # One line of numbers for all slopes, each in a stretch of its own, so that one search serves them.
     stretch = (float(rest.max() - rest.min()) + 4.0 * band + 2.0 * spread) * np.arange(slope.size)[:, None]
     line = (rest + stretch).ravel()
@@ -270,7 +274,7 @@ def _raised(above: FloatArray, spread: float) -> NDArray[np.bool_]:
     taken for carriers, the floor would sink, and more would follow.
     """
     raised = above > 2.5 * spread + 0.5 * _FIRST_ERROR
-    total = np.r_[0.0, np.cumsum(np.clip(above, -4.0 * spread, 4.0 * spread))]
+    total = running(np.clip(above, -4.0 * spread, 4.0 * spread))
     width = 2
     while width <= above.size // 3:
         mean = (total[width:] - total[:-width]) / width

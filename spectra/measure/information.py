@@ -11,7 +11,7 @@ from spectra.measure.compiled import loops
 from spectra.measure.linear import Band
 from spectra.measure.model import Evaluation, to_loops
 from spectra.measure.pairs import COLUMN, ROW
-from spectra.measure.scene import CW, LEAST_ROLL_OFF, MOST_ROLL_OFF, Scene, packed
+from spectra.measure.scene import CW, LEAST_ROLL_OFF, MOST_ROLL_OFF, Scene
 from spectra.units import FloatArray
 
 __all__ = ["Information", "gradient", "information", "refreshed"]
@@ -50,7 +50,7 @@ def information(at: Evaluation, frozen: NDArray[np.bool_] | None = None) -> Info
         points = _vectorised(at)
     else:
         shown = (pairs.first, pairs.last, pairs.start, order.place, order.width)
-        points = compiled.information(packed(at.trace), to_loops(at), *shown)
+        points = compiled.information(at.trace.packed, to_loops(at), *shown)
     diagonal, rough = points[:, 0].copy(), order.rough
     slope = gradient(at)
     band = Band(points + scene.strength * rough, order.place)
@@ -84,7 +84,7 @@ def gradient(at: Evaluation) -> FloatArray:
     scene, basis, compiled = at.scene, at.trace.basis, loops()
     if compiled is not None:
         shown = (at.first, at.last, at.start)
-        return np.asarray(compiled.gradient(packed(at.trace), to_loops(at), *shown, scene.beta, scene.strength))
+        return np.asarray(compiled.gradient(at.trace.packed, to_loops(at), *shown, scene.beta, scene.strength))
     layout, pull = at.pairs.layout, at.misfit * at.weight
     result = np.zeros(4 * scene.count + basis.size)
     if at.index.size:

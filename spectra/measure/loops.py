@@ -17,7 +17,7 @@ import numpy as np
 
 from spectra.measure.loops_band import firm, inverse_within, solved, times
 from spectra.measure.loops_edges import followed
-from spectra.measure.loops_floor import edges_found, floor_fitted, line_through, mixture_interval
+from spectra.measure.loops_floor import edges_found, floor_fitted, hull_under, line_through, mixture_interval
 from spectra.measure.loops_response import response_at, response_sums
 from spectra.measure.loops_special import SATURATED, Flags, Index, compiled, edge_at, exp1, gamma_slopes
 from spectra.measure.scene import BEND_PRECISION, BENDS, CW, LEAST_ROLL_OFF, MOST_ROLL_OFF
@@ -32,6 +32,7 @@ __all__ = [
     "floor_fitted",
     "followed",
     "gradient",
+    "hull_under",
     "information",
     "inverse_within",
     "kept",
@@ -142,10 +143,29 @@ def ordered(
 
 
 @compiled
+def _penalty(theta: FloatArray, beta: FloatArray, strength: float) -> float:
+    """Return the penalty of floor and responses."""
+    bent = 0.0
+    for k in range(len(theta)):
+        for j in range(BENDS):
+            bent += 0.5 * BEND_PRECISION[j] * theta[k, 4 + j] ** 2
+    for j in range(beta.size - 2):
+        bent += 0.5 * strength * (beta[j + 2] - 2.0 * beta[j + 1] + beta[j]) ** 2
+    return bent
+
+
+@compiled
 def evaluated(
-    points: Points, kind: Index, theta: FloatArray, beta: FloatArray, first: Index, last: Index, start: Index
-) -> tuple[At, float]:
-    """Return an `At` at some carriers and floor, and minus ln(likelihood) without penalties."""
+    points: Points,
+    kind: Index,
+    theta: FloatArray,
+    beta: FloatArray,
+    strength: float,
+    first: Index,
+    last: Index,
+    start: Index,
+) -> tuple[At, float, float]:
+    """Return an `At` at some carriers and floor, minus ln(likelihood) with penalties, and the penalties."""
     x, y, line, level, wave, values, interval, sigma, law = points
     offset, scale, known, by_law, average, law_mean, law_shape = law
     n = x.size
@@ -167,9 +187,9 @@ def evaluated(
         left, right, roll_off = theta[k, 0], theta[k, 1], theta[k, 2]
         width = right - left
         half, beyond = 0.5 * roll_off * width, SATURATED * sigma
-        bent = False
+        responds = False
         for j in range(4, 4 + BENDS):
-            bent = bent or theta[k, j] != 0.0
+            responds = responds or theta[k, j] != 0.0
         plain = theta[k, 3]
         if line.size:  # the level is that at the carrier's centre
             plain -= np.interp(0.5 * (left + right), x, line)
@@ -179,7 +199,7 @@ def evaluated(
             plateau = constant
             if line.size:
                 plateau *= math.exp(line[i])
-            if bent:
+            if responds:
                 plateau *= math.exp(response_at(theta[k], (2.0 * x[i] - left - right) / width, room))
             if kind[k] == CW:
                 u = (x[i] - left) / sigma
@@ -236,19 +256,8 @@ def evaluated(
     for i in range(n):
         by_noise[i] *= floor[i]
     at = (power, jacobian, floor, noise, total, eta, weight, misfit, by_noise, deviance, doubt)
-    return at, lost - 0.5 * sharper * known / by_law
-
-
-@compiled
-def _penalty(theta: FloatArray, beta: FloatArray, strength: float) -> float:
-    """Return the penalty of floor and responses."""
-    bent = 0.0
-    for k in range(len(theta)):
-        for j in range(BENDS):
-            bent += 0.5 * BEND_PRECISION[j] * theta[k, 4 + j] ** 2
-    for j in range(beta.size - 2):
-        bent += 0.5 * strength * (beta[j + 2] - 2.0 * beta[j + 1] + beta[j]) ** 2
-    return bent
+    bent = _penalty(theta, beta, strength)
+    return at, lost + bent - 0.5 * sharper * known / by_law, bent
 
 
 @compiled
@@ -417,10 +426,10 @@ def fitted(
     first: Index,
     last: Index,
     start: Index,
-) -> tuple[FloatArray, FloatArray, At, float, Index, Index, Index, int, bool]:
+) -> tuple[FloatArray, FloatArray, At, float, float, Index, Index, Index, int, bool]:
     """Return carriers, floor and `At` after damped Fisher scoring, as `spectra.measure.fit.fit` without responses.
 
-    Also minus ln(likelihood), the pairs (first, last, start), how many steps were taken, and whether
+    Also minus ln(likelihood), the penalty in it, the pairs (first, last, start), how many steps were taken, and whether
     the pairs are other ones.
     """
     x, interval, sigma = points[0], points[6], points[7]
@@ -459,13 +468,12 @@ def fitted(
                 trial_beta[j] += min(max(step[4 * kind.size + j], -1.0), 1.0)
             other = not within(x, trial, first, last, sigma)
             pairs = reached(x, trial, sigma, 1.0) if other else (first, last, start)
-            there, then = evaluated(points, kind, trial, trial_beta, pairs[0], pairs[1], pairs[2])
-            then_bent = _penalty(trial, trial_beta, strength)
+            there, then, then_bent = evaluated(points, kind, trial, trial_beta, strength, pairs[0], pairs[1], pairs[2])
             gain = bent - then_bent
             for i in range(x.size):  # the weights belong to the scene that the step starts from
                 gain += at[6][i] * (at[9][i] - there[9][i])
             if gain >= -1e-3 * tolerance:
-                theta, beta, at, lost, bent = trial, trial_beta, there, then + then_bent, then_bent
+                theta, beta, at, lost, bent = trial, trial_beta, there, then, then_bent
                 if other:
                     first, last, start = pairs
                     stale, renewed = True, True
@@ -479,7 +487,7 @@ def fitted(
             known = False
         if gain < tolerance:
             break
-    return theta, beta, at, lost, first, last, start, steps, renewed
+    return theta, beta, at, lost, bent, first, last, start, steps, renewed
 
 
 def kept() -> bool:

@@ -10,18 +10,19 @@ from spectra.measure.loops_band import solved
 from spectra.measure.loops_special import Index, compiled
 from spectra.units import FloatArray
 
-__all__ = ["edges_found", "floor_fitted", "line_through", "mixture_interval"]
+__all__ = ["edges_found", "floor_fitted", "hull_under", "line_through", "mixture_interval"]
 
 
 @compiled
-def line_through(
-    place: FloatArray, level: FloatArray, slopes: FloatArray, band: float, spread: float
-) -> tuple[float, float]:
-    """Return slope and level of the best straight floor, as `spectra.measure.floor.floor_line`."""
-    n = level.size
-    best, best_slope, best_level = -np.inf, 0.0, 0.0
-    for slope in slopes:
-        rest = np.sort(level - slope * place)
+def line_through(levels: FloatArray, slopes: FloatArray, band: float, spread: float) -> tuple[float, float]:
+    """Return slope and level of the best straight floor, as `spectra.measure.floor.floor_line`.
+
+    `levels`, shape (slopes, n), are those over a line of each slope, rising.
+    """
+    n = levels.shape[1]
+    best, best_row, best_level = -np.inf, 0, 0.0
+    for row in range(slopes.size):
+        slope, rest = slopes[row], levels[row]
         low, high, under = 0, 0, 0
         price = 0.02 * n * abs(slope)
         for j in range(n):
@@ -33,9 +34,24 @@ def line_through(
                 under += 1
             score = high - low - 10.0 * under - price
             if score > best:
-                best, best_slope, best_level = score, slope, rest[j]
-    rest = level - best_slope * place
-    return best_slope, np.median(rest[np.abs(rest - best_level) <= band])
+                best, best_row, best_level = score, row, rest[j]
+    rest = levels[best_row]
+    return slopes[best_row], np.median(rest[np.abs(rest - best_level) <= band])
+
+
+@compiled
+def hull_under(x: FloatArray, y: FloatArray) -> FloatArray:
+    """Return the lower convex hull of the points, at every x."""
+    hull, size = np.empty(x.size, np.intp), 0
+    for k in range(x.size):
+        while size > 1:
+            i, j = hull[size - 2], hull[size - 1]
+            if (y[j] - y[i]) * (x[k] - x[i]) < (y[k] - y[i]) * (x[j] - x[i]):
+                break
+            size -= 1
+        hull[size] = k
+        size += 1
+    return np.interp(x, x[hull[:size]], y[hull[:size]])
 
 
 @compiled

@@ -15,7 +15,7 @@ from scipy import special
 
 from spectra.measure.compiled import loops
 from spectra.measure.pairs import Pairs, pairs_of
-from spectra.measure.scene import BEND_PRECISION, BENDS, CW, Scene, Trace, packed
+from spectra.measure.scene import BEND_PRECISION, BENDS, CW, Scene, Trace
 from spectra.signal.blurred import edge
 from spectra.signal.detectors import PointLaw
 from spectra.units import FloatArray
@@ -175,13 +175,14 @@ def evaluate(trace: Trace, scene: Scene, before: Evaluation | None = None) -> Ev
     compiled = loops()
     if compiled is None:
         return _vectorised(trace, scene, pairs)
-    made, lost = compiled.evaluated(
-        packed(trace), scene.kind, scene.theta, scene.beta, pairs.first, pairs.last, pairs.start
-    )
-    return from_loops(trace, scene, pairs, made, lost + _penalty(trace, scene))
+    carriers = (scene.kind, scene.theta, scene.beta, scene.strength)
+    shown = (pairs.first, pairs.last, pairs.start)
+    return from_loops(trace, scene, pairs, *compiled.evaluated(trace.packed, *carriers, *shown))
 
 
-def from_loops(trace: Trace, scene: Scene, pairs: Pairs, made: tuple[FloatArray, ...], lost: float) -> Evaluation:
+def from_loops(
+    trace: Trace, scene: Scene, pairs: Pairs, made: tuple[FloatArray, ...], lost: float, bent: float
+) -> Evaluation:
     """Return what the compiled loops have made of a scene as an evaluation."""
     power, jacobian, floor, noise, total, eta, weight, misfit, by_noise, deviance, doubt = made
     return Evaluation(
@@ -195,7 +196,7 @@ def from_loops(trace: Trace, scene: Scene, pairs: Pairs, made: tuple[FloatArray,
         jacobian,
         power,
         deviance,
-        _penalty(trace, scene),
+        bent,
         lost,
         pairs,
         trace,

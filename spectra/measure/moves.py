@@ -75,7 +75,8 @@ def stretch_of(trace: Trace, scene: Scene, at: Evaluation, members: NDArray[np.i
     high = int(np.searchsorted(trace.x, float((theta[:, 1] + half).max()) + margin, side="right"))
     low, high = max(0, min(low, trace.x.size - 4)), min(trace.x.size, max(high, low + 4))
     rest = at.floor[low:high].copy()
-    inside = np.isin(np.arange(scene.count), members)
+    inside = np.zeros(scene.count, dtype=bool)
+    inside[members] = True
     for k in np.flatnonzero(~inside & (at.last > low) & (at.first < high)):
         a, b = max(int(at.first[k]), low), min(int(at.last[k]), high)
         if a < b:

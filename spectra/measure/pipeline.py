@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 
 from spectra.errors import MeasurementError
-from spectra.measure import compiled
 from spectra.measure.engine import solve
 from spectra.measure.measurement import Measurement
 from spectra.measure.mend import mended
@@ -33,7 +32,6 @@ def measured(sweep: Sweep, false_alarms_per_sweep: float) -> Measurement:
             f"at least {LEAST_POINTS}, to part floor and carriers",
             "Sweep again with more points.",
         )
-    compiled.begin()
     solution = mended(solve(sweep, false_alarms_per_sweep))
     floor, frame = floor_of(solution, sweep.frequency_hz)
     carriers = carriers_of(solution, frame)

@@ -19,6 +19,7 @@ from spectra.measure.fit import fit, turned
 from spectra.measure.information import information
 from spectra.measure.model import Evaluation
 from spectra.measure.scene import MOST_ROLL_OFF, RC, Scene, Trace
+from spectra.measure.sums import running
 from spectra.units import FloatArray
 
 __all__ = ["RollOffProfile", "profiles"]
@@ -126,7 +127,7 @@ def _own_loss(trace: Trace, at: Evaluation, low: NDArray[np.intp], high: NDArray
     law = trace.law
     u = np.clip((trace.y - at.eta - law.offset) / law.scale, -30.0, 4.0)
     deviance = at.weight * (np.exp(u) - 1.0 - u) * law.scale**2
-    total = np.r_[0.0, np.cumsum(deviance)]
+    total = running(deviance)
     return np.asarray(total[high] - total[low])
 
 

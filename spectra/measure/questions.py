@@ -13,6 +13,7 @@ from spectra.measure.floor import WIDEST_CARRIER_HZ
 from spectra.measure.moves import WIDTH_GAIN, as_carrier, as_tone, merged, stretch_of
 from spectra.measure.response import best_orders, shows_shape, with_orders
 from spectra.measure.scene import CW, RC
+from spectra.measure.sums import running
 from spectra.measure.work import Work
 
 __all__ = ["drop", "rethink"]
@@ -41,8 +42,8 @@ def _split(work: Work) -> bool:
     """Part carriers whose two sides stand at different levels."""
     changed = False
     residual = work.at.misfit * work.at.weight
-    total = np.r_[0.0, np.cumsum(residual)]
-    weight = np.r_[0.0, np.cumsum(work.at.weight)]
+    total = running(residual)
+    weight = running(work.at.weight)
     for k in range(work.scene.count):
         left, right, _, level = work.scene.theta[k, :4]
         low, high = np.clip(np.searchsorted(work.trace.x, [left, right]), 0, work.trace.x.size)

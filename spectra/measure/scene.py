@@ -5,7 +5,7 @@ Everything is in point spacings (frequency) and nepers of power (level).
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,7 +23,6 @@ __all__ = [
     "RC",
     "Scene",
     "Trace",
-    "packed",
     "stacked",
 ]
 
@@ -44,7 +43,8 @@ BEND_PRECISION: FloatArray = np.arange(1, BENDS + 1) * (0.5 / DB_PER_NEPER) ** -
 class Trace:
     """What is fitted: points `x` (spacings), `y` (nepers), the filter's sigma, law and information per point.
 
-    `line` is ln of the line's response where carriers come through one that is not flat.
+    `line` is ln of the line's response where carriers come through one that is not flat; `packed` is the trace as the
+    compiled loops want it, see `spectra.measure.loops.Points`.
     """
 
     x: FloatArray
@@ -54,6 +54,14 @@ class Trace:
     information: float
     basis: FloorBasis
     line: FloatArray | None = None
+    packed: tuple[object, ...] = field(init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        law, basis = self.law, self.basis
+        line, level, wave = (_NONE if array is None else array for array in (self.line, basis.level, basis.wave))
+        numbers = (law.offset, law.scale, self.information, law.information, _AVERAGES.get(law.average, 3))
+        arrays = (self.x, self.y, line, level, wave, basis.values, basis.interval)
+        object.__setattr__(self, "packed", (*arrays, self.sigma, (*numbers, law.mean, law.shape)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,21 +94,3 @@ def stacked(*rows: FloatArray | list[FloatArray] | list[list[float]]) -> FloatAr
     for row, values in zip(theta, every, strict=True):
         row[: values.size] = values
     return theta
-
-
-def packed(trace: Trace) -> tuple[object, ...]:
-    """Return a trace as the compiled loops want it: arrays, empty where there is none, and the law of its points."""
-    law, basis = trace.law, trace.basis
-    line, level, wave = (_NONE if array is None else array for array in (trace.line, basis.level, basis.wave))
-    numbers = (law.offset, law.scale, trace.information, law.information, _AVERAGES.get(law.average, 3))
-    return (
-        trace.x,
-        trace.y,
-        line,
-        level,
-        wave,
-        basis.values,
-        basis.interval,
-        trace.sigma,
-        (*numbers, law.mean, law.shape),
-    )

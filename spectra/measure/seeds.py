@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from spectra.measure.detect import Window, find_edges, ladder
 from spectra.measure.scene import CW, RC, Trace, stacked
+from spectra.measure.sums import median, running
 from spectra.units import FloatArray
 
 __all__ = ["seed_carriers", "seed_stretch", "seed_window"]
@@ -16,16 +17,10 @@ __all__ = ["seed_carriers", "seed_stretch", "seed_window"]
 _RBW_PER_SIGMA = 2.354820045
 
 
-def _median(values: FloatArray) -> float:
-    """Return the median of a few values; numpy's own takes longer to start than to sort."""
-    line = np.sort(values)
-    return 0.5 * float(line[(line.size - 1) // 2] + line[line.size // 2])
-
-
 def _segments(trace: Trace, edges: list[int]) -> tuple[NDArray[np.intp], FloatArray]:
     """Return the bounds of the segments between edges and their median levels."""
     bounds = np.unique(np.r_[0, edges, trace.x.size]).astype(np.intp)
-    level = np.array([_median(trace.y[a:b]) for a, b in pairwise(bounds)])
+    level = np.array([median(trace.y[a:b]) for a, b in pairwise(bounds)])
     return bounds, level
 
 
@@ -92,7 +87,7 @@ def _one(
     """Return one guess from the points a..b-1: half-power crossings and plateau, or a CW where it is narrow."""
     inner = slice(a + (b - a) // 5, max(b - (b - a) // 5, a + (b - a) // 5 + 1))
     middle = (a + b - 1) // 2
-    height = _median(smooth[inner]) - 1.0
+    height = median(smooth[inner]) - 1.0
     n = smooth.size
     if b - a <= max(3.0, 2.5 * rbw):
         low, high = max(0, a - 1), min(n, b + 1)
@@ -113,8 +108,8 @@ def _half_power(excess: FloatArray, a: int, b: int, reach: int) -> tuple[int, in
     """
     middle = (a + b) // 2
     low, high = max(0, a - reach), min(excess.size, b + reach)
-    rising = np.r_[0.0, np.cumsum(excess[low:middle])]
-    falling = np.r_[0.0, np.cumsum(excess[middle:high])]
+    rising = running(excess[low:middle])
+    falling = running(excess[middle:high])
     left, right = low + int(np.argmin(rising)), middle + int(np.argmax(falling))
     # Where a neighbour of like level follows, the sum does not turn: keep the edge that parted the two.
     if left <= low or (a > 3 and float(excess[max(0, a - 4) : a].min()) > 0.0):

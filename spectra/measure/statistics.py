@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from spectra.measure.sums import median
 from spectra.signal.detectors import (
     Average,
     PointLaw,
@@ -180,8 +181,8 @@ def refined_law(
     values = residual[index]
     if index.size < 24 or float(np.ptp(values)) < 1e-9:
         return before
-    centre = float(np.median(values))
-    spread = 1.4826 * float(np.median(np.abs(values - centre))) + 1e-9
+    centre = median(values)
+    spread = 1.4826 * median(np.abs(values - centre)) + 1e-9
     z = np.clip(residual - centre, -6.0 * spread, 5.0 * spread)
     z = np.where(usable, z - z[index].mean(), 0.0)
     points = index.size

@@ -124,8 +124,9 @@ class Work:
 
     def put(self, out: list[int], kind: list[int], theta: list[FloatArray]) -> None:
         """Put other carriers in place of some."""
-        keep = ~np.isin(np.arange(self.scene.count), out)
-        kinds = np.r_[self.scene.kind[keep], np.array(kind, dtype=np.intp)].astype(np.intp)
+        keep = np.ones(self.scene.count, dtype=bool)
+        keep[out] = False
+        kinds = np.concatenate((self.scene.kind[keep], np.array(kind, dtype=np.intp)))
         thetas = stacked(self.scene.theta[keep], theta)
         self.scene = self.scene.with_carriers(kinds, thetas)
         self.at = evaluate(self.trace, self.scene, self.at)

@@ -88,13 +88,19 @@ def test_drawn_noise_through_a_cubic_stage_has_that_shape_and_goes_with_the_cube
         assert 10.0 * math.log10(strong[1][ring].mean() / weak[1][ring].mean()) == pytest.approx(9.0, abs=0.1)
 
 
-@pytest.mark.parametrize(("cubic", "seed"), [(0.05, 11), (0.08, 12), (0.08, 13)])
-def test_shoulders_of_a_compressed_carrier_are_found_at_their_level(cubic: float, seed: int) -> None:
-    """c / (1 - 2 c) in voltage below the plateau (derived), within three of its own uncertainties."""
-    (found,) = find_shoulders(measured(cubic, seed))
+@pytest.mark.parametrize("cubic", [0.05, 0.08])
+def test_shoulders_of_a_compressed_carrier_are_found_at_their_level(cubic: float) -> None:
+    """c / (1 - 2 c) in voltage below the plateau (derived), within three of its own uncertainties.
+
+    33 of 40 such sweeps told of theirs; of eight, four or more do but once in three hundred (binomial law).
+    """
+    every = [find_shoulders(measured(cubic, seed)) for seed in range(11, 19)]
     true_db = 20.0 * math.log10(cubic / (1.0 - 2.0 * cubic))
-    assert abs(found.level_db - true_db) < 3.0 * found.level_std_db
-    assert 0.3 < found.level_std_db < 1.2 and found.false_alarm_probability < 1e-4
+    assert max(len(found) for found in every) == 1
+    assert sum(len(found) for found in every) >= 4
+    for found in (shoulder for some in every for shoulder in some):
+        assert abs(found.level_db - true_db) < 3.0 * found.level_std_db
+        assert 0.3 < found.level_std_db < 1.2 and found.false_alarm_probability < 1e-4
 
 
 def test_clean_carriers_have_none() -> None:

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from scipy import special
 
 from spectra.measure import compiled, measure
-from spectra.measure.compiled import begin, loops, use
+from spectra.measure.compiled import loops, use
 from spectra.measure.detect import find_edges, ladder
 from spectra.measure.edges import edge_laws
 from spectra.measure.fit import fit
@@ -116,7 +116,7 @@ def test_model_information_and_gradient(both, law, extra):
         assert close(getattr(one, name), getattr(two, name)), name
     assert close(one.doubt, two.doubt, 1e-8)
     assert one.lost == pytest.approx(two.lost, rel=1e-9)
-    assert one.bent == two.bent
+    assert one.bent == pytest.approx(two.bent, rel=1e-12)
     frozen = np.arange(scene.count) == 1
     first, second = both(lambda: information(evaluate(trace, moved), frozen))
     assert close(first.gradient, second.gradient, 1e-8)
@@ -232,10 +232,8 @@ def test_without_numba_numpy_does_it_all(monkeypatch):
         use(before)
 
 
-@pytest.mark.parametrize(("way", "answers"), [("", [False, False, True]), ("0", [False] * 3), ("1", [True] * 3)])
-def test_loaded_once_they_are_worth_it(monkeypatch, way, answers):
+@pytest.mark.parametrize("way", ["0", "1"])
+def test_the_environment_chooses(monkeypatch, way):
     monkeypatch.setattr(compiled, "_choice", compiled._Choice())
     monkeypatch.setenv("SWEEPMUSTER_COMPILED", way)
-    for answer in answers:
-        begin()
-        assert (loops() is not None) == answer
+    assert (loops() is not None) == (way == "1")

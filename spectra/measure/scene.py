@@ -44,7 +44,7 @@ class Trace:
     """What is fitted: points `x` (spacings), `y` (nepers), the filter's sigma, law and information per point.
 
     `line` is ln of the line's response where carriers come through one that is not flat; `packed` is the trace as the
-    compiled loops want it, see `spectra.measure.loops.Points`.
+    compiled loops want it, see `spectra.measure.loops.model.Points`.
     """
 
     x: FloatArray

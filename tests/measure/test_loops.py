@@ -90,7 +90,7 @@ def close(one, two, tolerance=1e-9):
 @given(st.floats(-20.0, 20.0), st.floats(0.0, 15.0), st.floats(0.05, 5.0))
 def test_an_edge(x, a, sigma):
     """As `spectra.signal.blurred.edge`, which the tests of that module hold against quadrature."""
-    from spectra.measure.loops_special import edge_at
+    from spectra.measure.loops.special import edge_at
 
     value, by_x, by_a = edge([x], [a], sigma)
     assert edge_at(x, a, sigma) == pytest.approx((value[0], by_x[0], by_a[0]), abs=3e-9 / min(sigma, 1.0))
@@ -100,7 +100,7 @@ def test_an_edge(x, a, sigma):
 @given(st.floats(1e-4, 300.0))
 def test_functions_of_one_number(x):
     """Against scipy.special."""
-    from spectra.measure.loops_special import exp1, gamma_slopes
+    from spectra.measure.loops.special import exp1, gamma_slopes
 
     assert exp1(x) == pytest.approx(special.exp1(x), rel=1e-12, abs=1e-300)
     assert gamma_slopes(x) == pytest.approx((special.digamma(x), float(special.polygamma(1, x))), rel=1e-12, abs=1e-12)

@@ -6,8 +6,8 @@ import math
 
 import numpy as np
 
-from spectra.measure.loops_band import solved
-from spectra.measure.loops_special import Index, compiled
+from spectra.measure.loops.linear import solved
+from spectra.measure.loops.special import Index, compiled
 from spectra.units import FloatArray
 
 __all__ = ["edges_found", "floor_fitted", "hull_under", "line_through", "mixture_interval"]

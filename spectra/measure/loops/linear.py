@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from spectra.measure.loops_special import Flags, Index, compiled
+from spectra.measure.loops.special import Flags, Index, compiled
 from spectra.units import FloatArray
 
 __all__ = ["firm", "inverse_within", "solved", "times"]

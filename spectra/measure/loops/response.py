@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from spectra.measure.loops_special import Index, compiled
+from spectra.measure.loops.special import Index, compiled
 from spectra.measure.scene import BENDS
 from spectra.units import FloatArray
 

@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from spectra.measure.loops_special import Index, compiled, edge_at
+from spectra.measure.loops.special import Index, compiled, edge_at
 from spectra.units import FloatArray
 
 __all__ = ["followed"]

@@ -1,0 +1,40 @@
+"""The inner loops of the fit, compiled: each file does what the one of its name one floor up does, number by number.
+
+Numpy needs some hundred calls for one step of a fit, each on a few hundred numbers, and spends most of its time
+between them. These loops do the same without. The numpy code is their definition, and runs where numba is not
+installed; the tests hold the two against each other. `Points` is what a trace is to the loops, `At` what an evaluation
+is; both are plain tuples.
+
+What was compiled is kept on disk by the file that a function is in, blind to changes in files that it calls: after a
+change, touch them all.
+"""
+
+from spectra.measure.loops.edges import followed
+from spectra.measure.loops.fit import fitted, kept, moved
+from spectra.measure.loops.floor import edges_found, floor_fitted, hull_under, line_through, mixture_interval
+from spectra.measure.loops.information import gradient, information
+from spectra.measure.loops.linear import inverse_within, solved
+from spectra.measure.loops.model import evaluated
+from spectra.measure.loops.pairs import ordered, reached, within
+from spectra.measure.loops.response import response_sums
+
+__all__ = [
+    "edges_found",
+    "evaluated",
+    "fitted",
+    "floor_fitted",
+    "followed",
+    "gradient",
+    "hull_under",
+    "information",
+    "inverse_within",
+    "kept",
+    "line_through",
+    "mixture_interval",
+    "moved",
+    "ordered",
+    "reached",
+    "response_sums",
+    "solved",
+    "within",
+]

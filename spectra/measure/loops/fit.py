@@ -1,0 +1,156 @@
+"""The joint fit, compiled: see `spectra.measure.fit`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any, cast
+
+import numpy as np
+
+from spectra.measure.loops.information import add_to, gradient, information
+from spectra.measure.loops.linear import firm, times
+from spectra.measure.loops.model import At, Points, evaluated
+from spectra.measure.loops.pairs import ordered, reached, within
+from spectra.measure.loops.special import Flags, Index, compiled
+from spectra.measure.scene import CW, LEAST_ROLL_OFF, MOST_ROLL_OFF
+from spectra.units import FloatArray
+
+__all__ = ["fitted", "kept", "moved"]
+
+_LIKE, _KEPT, _NOTHING = 1.0, 4.0, 0.05  # as in `spectra.measure.fit`
+
+
+@compiled
+def moved(kind: Index, theta: FloatArray, step: FloatArray) -> FloatArray:
+    """Return the carriers after a step, as `spectra.measure.fit` shortens it."""
+    out = theta.copy()
+    for k in range(kind.size):
+        reach = 1.2 if kind[k] == CW else max(0.3 * (theta[k, 1] - theta[k, 0]), 0.5)
+        most = max(abs(step[4 * k]), abs(step[4 * k + 1])) / reach
+        most = max(most, abs(step[4 * k + 2]) / 0.25, abs(step[4 * k + 3]) / 1.5, 1.0)
+        for a in range(4):
+            out[k, a] += step[4 * k + a] / most
+        out[k, 2] = min(max(out[k, 2], LEAST_ROLL_OFF), MOST_ROLL_OFF)
+        if kind[k] == CW:
+            out[k, 1], out[k, 2] = out[k, 0], 0.0
+        elif out[k, 1] - out[k, 0] < 0.05:
+            out[k, 1] = out[k, 0] + 0.05
+    return out
+
+
+@compiled
+def _free(kind: Index, theta: FloatArray, slope: FloatArray, frozen: Flags) -> Flags:
+    """Say which parameters are free, as `spectra.measure.information` does."""
+    free = np.ones(slope.size, np.bool_)
+    for k in range(kind.size):
+        pull, roll_off = slope[4 * k + 2], theta[k, 2]
+        outward = (roll_off <= LEAST_ROLL_OFF and pull <= 0.0) or (roll_off >= MOST_ROLL_OFF and pull >= 0.0)
+        free[4 * k + 1] = kind[k] != CW
+        free[4 * k + 2] = kind[k] != CW and not outward and not frozen[k]
+    return free
+
+
+@compiled
+def _step(
+    theta: FloatArray, lower: FloatArray, place: Index, slope: FloatArray, free: Flags, damping: FloatArray
+) -> FloatArray:
+    """Return the step of all parameters, as `spectra.measure.fit` does."""
+    step = firm(lower, place, slope, free, damping)
+    known, rest, over = np.zeros(step.size), free, False
+    for k in range(len(theta)):
+        j = 4 * k + 2
+        wanted = theta[k, 2] + step[j]
+        if wanted < LEAST_ROLL_OFF or wanted > MOST_ROLL_OFF:
+            if not over:
+                rest, over = free.copy(), True
+            known[j], rest[j] = min(max(wanted, LEAST_ROLL_OFF), MOST_ROLL_OFF) - theta[k, 2], False
+    if not over:
+        return step
+    return firm(lower, place, slope - times(lower, place, known), rest, damping) + known
+
+
+@compiled
+def fitted(
+    points: Points,
+    kind: Index,
+    theta: FloatArray,
+    beta: FloatArray,
+    strength: float,
+    frozen: Flags,
+    rounds: int,
+    tolerance: float,
+    least: float,
+    at: At,
+    lost: float,
+    bent: float,
+    first: Index,
+    last: Index,
+    start: Index,
+) -> tuple[FloatArray, FloatArray, At, float, float, Index, Index, Index, int, bool]:
+    """Return carriers, floor and `At` after damped Fisher scoring, as `spectra.measure.fit.fit` without responses.
+
+    Also minus ln(likelihood), the penalty in it, the pairs (first, last, start), how many steps were taken, and whether
+    the pairs are other ones.
+    """
+    x, interval, sigma = points[0], points[6], points[7]
+    size = beta.size
+    place, width = np.empty(0, np.intp), 0
+    lower, diagonal = np.empty((0, 0)), np.empty(0)
+    damping, known, stale, renewed, steps = 1e-3, False, True, False, 0
+    for _ in range(rounds):
+        fresh = not known
+        slope = gradient(points, at, first, last, start, beta, strength)
+        free = _free(kind, theta, slope, frozen)
+        gain = 0.0
+        for _ in range(5):
+            if not known:
+                if stale:
+                    centre = 0.5 * (theta[:, 0] + theta[:, 1])
+                    place, width = ordered(x, centre, first, last, interval, size)
+                    stale = False
+                lower = information(points, at, first, last, start, place, width)
+                diagonal = lower[:, 0].copy()
+                for j in range(size - 2):  # the floor's penalty
+                    row = 4 * kind.size + j
+                    for a in range(3):
+                        for b in range(a + 1):
+                            value = strength * (-2.0 if a == 1 else 1.0) * (-2.0 if b == 1 else 1.0)
+                            add_to(lower, place[row + a], place[row + b], value)
+                known = True
+            step = _step(theta, lower, place, slope, free, damping * diagonal)
+            promise = 0.0
+            for j in range(step.size):
+                promise += 0.5 * step[j] * slope[j]
+            if promise < _NOTHING * tolerance or lost - _KEPT * promise > least:
+                break
+            trial, trial_beta = moved(kind, theta, step), beta.copy()
+            for j in range(size):
+                trial_beta[j] += min(max(step[4 * kind.size + j], -1.0), 1.0)
+            other = not within(x, trial, first, last, sigma)
+            pairs = reached(x, trial, sigma, 1.0) if other else (first, last, start)
+            there, then, then_bent = evaluated(points, kind, trial, trial_beta, strength, pairs[0], pairs[1], pairs[2])
+            gain = bent - then_bent
+            for i in range(x.size):  # the weights belong to the scene that the step starts from
+                gain += at[6][i] * (at[9][i] - there[9][i])
+            if gain >= -1e-3 * tolerance:
+                theta, beta, at, lost, bent = trial, trial_beta, there, then, then_bent
+                if other:
+                    first, last, start = pairs
+                    stale, renewed = True, True
+                damping, steps = max(damping * 0.1, 1e-6), steps + 1
+                break
+            if fresh:
+                damping = max(damping * 10.0, 1e-2)
+            else:
+                known, fresh = False, True
+        if gain > _LIKE:
+            known = False
+        if gain < tolerance:
+            break
+    return theta, beta, at, lost, bent, first, last, start, steps, renewed
+
+
+def kept() -> bool:
+    """Say whether the loops were compiled before and kept on disk."""
+    folder = Path(cast(Any, fitted).stats.cache_path or "")
+    return any(folder.glob("fit.fitted-*.nbi"))

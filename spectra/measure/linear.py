@@ -92,11 +92,9 @@ class Band:
         """
         compiled = loops()
         if compiled is not None:
-            for ridge in _RIDGES:
-                found, positive = compiled.inverse_within(self.lower, self.place, free, _RIDGE + ridge)
-                if positive:
-                    return np.asarray(found)
-            raise np.linalg.LinAlgError("information matrix not positive")
+            found, good = compiled.inverse_within(self.lower, self.place, free, _RIDGE)
+            if good:
+                return np.asarray(found)
         scale = self._scale(free)
         for ridge in _RIDGES:
             factor, info = lapack.dpbtrf(self._scaled(scale, ridge).T, lower=1, overwrite_ab=1)

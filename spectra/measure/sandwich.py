@@ -58,6 +58,11 @@ def narrowed(at: Evaluation, covariance: FloatArray, correlation: FloatArray) ->
         less = 0.5 * (less + less.T)
         less = _borne_out(covariance[own, own], less)
         result -= covariance[:, own] @ less @ covariance[own]
+    # Each carrier's share is bounded, not their sum: where neighbours say nearly the same it may take too much.
+    too_little = np.diag(result)[: 4 * carriers] < (1.0 - _MOST) * np.diag(covariance)[: 4 * carriers]
+    for k in np.unique(np.flatnonzero(too_little) // 4):
+        own = slice(4 * k, 4 * k + 4)
+        result[own], result[:, own] = covariance[own], covariance[:, own]
     return result
 
 

@@ -112,7 +112,8 @@ def firm(lower: FloatArray, place: Index, right: FloatArray, free: Flags, dampin
 def inverse_within(lower: FloatArray, place: Index, free: Flags, ridge: float) -> tuple[FloatArray, bool]:
     """Return the inverse by parameter where the band has entries, 0 elsewhere and where a parameter is not free.
 
-    Whether the matrix was positive comes with it. The recurrence over the columns of the factor is that of
+    Whether it is one comes with it: the recurrence loses digits where a matrix is near to singular, which the product
+    with the matrix shows. The recurrence over the columns of the factor is that of
     K. Takahashi, J. Fagan and M. S. Chen 1973 (from memory).
     """
     q, width = lower.shape
@@ -132,6 +133,14 @@ def inverse_within(lower: FloatArray, place: Index, free: Flags, ridge: float) -
                 else:
                     total -= factor[c, s] * within[c + r, s - r]
             within[c, r] = total * inverse
+    for c in range(q):  # the diagonal of the product, of which the band holds every term
+        product = (1.0 + ridge) * within[c, 0]
+        for r in range(1, min(width, q - c)):
+            product += lower[c, r] * scale[c] * scale[c + r] * within[c, r]
+        for r in range(1, min(width, c + 1)):
+            product += lower[c - r, r] * scale[c - r] * scale[c] * within[c - r, r]
+        if not abs(product - 1.0) < 1e-6 or not within[c, 0] > 0.0:
+            return out, False
     for j in range(q):
         for i in range(q):
             low, high = min(place[i], place[j]), max(place[i], place[j])

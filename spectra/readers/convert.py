@@ -78,9 +78,12 @@ def any_numbers(text: bytes, delimiter: str, decimal: str) -> FloatArray | None:
     Cells that are empty vanish: the caller counts.
     """
     table = bytes.maketrans((delimiter.strip() or "\t").encode() + b"\n" + decimal.encode(), b"  .")
+    cells = text.translate(table).strip()
+    if not cells:
+        return np.empty(0)  # of nothing but blanks NumPy makes a number, -1
     with warnings.catch_warnings():
         warnings.simplefilter("error")
         try:
-            return np.fromstring(text.translate(table).decode("ascii"), dtype=np.float64, sep=" ")
+            return np.fromstring(cells.decode("ascii"), dtype=np.float64, sep=" ")
         except (ValueError, DeprecationWarning, UnicodeError):
             return None

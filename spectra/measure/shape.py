@@ -77,7 +77,7 @@ _FINE = ShapeVerdict(1.0, 1.0, 0.0, False, False)
 def _departures(solution: Solution) -> FloatArray:
     """Return the fit's own directions, then the departures, each as change of ln(mean power), of every pair."""
     at, pairs = solution.at, solution.at.pairs
-    left, right, roll_off = solution.scene.theta[:, :3].T
+    left, right, roll_off = at.scene.theta[:, :3].T  # where the residuals are those of, not the means of the edges
     width, shown = right - left, np.flatnonzero(np.diff(at.start))
     reach = np.maximum(np.maximum(0.5 * roll_off * width, 1.5 * solution.trace.sigma), np.maximum(1.0, 0.04 * width))
     plateau = np.zeros(width.size)

@@ -250,3 +250,25 @@ def test_an_inverse_that_loses_its_digits_is_made_in_full(both):
     one, two = both(lambda: band.inverse(free))
     assert np.all(np.diag(two) > 0.0)
     assert np.diag(two) == pytest.approx(np.diag(one), rel=1e-3)
+
+
+def test_where_nothing_can_be_kept_numpy_does_it_all(monkeypatch):
+    """Every process would compile anew; numba says so by a RuntimeError."""
+    import numba
+
+    def nowhere(**_options):
+        def refuse(_function):
+            raise RuntimeError("cannot cache function: no locator available")
+
+        return refuse
+
+    monkeypatch.setattr(numba, "njit", nowhere)
+    for name in [name for name in sys.modules if name.startswith("spectra.measure.loops")]:
+        monkeypatch.delitem(sys.modules, name)
+    monkeypatch.delattr("spectra.measure.loops", raising=False)
+    before = loops() is not None
+    try:
+        assert not use(True)
+    finally:
+        monkeypatch.undo()
+        use(before)

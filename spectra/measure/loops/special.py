@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from functools import partial
 from typing import TypeVar, cast
 
 import numpy as np
@@ -58,11 +57,10 @@ _F = TypeVar("_F", bound=Callable[..., object])
 
 def compiled(function: _F) -> _F:
     """Return a function compiled when it is first called; what comes of it is kept on disk."""
-    made = partial(njit, error_model="numpy", fastmath={"contract"})
     try:
-        return cast(_F, made(cache=True)(function))
-    except RuntimeError:  # nowhere to keep it
-        return cast(_F, made()(function))
+        return cast(_F, njit(cache=True, error_model="numpy", fastmath={"contract"})(function))
+    except RuntimeError as error:  # no folder may be written to: every process would compile for half a minute
+        raise ImportError("compiled loops cannot be kept on disk") from error
 
 
 @compiled

@@ -219,17 +219,21 @@ def test_a_whole_measurement(both, scenes):
         assert a.centre_std_hz == pytest.approx(b.centre_std_hz, rel=1e-3)
 
 
-def test_without_numba_numpy_does_it_all(monkeypatch):
-    monkeypatch.setitem(sys.modules, "numba", None)
+@pytest.fixture
+def anew(monkeypatch):
+    """Let the loops be looked for once more, as in a process that has not found them yet."""
+    before = loops() is not None
     for name in [name for name in sys.modules if name.startswith("spectra.measure.loops")]:
         monkeypatch.delitem(sys.modules, name)
     monkeypatch.delattr("spectra.measure.loops", raising=False)
-    before = loops() is not None
-    try:
-        assert not use(True)
-    finally:
-        monkeypatch.undo()
-        use(before)
+    yield monkeypatch
+    monkeypatch.undo()
+    use(before)
+
+
+def test_without_numba_numpy_does_it_all(anew):
+    anew.setitem(sys.modules, "numba", None)
+    assert not use(True)
 
 
 @pytest.mark.parametrize("way", ["0", "1"])
@@ -252,7 +256,7 @@ def test_an_inverse_that_loses_its_digits_is_made_in_full(both):
     assert np.diag(two) == pytest.approx(np.diag(one), rel=1e-3)
 
 
-def test_where_nothing_can_be_kept_numpy_does_it_all(monkeypatch):
+def test_where_nothing_can_be_kept_numpy_does_it_all(anew):
     """Every process would compile anew; numba says so by a RuntimeError."""
     import numba
 
@@ -262,13 +266,5 @@ def test_where_nothing_can_be_kept_numpy_does_it_all(monkeypatch):
 
         return refuse
 
-    monkeypatch.setattr(numba, "njit", nowhere)
-    for name in [name for name in sys.modules if name.startswith("spectra.measure.loops")]:
-        monkeypatch.delitem(sys.modules, name)
-    monkeypatch.delattr("spectra.measure.loops", raising=False)
-    before = loops() is not None
-    try:
-        assert not use(True)
-    finally:
-        monkeypatch.undo()
-        use(before)
+    anew.setattr(numba, "njit", nowhere)
+    assert not use(True)

@@ -216,8 +216,11 @@ def _result(
 ) -> Identification:
     groups, scorings, ranking, judgement = solution.groups, solution.scorings, solution.ranking, solution.judgement
     shown = ranking.answers[:_MOST_CANDIDATES]
-    fits = [fit_offsets(prepared, scorings, answer.best, chain.reference_ppm) for answer in shown]
-    candidates = tuple(_candidate(prepared, ranking, answer, fit) for answer, fit in zip(shown, fits, strict=True))
+    fits = fit_offsets(prepared, scorings, [answer.best for answer in shown], chain.reference_ppm)
+    candidates = tuple(
+        _candidate(prepared, ranking, answer, fit, probability)
+        for answer, fit, probability in zip(shown, fits, ranking.probabilities(shown), strict=True)
+    )
     named = judgement.answer is not None and judgement.verdict != "unidentified"
     system = judgement.answer.best if judgement.answer is not None and named else None
     roll: tuple[RollCallEntry, ...] = ()
@@ -285,7 +288,7 @@ def _nameless(candidates: Sequence[Candidate]) -> Candidate:
     )
 
 
-def _candidate(prepared: Prepared, ranking: Ranking, answer: Answer, fit: Offsets) -> Candidate:
+def _candidate(prepared: Prepared, ranking: Ranking, answer: Answer, fit: Offsets, probability: float) -> Candidate:
     state = prepared.states[answer.state]
     best = answer.best
     # entries of one system hold their matches in the scorings; the count travels with the options
@@ -306,7 +309,7 @@ def _candidate(prepared: Prepared, ranking: Ranking, answer: Answer, fit: Offset
         log10_odds_none=ranking.odds_none(answer),
         log10_odds_next=ranking.odds_next(answer),
         log10_odds_kin=ranking.odds_kin(answer),
-        probability=ranking.probability(answer),
+        probability=probability,
         matched=sum(option.matched for option in best.options),
         why_not=None if answer is ranking.answers[0] else _why_not(ranking, answer),
     )

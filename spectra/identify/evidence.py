@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from math import hypot, log
+from statistics import median
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -141,8 +143,10 @@ def _rbw(measurement: Measurement) -> float:
 
 
 def _view(index: int, measurement: Measurement) -> View:
-    cn = np.array([c.cn_db for c in measurement.carriers if c.cn_db is not None])
-    enough = cn.size >= 3
+    cn = [c.cn_db for c in measurement.carriers if c.cn_db is not None]
+    enough = len(cn) >= 3
+    middle = median(cn) if enough else 10.0
+    spread = 1.48 * median([abs(each - middle) for each in cn]) if enough else 4.0
     return View(
         sweep=index,
         start_hz=measurement.sweep.start_hz,
@@ -151,15 +155,15 @@ def _view(index: int, measurement: Measurement) -> View:
         spacing_hz=measurement.sweep.spacing_hz,
         readings=max(1.0, (measurement.readings_per_point or 10.0) / max(1.0, measurement.correlated_points)),
         # with few carriers a C/N of 10 +- 4 dB is taken, as marine terminals show (common practice, no source)
-        cn_median_db=float(np.median(cn)) if enough else 10.0,
-        cn_spread_db=float(np.clip(1.48 * np.median(np.abs(cn - np.median(cn))), 2.5, 6.0)) if enough else 4.0,
+        cn_median_db=middle,
+        cn_spread_db=min(max(spread, 2.5), 6.0),
     )
 
 
 def _centre_std(carrier: Carrier, rbw_hz: float) -> float:
     width = carrier.width_hz or rbw_hz
     std = carrier.centre_std_hz if carrier.centre_std_hz else max(0.5 * rbw_hz, 0.05 * width)
-    std = float(np.hypot(std, _SYSTEMATIC_WIDTH * width))
+    std = hypot(std, _SYSTEMATIC_WIDTH * width)
     if "cut_by_span" in carrier.flags:
         std = max(std, 0.3 * width)
     if carrier.kind == "other":
@@ -173,11 +177,11 @@ def _rate(carrier: Carrier) -> tuple[float, float]:
         return np.nan, np.nan
     if carrier.symbol_rate_bd:
         std = (carrier.symbol_rate_std_bd or 0.05 * carrier.symbol_rate_bd) / carrier.symbol_rate_bd
-        return float(np.log(carrier.symbol_rate_bd)), float(np.clip(std, 0.002, 1.0))
+        return log(carrier.symbol_rate_bd), min(max(std, 0.002), 1.0)
     if carrier.occupied_bandwidth_hz and carrier.kind != "unresolved":
         width = carrier.occupied_bandwidth_hz
         std = (carrier.occupied_bandwidth_std_hz or 0.1 * width) / width
-        return float(np.log(width / _OCCUPIED_PER_RATE)), float(np.clip(np.hypot(std, _OCCUPIED_SPREAD), 0.01, 1.0))
+        return log(width / _OCCUPIED_PER_RATE), min(max(hypot(std, _OCCUPIED_SPREAD), 0.01), 1.0)
     return np.nan, np.nan
 
 
@@ -198,8 +202,7 @@ def _group(port: str | None, state: str | None, sweeps: list[tuple[int, Measurem
         else:
             merged.append([item])
     best = [min(each, key=lambda item: item[3]) for each in merged]
-    weight = [np.array([1.0 / std**2 for *_, std in each]) for each in merged]
-    centre = [np.array([c.centre_hz for c, *_ in each]) for each in merged]
+    weight = [[1.0 / std**2 for *_, std in each] for each in merged]
     rates = np.array([_rate(carrier) for carrier, *_ in best]).reshape(-1, 2)
     carriers = tuple(carrier for carrier, *_ in best)
 
@@ -216,8 +219,14 @@ def _group(port: str | None, state: str | None, sweeps: list[tuple[int, Measurem
             for mine in (tuple((index, number) for _, index, number, _ in each) for each in merged)
         ),
         carriers=carriers,
-        if_hz=np.array([float(np.average(c, weights=w)) for c, w in zip(centre, weight, strict=True)]),
-        std_hz=np.array([float(w.sum() ** -0.5) for w in weight]),
+        if_hz=np.array(
+            [
+                sum(w * c.centre_hz for (c, *_), w in zip(each, own, strict=True)) / sum(own)
+                for each, own in zip(merged, weight, strict=True)
+            ],
+            dtype=np.float64,
+        ),
+        std_hz=np.array([sum(own) ** -0.5 for own in weight], dtype=np.float64),
         log_rate=rates[:, 0],
         log_rate_std=rates[:, 1],
         width_hz=np.array([c.width_hz for c in carriers], dtype=np.float64),

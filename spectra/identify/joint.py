@@ -60,7 +60,8 @@ class System:
     @property
     def main(self) -> Option:
         """The option that the answer speaks of: the first group that a list explains."""
-        return next(option for option in self.options if option.entry >= 0)
+        first = self.options[0]
+        return first if first.entry >= 0 else next(option for option in self.options if option.entry >= 0)
 
 
 def score_groups(
@@ -166,21 +167,15 @@ def _options(prepared: Prepared, scoring: Scoring) -> list[Option]:
     s = scoring.scored
     order = np.argsort(-s.log_known, kind="stable")
     options: list[Option] = []
-    for entry in order[np.isfinite(s.offset_std_hz[order])].tolist():
-        hyp = int(s.hyp[entry])
-        options.append(
-            Option(
-                entry=entry,
-                hyp=hyp,
-                coarse=bool(s.coarse[entry]),
-                state=int(prepared.hyp_state[hyp]),
-                polarisation=prepared.lists[prepared.hyp_list[hyp]].polarisation,
-                offset_hz=float(s.offset_hz[entry]),
-                std_hz=float(s.offset_std_hz[entry]),
-                log_known=float(s.log_known[entry]),
-                matched=int(s.matched[entry]),
-            )
-        )
+    order = order[np.isfinite(s.offset_std_hz[order])]
+    hyps = s.hyp[order]
+    columns = (order, hyps, s.coarse[order], prepared.hyp_state[hyps], prepared.hyp_list[hyps])
+    values = (s.offset_hz, s.offset_std_hz, s.log_known, s.matched)
+    for entry, hyp, coarse, state, plan, offset, std, known, matched in zip(
+        *(each.tolist() for each in columns), *(each[order].tolist() for each in values), strict=True
+    ):
+        polarisation = prepared.lists[plan].polarisation
+        options.append(Option(entry, hyp, coarse, state, polarisation, offset, std, known, matched))
     return options
 
 

@@ -21,6 +21,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -78,6 +79,10 @@ def _relative(half: bool) -> tuple[FloatArray, FloatArray, FloatArray]:
 
 
 _ITSELF, _RELATIVE, _LONELY = _itself(), _relative(half=False), _relative(half=True)
+# the three end to end, and where each of them lies
+_ALL = tuple(np.concatenate(each) for each in zip(_ITSELF, _RELATIVE, _LONELY, strict=True))
+_ENDS = np.cumsum([0, _ITSELF[2].size, _RELATIVE[2].size, _LONELY[2].size]).tolist()
+_PARTS = tuple(slice(*each) for each in pairwise(_ENDS))
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,7 +125,7 @@ def evidence(
     beside: Sequence[int] = (),
 ) -> FloatArray:
     """Return what the odds stand on: the terms of `_COEFFICIENTS`, those of `_UNHINTED`, and a factor of the rates."""
-    itself, relative, lonely = _ITSELF[2].copy(), _RELATIVE[2].copy(), _LONELY[2].copy()
+    rolls = _ALL[2].copy()
     matched, conflicts = 0, 0.0
     rates: list[tuple[FloatArray, FloatArray]] = []
     centres: list[tuple[FloatArray, FloatArray]] = []
@@ -131,9 +136,7 @@ def evidence(
         s = scoring.scored
         slots = s.slot_entry == option.entry
         left = max(int(s.left[option.entry]) - (beside[number] if beside else 0), 0)
-        itself += _roll(_ITSELF, s.slot_visible[slots], s.slot_silent[slots], left)
-        relative += _roll(_RELATIVE, s.slot_visible[slots], s.slot_silent[slots], left)
-        lonely += _roll(_LONELY, s.slot_visible[slots], s.slot_silent[slots], left)
+        rolls += _roll(_ALL, s.slot_visible[slots], s.slot_silent[slots], left)
         conflicts += likeness.conflicts(prepared, scoring, option) if left else 0.0
         pairs = np.flatnonzero(s.pair_entry == option.entry)
         matched += pairs.size
@@ -141,16 +144,17 @@ def evidence(
         rates.append(likeness.rates_apart(prepared, scoring, pairs))
         centres.append(likeness.centres_apart(prepared, scoring, option, pairs))
         rows.append(s.pair_row[pairs])
+    itself, relative, lonely = (_log_sum(rolls[part]) for part in _PARTS)
     return np.array(
         [
             1.0,
-            _log_sum(itself) - _log_sum(relative),
+            itself - relative,
             *np.log1p(np.maximum(leads, 0.0)),
             likeness.of_rates(rates),
             likeness.of_centres(centres),
             np.log(max(matched, 1)),
             *likeness.variety(prepared, rows),
-            _log_sum(itself) - _log_sum(lonely),
+            itself - lonely,
             conflicts,
             likeness.common_factor(rates),
         ]

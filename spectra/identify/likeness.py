@@ -8,8 +8,7 @@ returns a log likelihood ratio, positive where it speaks for the satellite itsel
 from __future__ import annotations
 
 from collections.abc import Sequence
-from itertools import product
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -35,6 +34,11 @@ _RATE_SPREADS = (0.0, 0.012, 0.025, 0.05, 0.1)
 _MOVED, _MOVED_WIDTH_HZ = 0.02, 0.5e6
 _OTHER_PLACES, _OTHER_PLACES_WIDTH_HZ = (0.05, 0.15, 0.3), 1e6
 _CENTRE_SPREADS_HZ = (0.0, 0.1e6, 0.25e6, 0.6e6)
+# every spread with every part, one a row
+_SPREADS_OF_RATES = np.repeat(_RATE_SPREADS, len(_OTHER_RATES))[:, None]
+_OTHERS_OF_RATES = np.tile(_OTHER_RATES, len(_RATE_SPREADS))[:, None]
+_SPREADS_OF_CENTRES = np.repeat(_CENTRE_SPREADS_HZ, len(_OTHER_PLACES))[:, None]
+_OTHERS_OF_CENTRES = np.tile(_OTHER_PLACES, len(_CENTRE_SPREADS_HZ))[:, None]
 # a relative whose rates are the list's times one factor: how often, and how far (log); the filter's slope and ripple
 # pull measured rates together a little
 _COMMON_OFTEN, _COMMON_SPREAD, _COMMON_SLACK = 0.2, 0.05, 0.005
@@ -60,12 +64,9 @@ def rates_apart(prepared: Prepared, scoring: Scoring, pairs: IntArray) -> tuple[
 def of_rates(parts: Sequence[tuple[FloatArray, FloatArray]]) -> float:
     """Weigh the rates: those of a relative scatter more, or are other ones here and there."""
     apart, std = _joined(parts)
-    itself = _density(apart, std, _CHANGED, np.full(apart.size, _CHANGED_WIDTH))
-    wide = np.hypot(std, _OTHER_WIDTH)
-    relatives = [
-        _density(apart, np.hypot(std, spread), odd, wide) for spread, odd in product(_RATE_SPREADS, _OTHER_RATES)
-    ]
-    return max(itself - _log_mean(relatives), _LEAST)
+    itself = _density(apart, std, _CHANGED, _CHANGED_WIDTH)
+    relatives = _density(apart, np.hypot(std, _SPREADS_OF_RATES), _OTHERS_OF_RATES, np.hypot(std, _OTHER_WIDTH))
+    return max(float(itself) - _log_mean(relatives), _LEAST)
 
 
 def centres_apart(
@@ -81,12 +82,9 @@ def centres_apart(
 def of_centres(parts: Sequence[tuple[FloatArray, FloatArray]]) -> float:
     """Weigh the centres about the common offset, as `of_rates` does the rates."""
     apart, std = _joined(parts)
-    itself = _density(apart, std, _MOVED, np.full(apart.size, _MOVED_WIDTH_HZ))
-    wide = np.full(apart.size, _OTHER_PLACES_WIDTH_HZ)
-    relatives = [
-        _density(apart, np.hypot(std, spread), odd, wide) for spread, odd in product(_CENTRE_SPREADS_HZ, _OTHER_PLACES)
-    ]
-    return max(itself - _log_mean(relatives), _LEAST)
+    itself = _density(apart, std, _MOVED, _MOVED_WIDTH_HZ)
+    relatives = _density(apart, np.hypot(std, _SPREADS_OF_CENTRES), _OTHERS_OF_CENTRES, _OTHER_PLACES_WIDTH_HZ)
+    return max(float(itself) - _log_mean(relatives), _LEAST)
 
 
 def common_factor(parts: Sequence[tuple[FloatArray, FloatArray]]) -> float:
@@ -94,14 +92,16 @@ def common_factor(parts: Sequence[tuple[FloatArray, FloatArray]]) -> float:
     apart, std = _joined(parts)
     if apart.size < 2:
         return 0.0
-    mean, weight = float(np.median(apart)), 1.0 / std**2
+    mean, var_of = float(np.median(apart)), std**2
+    weight = 1.0 / var_of
     for _ in range(6):
         # carriers merged with a neighbour are far out, and say nothing of the others
         far = np.abs(apart - mean) / std
-        weight = np.where(far < _FAR_OUT, np.minimum(1.0, _OUTLYING / np.maximum(far, 1e-9)), 0.0) / std**2
-        if not weight.any():
+        weight = np.where(far < _FAR_OUT, np.minimum(1.0, _OUTLYING / np.maximum(far, 1e-9)), 0.0) / var_of
+        total = float(weight.sum())
+        if total == 0.0:
             return 0.0
-        mean = float(np.average(apart, weights=weight))
+        mean = float(weight @ apart) / total
     var = 1.0 / float(weight.sum()) + _COMMON_SLACK**2
     wide = var + _COMMON_SPREAD**2
     log_ratio = 0.5 * mean**2 * (1.0 / var - 1.0 / wide) + 0.5 * float(np.log(var / wide))
@@ -158,13 +158,13 @@ def _joined(parts: Sequence[tuple[FloatArray, FloatArray]]) -> tuple[FloatArray,
     return np.concatenate([each[0] for each in parts]), np.concatenate([each[1] for each in parts])
 
 
-def _density(apart: FloatArray, std: FloatArray, odd: float, width: FloatArray) -> float:
-    """Return the log density of differences: normal, `odd` of them from a wide law."""
+def _density(apart: FloatArray, std: FloatArray, odd: Any, width: Any) -> FloatArray:
+    """Return the log density of differences, `odd` of them from a wide law, else normal; along the last axis."""
     core = (1.0 - odd) * np.exp(-0.5 * np.minimum((apart / std) ** 2, 200.0)) / std
     wide = odd * np.exp(-0.5 * np.minimum((apart / width) ** 2, 50.0)) / width
-    return float(np.log(core + wide).sum())
+    return np.asarray(np.log(core + wide).sum(axis=-1))
 
 
-def _log_mean(values: Sequence[float]) -> float:
-    top = max(values)
-    return top + float(np.log(np.mean(np.exp(np.array(values) - top))))
+def _log_mean(values: FloatArray) -> float:
+    top = float(values.max())
+    return top + float(np.log(np.exp(values - top).mean()))

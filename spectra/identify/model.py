@@ -90,15 +90,17 @@ def log_centre_density(residual_hz: FloatArray, std_hz: FloatArray) -> FloatArra
 def carrier_rate_density(group: Group, prepared: Prepared) -> FloatArray:
     """Return the density over log rate, at each carrier's measured rate, of the table's own population."""
     density = np.ones(group.count)
-    for index in np.flatnonzero(np.isfinite(group.log_rate)):
-        std = float(np.hypot(group.log_rate_std[index], 0.01))
-        low, high = np.searchsorted(
-            prepared.rate_grid, (group.log_rate[index] - 5.0 * std, group.log_rate[index] + 5.0 * std)
-        )
-        z = (prepared.rate_grid[low:high] - group.log_rate[index]) / std
-        step = prepared.rate_grid[1] - prepared.rate_grid[0]
-        kernel = np.exp(-0.5 * z * z) / (np.sqrt(2.0 * np.pi) * std)
-        density[index] = max(float(np.sum(prepared.rate_density[low:high] * kernel) * step), 1e-4)
+    known = np.flatnonzero(np.isfinite(group.log_rate))
+    rate, std = group.log_rate[known], np.hypot(group.log_rate_std[known], 0.01)
+    grid = prepared.rate_grid
+    low, high = np.searchsorted(grid, rate - 5.0 * std), np.searchsorted(grid, rate + 5.0 * std)
+    # the bins about each carrier end to end
+    which = np.repeat(np.arange(known.size), high - low)
+    bins = np.arange(which.size) + np.repeat(low - (np.cumsum(high - low) - (high - low)), high - low)
+    z = (grid[bins] - rate[which]) / std[which]
+    kernel = np.exp(-0.5 * z * z) / (np.sqrt(2.0 * np.pi) * std[which])
+    total = np.bincount(which, prepared.rate_density[bins] * kernel, known.size) * (grid[1] - grid[0])
+    density[known] = np.maximum(total, 1e-4)
     return density
 
 

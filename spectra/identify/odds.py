@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from math import log
+from math import exp, log
 
 import numpy as np
 
@@ -72,8 +72,12 @@ class Ranking:
 
     def probability(self, answer: Answer) -> float:
         """Posterior probability of an answer."""
+        return self.probabilities([answer])[0]
+
+    def probabilities(self, answers: Sequence[Answer]) -> list[float]:
+        """Posterior probabilities of answers."""
         total = log_sum([*(each.log_known + self.log_prior for each in self.answers), self.log_chance, self.log_kin])
-        return float(np.exp(answer.log_known + self.log_prior - total))
+        return [exp(each.log_known + self.log_prior - total) for each in answers]
 
     def position_odds(self, answer: Answer) -> float | None:
         """Log10 odds of the answer's orbital position against the best answer elsewhere."""
@@ -87,7 +91,7 @@ def log_sum(values: Sequence[float]) -> float:
     if not values:
         return -1e9
     top = max(values)
-    return top + log(sum(float(np.exp(value - top)) for value in values))
+    return top + log(sum([exp(value - top) for value in values]))
 
 
 def same_position(one: Answer, other: Answer) -> bool:

@@ -44,6 +44,8 @@ class Prepared:
         Index into `table.lists` and `states`.
     hyp_place : ndarray of int, shape (h,)
         A number that hypotheses of one position (to 0.3 degrees), polarisation and LO state share.
+    hyp_company : ndarray of bool, shape (h,)
+        Whether another hypothesis shares that number.
     hyp_start : ndarray of int, shape (h + 1,)
         Listed rows of hypothesis j are ``hyp_start[j]:hyp_start[j + 1]``, by rising IF.
     slot_start : ndarray of int, shape (h + 1,)
@@ -77,6 +79,7 @@ class Prepared:
     hyp_list: IntArray
     hyp_state: IntArray
     hyp_place: IntArray
+    hyp_company: NDArray[np.bool_]
     hyp_start: IntArray
     row: IntArray
     row_hyp: IntArray
@@ -197,6 +200,7 @@ def _prepare(table: CarrierTable, chain: ReceiveChain) -> Prepared:
     by_if = np.argsort(all_if, kind="stable")
     grid, density = _rate_density(log_rate, kind)
     round_hz = table.rf_step_hz[row] / np.sqrt(12.0)
+    place = _places(lists, unique // len(states), unique % len(states))
     coarse_hz = (coarse[row_list] if coarse.size else np.empty(0)) / np.sqrt(12.0)
     return Prepared(
         table=table,
@@ -205,7 +209,8 @@ def _prepare(table: CarrierTable, chain: ReceiveChain) -> Prepared:
         state_names=names,
         hyp_list=unique // len(states),
         hyp_state=unique % len(states),
-        hyp_place=_places(lists, unique // len(states), unique % len(states)),
+        hyp_place=place,
+        hyp_company=np.bincount(place)[place] > 1,
         hyp_start=np.append(start, row.size),
         row=np.append(row, row[first]),
         row_hyp=np.append(row_hyp, row_hyp[first]),

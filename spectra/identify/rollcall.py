@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from math import hypot, isfinite, sqrt
 
 import numpy as np
 
@@ -63,6 +63,7 @@ def _call(prepared: Prepared, scoring: Scoring, option: Option, valid: np.ndarra
         prepared.merged[rows],
     )
     shown = {int(prepared.row[at]): (int(at), float(chance)) for at, chance in zip(here, visible, strict=True)}
+    taken = set(carrier_of_row.values())
     found: list[RollCallEntry] = []
     for index in prepared.lists[prepared.hyp_list[option.hyp]].rows.tolist():
         rf_hz = float(table.rf_hz[index])
@@ -73,28 +74,34 @@ def _call(prepared: Prepared, scoring: Scoring, option: Option, valid: np.ndarra
             continue
         at, chance = shown[index]
         expected = float(prepared.if_hz[at]) + option.offset_hz
-        common = RollCallEntry(line, rf_hz / 1e6, expected, "not visible")
-        answering = replace(common, moved_std_hz=option.std_hz)
         answer = slot_row.get(int(prepared.row_slot[at]))
         if valid is not None and not valid[at]:
-            found.append(replace(common, status="not visible", why="the row is not valid at the sweep's date"))
+            why = "the row is not valid at the sweep's date"
+            found.append(RollCallEntry(line, rf_hz / 1e6, expected, "not visible", why=why))
         elif answer is not None:
-            found.append(_present(prepared, group, carrier_of_row[answer], at, answer, answering))
+            number = carrier_of_row[answer]
+            found.append(_present(prepared, group, number, at, answer, (line, rf_hz / 1e6, expected), option.std_hz))
         else:
-            status, why = _silent(prepared, group, at, expected, chance, set(carrier_of_row.values()))
-            found.append(replace(common, status=status, why=why))
+            status, why = _silent(prepared, group, at, expected, chance, taken)
+            found.append(RollCallEntry(line, rf_hz / 1e6, expected, status, why=why))
     return found
 
 
 def _present(
-    prepared: Prepared, group: Group, number: int, at: int, answer: int, common: RollCallEntry
+    prepared: Prepared,
+    group: Group,
+    number: int,
+    at: int,
+    answer: int,
+    place: tuple[int, float, float],
+    std_hz: float,
 ) -> RollCallEntry:
+    """Return the entry of a row whose place (line, RF in MHz, expected IF) a carrier answers."""
     carrier = group.carriers[number]
     sweep, index = group.members[number][0]
     if prepared.merged[answer]:
-        return replace(
-            common,
-            moved_std_hz=None,
+        return RollCallEntry(
+            *place,
             status="present",
             centre_hz=float(group.if_hz[number]),
             why="measured as one carrier with its neighbour, from which this sweep does not part it",
@@ -104,19 +111,18 @@ def _present(
     same = abs(prepared.if_hz[at] - prepared.if_hz[answer]) < 1e4 and prepared.log_rate[at] == prepared.log_rate[answer]
     if at != answer and not same:
         other = int(prepared.table.line[prepared.row[answer]])
-        return replace(
-            common,
+        return RollCallEntry(
+            *place,
             status="absent",
-            moved_std_hz=None,
             why=f"the carrier there answers row {other}; both cannot be on air",
         )
-    offset = float(group.if_hz[number]) - (common.expected_if_hz or 0.0)
-    offset_std = float(np.hypot(group.std_hz[number], common.moved_std_hz or 0.0))
+    offset = float(group.if_hz[number]) - place[2]
+    offset_std = hypot(group.std_hz[number], std_hz)
     text, line = prepared.table.text, int(prepared.row[at])
     over = margin(carrier, text["modulation"][line], text["code_rate"][line])
     changes, why = _difference(prepared, group, number, at, offset, offset_std)
-    return replace(
-        common,
+    return RollCallEntry(
+        *place,
         status="present",
         centre_hz=float(group.if_hz[number]),
         offset_hz=offset,
@@ -139,13 +145,13 @@ def _difference(
     parts = ["found where listed"]
     changes: list[Change] = []
     # the true frequency may lie anywhere in the last printed digit, or in that which the whole list shows
-    step_hz = max(float(prepared.round_hz[at]), float(prepared.coarse_hz[at])) * float(np.sqrt(12.0))
+    step_hz = max(float(prepared.round_hz[at]), float(prepared.coarse_hz[at])) * sqrt(12.0)
     if abs(offset_hz) > max(_CLEAR * offset_std_hz + 0.5 * step_hz, _LEAST_MOVE_HZ):
         changes.append("moved")
         parts[0] = f"moved: {format_frequency(offset_hz, offset_std_hz, 'kHz')} from where it is listed"
-    measured, listed = group.log_rate[number], prepared.log_rate[at]
-    if np.isfinite(measured) and np.isfinite(listed):
-        std = float(np.sqrt(group.log_rate_std[number] ** 2 + prepared.log_rate_std[at] ** 2 + 0.005**2))
+    measured, listed = float(group.log_rate[number]), float(prepared.log_rate[at])
+    if isfinite(measured) and isfinite(listed):
+        std = hypot(group.log_rate_std[number], prepared.log_rate_std[at], 0.005)
         if abs(measured - listed) > _CLEAR * std:
             changes.append("symbol rate")
             parts.append(
@@ -153,7 +159,7 @@ def _difference(
             )
     alpha, std_alpha, listed_alpha = group.roll_off[number], group.roll_off_std[number], prepared.roll_off[at]
     # comparisons with NaN are false: nothing is said where either is unknown
-    if std_alpha < 0.05 and abs(alpha - listed_alpha) > _CLEAR * float(np.hypot(std_alpha, 0.01)):
+    if std_alpha < 0.05 and abs(alpha - listed_alpha) > _CLEAR * hypot(std_alpha, 0.01):
         changes.append("roll-off")
         parts.append(f"roll-off changed: {alpha:.2f} measured, {listed_alpha:.2f} listed")
     return tuple(changes), "; ".join(parts)

@@ -11,6 +11,7 @@ Everything is in natural logs relative to "each carrier is clutter", so that evi
 from __future__ import annotations
 
 from dataclasses import dataclass
+from statistics import median
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -95,13 +96,19 @@ def score_entries(
 
     Printed frequencies may be exact or rounded to their last digit; only the carriers can tell.
     """
-    hyp, offset_hz, tolerance_hz, coarse = _with_roundings(prepared, group, hyp, offset_hz, tolerance_hz)
+    again = _rounding_matters(prepared, group, hyp)
+    coarse = np.arange(hyp.size + np.count_nonzero(again)) >= hyp.size
+    doubled = np.append(again, coarse[hyp.size :])
+    hyp, offset_hz = np.append(hyp, hyp[again]), np.append(offset_hz, offset_hz[again])
+    tolerance_hz = np.append(tolerance_hz, tolerance_hz[again])
     row_entry, row = _ragged(prepared.hyp_start[hyp], prepared.hyp_start[hyp + 1])
     if valid is not None:
         row_entry, row = row_entry[valid[row]], row[valid[row]]
-    visible = _visible(prepared, group, row, offset_hz[row_entry])
-    base, slot_entry, slot_visible = _slots(prepared, hyp, row_entry, row, visible)
-    work = _candidates(prepared, group, pairs, hyp, offset_hz, coarse, base)
+    near = _candidates(prepared, group, pairs, hyp, offset_hz, coarse)
+    both = np.append(row, near.row)
+    visible = _visible(prepared, group, both, offset_hz[np.append(row_entry, near.entry)])
+    base, slot_entry, slot_visible = _slots(prepared, hyp, row_entry, row, visible[: row.size])
+    work = _work(prepared, group, pairs, hyp, base, near, visible[row.size :])
     offset = _refine(work, offset_hz, tolerance_hz, group.count)
     taken = _assign(work, offset, group.count)
     residual = work.offset_hz - offset[work.entry]
@@ -120,7 +127,7 @@ def score_entries(
     unmatched, shown = group.count - matched - company, np.bincount(slot_entry[~silent], minlength=entries)
     # what the company explains is neutral: it costs what chance pays for a carrier
     common = company * np.log(max(group.count, 1))
-    common = common + np.where(_rounding_matters(prepared, group, hyp), np.log(0.5), 0.0)
+    common = common + np.where(doubled, np.log(0.5), 0.0)
     gain = total(work.log_base + model.log_centre_density(residual, work.std_hz))
     return Scored(
         hyp=hyp,
@@ -141,20 +148,6 @@ def score_entries(
     )
 
 
-def _with_roundings(
-    prepared: Prepared, group: Group, hyp: IntArray, offset_hz: FloatArray, tolerance_hz: FloatArray
-) -> tuple[IntArray, FloatArray, FloatArray, NDArray[np.bool_]]:
-    """Double the entries whose list's rounding matters: once exact, once rounded (`coarse`)."""
-    again = _rounding_matters(prepared, group, hyp)
-    coarse = np.append(np.zeros(hyp.size, bool), np.ones(int(again.sum()), bool))
-    return (
-        np.append(hyp, hyp[again]),
-        np.append(offset_hz, offset_hz[again]),
-        np.append(tolerance_hz, tolerance_hz[again]),
-        coarse,
-    )
-
-
 def _company(
     prepared: Prepared,
     group: Group,
@@ -166,8 +159,9 @@ def _company(
 ) -> IntArray:
     """Count, for each entry, the left-over carriers that other lists of its position explain."""
     count = np.zeros(hyp.size, np.intp)
-    place, size = np.unique(prepared.hyp_place, return_counts=True)
-    crowded = size[np.searchsorted(place, prepared.hyp_place[hyp])] > 1
+    crowded = prepared.hyp_company[hyp]
+    if not crowded.any():
+        return count
     free = np.ones((hyp.size, group.count), bool)
     free[pair_entry, pair_carrier] = False
     rows: dict[int, IntArray] = {}
@@ -182,7 +176,8 @@ def _company(
 
 
 def _rounding_matters(prepared: Prepared, group: Group, hyp: IntArray) -> NDArray[np.bool_]:
-    matters: NDArray[np.bool_] = prepared.coarse_hz[prepared.hyp_start[hyp]] > 0.3 * float(np.median(group.std_hz))
+    """Say of each hypothesis whether its list's rounding makes a difference; such are tried exact and rounded."""
+    matters: NDArray[np.bool_] = prepared.coarse_hz[prepared.hyp_start[hyp]] > 0.3 * median(group.std_hz.tolist())
     return matters
 
 
@@ -205,6 +200,16 @@ def _slots(
     return base, slot_entry, slot_visible
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Near:
+    """Pairs near the offset of an entry: `pair` numbers them among all."""
+
+    entry: IntArray
+    pair: IntArray
+    row: IntArray
+    std_hz: FloatArray
+
+
 def _candidates(
     prepared: Prepared,
     group: Group,
@@ -212,8 +217,7 @@ def _candidates(
     hyp: IntArray,
     offset_hz: FloatArray,
     coarse: NDArray[np.bool_],
-    base: IntArray,
-) -> _Work:
+) -> _Near:
     """Pick, for each entry, the pairs of its hypothesis near its offset."""
     low = np.searchsorted(pairs.hyp, hyp)
     entry, index = _ragged(low, np.searchsorted(pairs.hyp, hyp, side="right"))
@@ -222,19 +226,25 @@ def _candidates(
     rounding = np.where(coarse[entry], rounded, 0.1 * rounded)
     std = np.sqrt(group.std_hz[carrier] ** 2 + rounding**2 + prepared.shift_hz[row] ** 2)
     near = np.abs(pairs.offset_hz[index] - offset_hz[entry]) < 6.0 * std + 0.7e6
-    entry, index, row, carrier, std = entry[near], index[near], row[near], carrier[near], std[near]
-    visible = _visible(prepared, group, row, offset_hz[entry])
-    slot = base[entry] + prepared.row_slot[row] - prepared.slot_start[hyp[entry]]
+    return _Near(entry[near], index[near], row[near], std[near])
+
+
+def _work(
+    prepared: Prepared, group: Group, pairs: Pairs, hyp: IntArray, base: IntArray, near: _Near, visible: FloatArray
+) -> _Work:
+    """Lay out what the rounds need of the pairs; `visible` is the chance that the row of each shows."""
+    row = near.row
+    slot = base[near.entry] + prepared.row_slot[row] - prepared.slot_start[hyp[near.entry]]
     common = prepared.log_share[row] + np.log(np.maximum(visible, 1e-3) * group.span_hz)
     return _Work(
-        entry=entry,
+        entry=near.entry,
         row=row,
-        carrier=carrier,
+        carrier=pairs.carrier[near.pair],
         slot=slot,
         last=slot + prepared.last_slot[row] - prepared.row_slot[row],
-        offset_hz=pairs.offset_hz[index],
-        std_hz=std,
-        log_base=pairs.gain[index] + common,
+        offset_hz=pairs.offset_hz[near.pair],
+        std_hz=near.std_hz,
+        log_base=pairs.gain[near.pair] + common,
     )
 
 
@@ -289,10 +299,13 @@ def _assign(work: _Work, offset: FloatArray, carriers: int) -> IntArray:
         for slot in slots:
             won &= best_s[slot] == rank
         taken.append(alive[won])
-        used = np.isin(by_carrier[alive], by_carrier[alive[won]])
-        used_slots = np.concatenate([slot[won] for slot in slots])
+        full_c, full_s = np.zeros(best_c.size, bool), np.zeros(best_s.size, bool)
+        full_c[by_carrier[alive[won]]] = True
         for slot in slots:
-            used |= np.isin(slot, used_slots)
+            full_s[slot[won]] = True
+        used = full_c[by_carrier[alive]]
+        for slot in slots:
+            used |= full_s[slot]
         alive = alive[~used]
     return np.sort(np.concatenate(taken)) if taken else np.empty(0, np.intp)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from statistics import median
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -48,7 +49,7 @@ def find_pairs(prepared: Prepared, group: Group, window_hz: float, valid: NDArra
     background = model.carrier_rate_density(group, prepared)
     rate_c, std_c, std_r = group.log_rate[carrier], group.log_rate_std[carrier], prepared.log_rate_std[row]
     gain = model.log_rate_gain(rate_c, std_c, prepared.log_rate[row], std_r, background[carrier])
-    rbw_hz = float(np.median([view.rbw_hz for view in group.views]))
+    rbw_hz = median([view.rbw_hz for view in group.views])
     gain += model.log_kind_gain(group, carrier, prepared, row, rbw_hz)
     gain += model.log_roll_off_gain(group.roll_off[carrier], group.roll_off_std[carrier], prepared.roll_off[row])
     hyp = prepared.row_hyp[row]
@@ -71,7 +72,7 @@ def shortlist(
     std = np.maximum(std, prepared.coarse_hz[pairs.row])
     density = group.span_hz / (np.sqrt(2.0 * np.pi) * std * max(group.count, 1))
     weight = np.maximum(pairs.gain + np.log(np.maximum(visible[pairs.row], 0.02) * model.ON_AIR_GUESS * density), 0.0)
-    width = float(np.clip(4.0 * np.median(std), 0.1e6, 4e6))
+    width = min(max(4.0 * float(np.median(std)), 0.1e6), 4e6)
     reach = 2.0 * window_hz + 2.0 * width
     key = pairs.hyp * reach + (pairs.offset_hz + window_hz)
     total = np.concatenate(([0.0], np.cumsum(weight)))

@@ -22,6 +22,7 @@ from typing import Any
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parent))
+import identify_counts as counts
 import identify_trials as trials
 
 COLUMNS = ("trial", "listed", "twin", "far_twin", "log10_odds", "absent_log10_odds")
@@ -163,7 +164,7 @@ def main(arguments: list[str]) -> None:
     seed = int(arguments[1]) if len(arguments) > 1 else 1
     oracle = Oracle.build(trials.World.build(trials.load_plans()))
     note = f"seed {seed}, {count} draws"
-    records = trials.keep(Path(__file__).with_suffix(".csv"), note, COLUMNS, run(oracle, count, seed))
+    records = counts.keep(Path(__file__).with_suffix(".csv"), note, COLUMNS, run(oracle, count, seed))
     for name, value in summary(records).items():
         sys.stdout.write(f"{name}: {value:g}\n")
 

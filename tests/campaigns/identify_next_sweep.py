@@ -18,6 +18,7 @@ from typing import Any
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parent))
+import identify_counts as counts
 import identify_trials as trials
 
 from spectra.capture import Context
@@ -67,7 +68,7 @@ def _swept(world: Any, rng: np.random.Generator, trial: Any, wish: Any) -> Any:
     rate = np.concatenate([table.symbol_rate_bd[rows], rng.choice(table.symbol_rate_bd, count)])
     if_hz = state.sign * (rf - state.lo_hz - error)
     listed = np.arange(rf.size) < rows.size
-    return trials._measure(if_hz, rate, listed, wish.start_hz, wish.stop_hz, wish.rbw_hz, rng)[0]
+    return trials._measure(if_hz, rate, listed, wish.start_hz, wish.stop_hz, wish.rbw_hz, rng, trials.USUAL)[0]
 
 
 def _gain(before: float | None, after: float | None) -> float | str:
@@ -101,7 +102,7 @@ def main(arguments: list[str]) -> None:
     seed = int(arguments[1]) if len(arguments) > 1 else 1
     world = trials.World.build(trials.load_plans())
     note = f"seed {seed}, {count} trials, those that ask for a sweep"
-    records = trials.keep(Path(__file__).with_suffix(".csv"), note, COLUMNS, run(world, count, seed))
+    records = counts.keep(Path(__file__).with_suffix(".csv"), note, COLUMNS, run(world, count, seed))
     for name, value in summary(records).items():
         sys.stdout.write(f"{name}: {value:g}\n")
     sys.stdout.write(f"{Counter((r['verdict'], r['verdict_together'], r['right_together']) for r in records)}\n")

@@ -24,6 +24,7 @@ from typing import Any
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parent))
+import identify_counts as counts
 import identify_trials as trials
 
 from spectra import __version__
@@ -223,7 +224,7 @@ def main(arguments: list[str]) -> None:
     records = read(path)
     for name, value in summary(records).items():
         sys.stdout.write(f"{name}: {value:g}\n")
-    for line in trials.reliability(records):
+    for line in counts.reliability(records):
         sys.stdout.write(", ".join(f"{name} {value:.4g}" for name, value in line.items()) + "\n")
 
 

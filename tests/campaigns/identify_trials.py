@@ -6,18 +6,18 @@ dtv-scan-tables; satellites get numbers, so that no name of the package appears 
 
 from __future__ import annotations
 
-import csv
 import dataclasses
 import re
-from collections.abc import Iterable, Iterator, Sequence
+import sys
+from collections.abc import Iterator
 from dataclasses import dataclass, field
-from itertools import pairwise
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
-from spectra import __version__
+sys.path.insert(0, str(Path(__file__).parent))
+import identify_counts as counts
+
 from spectra.measure.measurement import Carrier, Floor, Measurement
 from spectra.plan.chain import LoState, ReceiveChain
 from spectra.plan.table import CarrierTable, PlanList
@@ -406,85 +406,6 @@ def record(world: World, number: int, trial: Trial, *, left_out: bool = True) ->
     return value
 
 
-def figures(records: list[dict[str, object]], twins_from: float = 0.7) -> dict[str, float]:
-    """Return what the documentation quotes."""
-
-    def column(name: str, rows: list[dict[str, object]]) -> np.ndarray:
-        return np.array([float(str(r[name])) for r in rows if r.get(name, "") != ""])
-
-    def part(rows: list[dict[str, object]], *conditions: tuple[str, object]) -> float:
-        if not rows:
-            return float("nan")
-        return float(np.mean([all(r[name] == value for name, value in conditions) for r in rows]))
-
-    alone = [r for r in records if float(str(r["twin"])) < twins_from]
-    twins = [r for r in records if float(str(r["twin"])) >= twins_from]
-    gone = [r for r in records if r.get("absent_verdict", "")]
-    far = [r for r in gone if float(str(r["far_twin"])) < twins_from]
-    good = [r for r in records if r["right"] == 1 and r["verdict"] in ("confirmed", "probable")]
-    z = column("error_hz", good) / column("std_hz", good)
-    ratio = column("error_hz", good) / column("bound_hz", good)
-    return {
-        "trials": len(records),
-        "without twins": len(alone),
-        "without twins: first": part(alone, ("right", 1)),
-        "without twins: confirmed and right": part(alone, ("right", 1), ("verdict", "confirmed")),
-        "twins: true one named": part(twins, ("named", 1)),
-        "wrongly confirmed": sum(r["verdict"] == "confirmed" and r["right"] == 0 for r in records),
-        "probable or better": part(records, ("verdict", "confirmed")) + part(records, ("verdict", "probable")),
-        "absent": len(gone),
-        "absent: confirmed": sum(r["absent_verdict"] == "confirmed" for r in gone),
-        "absent: unidentified": part(gone, ("absent_verdict", "unidentified")),
-        "absent, no twin elsewhere": len(far),
-        "absent, no twin elsewhere: confirmed": sum(r["absent_verdict"] == "confirmed" for r in far),
-        "absent, no twin elsewhere: unidentified": part(far, ("absent_verdict", "unidentified")),
-        "LO error: coverage of 95 %": float(np.mean(np.abs(z) < 1.96)),
-        "LO error: RMSE over its standard uncertainty": float(np.sqrt(np.mean(z**2))),
-        "LO error: RMSE over the bound": float(np.sqrt(np.mean(ratio**2))),
-        "LO error: RMSE over the bound, 2 % of trials trimmed": float(
-            np.sqrt(np.mean(np.sort(ratio**2)[: int(0.98 * ratio.size)]))
-        ),
-    }
-
-
-def reliability(records: list[dict[str, object]], listed: float = 0.9) -> list[dict[str, float]]:
-    """Return claimed probability against the share that was right, in bins.
-
-    Each trial counts twice: with the whole table (weight `listed`, the prior of the method) and without the true
-    position (weight 1 - `listed`, where no answer is right).
-    """
-    claimed, right, weight = [], [], []
-    for r in records:
-        for prefix, part in (("", listed), ("absent_", 1.0 - listed)):
-            if r.get(prefix + "probability", "") != "":
-                claimed.append(float(str(r[prefix + "probability"])))
-                right.append(float(prefix == "" and r["right"] == 1))
-                weight.append(part)
-    p, y, w = np.array(claimed), np.array(right), np.array(weight)
-    table = []
-    edges = (0.0, 0.1, 0.3, 0.5, 0.7, 0.8, 0.9, 0.95, 0.98, 0.99, 1.0)
-    for low, high in pairwise(edges):
-        use = (p >= low) & ((p < high) | (high == 1.0))
-        if use.any():
-            mean, share = float(np.average(p[use], weights=w[use])), float(np.average(y[use], weights=w[use]))
-            table.append({"from": low, "to": high, "answers": int(use.sum()), "claimed": mean, "right": share})
-    return table
-
-
-def keep(path: Path, note: str, columns: Sequence[str], found: Iterable[dict[str, Any]]) -> list[dict[str, Any]]:
-    """Write records to a table as they come, under the version and a note, and return them."""
-    records = []
-    with path.open("w", encoding="utf-8", newline="") as out:
-        out.write(f"# sweepmuster {__version__}, {note}\n")
-        writer = csv.DictWriter(out, columns)
-        writer.writeheader()
-        for one in found:
-            writer.writerow(one)
-            out.flush()
-            records.append(one)
-    return records
-
-
 def main(arguments: list[str]) -> None:
     """Run a campaign: ``identify_trials.py [trials] [seed] [least] [most] [left out] [careful]``.
 
@@ -492,34 +413,24 @@ def main(arguments: list[str]) -> None:
 
     Usual sweeps have 1001 points and ten averages, careful ones 4001 points, RBW 300 kHz and twenty averages.
     """
-    import sys
-
     careful = "careful" in arguments
     numbers = [int(each) for each in arguments if each != "careful"]
     count, seed, least, most, gone = (numbers + [2000, 1, 5, 0, 0][len(numbers) :])[:5]
     world = World.build(load_plans())
     path = Path(__file__).with_name(f"identify_trials_{'careful_' if careful else ''}{least}_{most or 'up'}.csv")
-    records = []
-    with path.open("w", encoding="utf-8", newline="") as out:
-        out.write(
-            f"# sweepmuster {__version__}, seed {seed}, {count} trials, {least} to {most or 'any'} listed carriers\n"
-        )
-        writer = csv.DictWriter(out, COLUMNS)
-        writer.writeheader()
-        setting = CAREFUL if careful else USUAL
-        drawn = trials(world, count, seed, least=least, most=most or None, setting=setting)
-        for number, trial in enumerate(drawn):
-            value = record(world, number, trial, left_out=number < (gone or count))
-            writer.writerow(value)
-            out.flush()
-            records.append(value)
-    for name, value in figures(records).items():
+    setting = CAREFUL if careful else USUAL
+    drawn = enumerate(trials(world, count, seed, least=least, most=most or None, setting=setting))
+    records = counts.keep(
+        path,
+        f"seed {seed}, {count} trials, {least} to {most or 'any'} listed carriers",
+        COLUMNS,
+        (record(world, number, trial, left_out=number < (gone or count)) for number, trial in drawn),
+    )
+    for name, value in counts.figures(records).items():
         sys.stdout.write(f"{name}: {value:.4g}\n")
-    for line in reliability(records):
+    for line in counts.reliability(records):
         sys.stdout.write(", ".join(f"{name} {value:.4g}" for name, value in line.items()) + "\n")
 
 
 if __name__ == "__main__":
-    import sys as _sys
-
-    main(_sys.argv[1:])
+    main(sys.argv[1:])

@@ -19,6 +19,7 @@ from typing import Any
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parent))
+import identify_counts as counts
 import identify_trials as trials
 
 from spectra.identify import identify
@@ -106,7 +107,7 @@ def main(arguments: list[str]) -> None:
     seed = int(arguments[1]) if len(arguments) > 1 else 1
     world = trials.World.build(trials.load_plans())
     note = f"seed {seed}, {count} trials"
-    records = trials.keep(Path(__file__).with_suffix(".csv"), note, COLUMNS, run(world, count, seed))
+    records = counts.keep(Path(__file__).with_suffix(".csv"), note, COLUMNS, run(world, count, seed))
     for name, value in summary(records).items():
         sys.stdout.write(f"{name}: {value:g}\n")
     sys.stdout.write(f"{Counter((r['verdict'], r['right']) for r in records)}\n")

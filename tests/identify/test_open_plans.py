@@ -32,7 +32,7 @@ def test_right_first_and_never_wrongly_confirmed(world: tuple[ModuleType, Any]) 
     """Five listed carriers or more, 12 % missing, 15 % extra, LO error within 0.1, 1 or 3 MHz, LO state unknown."""
     trials, built = world
     records = [trials.record(built, n, t) for n, t in enumerate(trials.trials(built, 40, 2026))]
-    figures = trials.figures(records)
+    figures = trials.counts.figures(records)
     assert figures["wrongly confirmed"] == 0
     assert figures["without twins: first"] >= 0.95
     # the campaigns give 0.87: plans that share most of a list keep the rest at 'probable' (see METHOD.md)
@@ -71,7 +71,7 @@ def test_claimed_probabilities_come_true(campaign: Load) -> None:
 def test_few_carriers_are_never_wrongly_confirmed(world: tuple[ModuleType, Any]) -> None:
     trials, built = world
     records = [trials.record(built, n, t) for n, t in enumerate(trials.trials(built, 25, 7, least=2, most=4))]
-    figures = trials.figures(records)
+    figures = trials.counts.figures(records)
     assert figures["wrongly confirmed"] == 0
     assert figures["probable or better"] >= 0.5
     assert not [r for r in records if r["absent_verdict"] == "confirmed"]
@@ -100,3 +100,13 @@ def test_weak_sweeps_are_named_from_the_trace_and_never_confirmed(
     assert figures["named from the trace"] >= 0.25  # the campaign gives more, see METHOD.md
     assert figures["of these right"] >= 0.9
     assert figures["absent: named from the trace"] <= 0.1
+
+
+def test_the_sweep_that_is_advised_is_worth_taking(world: tuple[ModuleType, Any], campaign: Load) -> None:
+    """The campaign's summary: of the answers right at first, the sweep asked for makes many a probable one certain."""
+    _, built = world
+    advised = campaign("identify_next_sweep")
+    figures = advised.summary(list(advised.run(built, 24, 17)))
+    assert figures["right at first"] >= 4
+    assert figures["wrongly confirmed"] == 0
+    assert figures["against kin: gained"] >= 0.5  # the campaign gives more, see METHOD.md

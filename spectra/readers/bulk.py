@@ -13,8 +13,8 @@ import sys
 import warnings
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
-from functools import partial
+from dataclasses import dataclass, field
+from functools import lru_cache, partial
 from itertools import accumulate, pairwise
 from typing import Any
 
@@ -29,7 +29,6 @@ from spectra.units import FloatArray
 
 __all__ = ["Pace", "bulk_columns"]
 
-_DIGITS = b"0123456789+-eE \t\r\n"
 _LARGE = 4 * 1024 * 1024
 _LARGE_IF_LOADED = 256 * 1024
 _STEP = 32768
@@ -39,6 +38,7 @@ _MOST_WORKERS = 4
 _CHUNK = 2 * 1024 * 1024
 _LEAST_ROWS = 1024
 _FEW_ROWS = 24
+_AT_ONCE = 64
 _LEAST_BY_PATTERN = 32 * 1024
 
 
@@ -56,7 +56,7 @@ class Pace:
         Whether it is worth trying to parse the whole rest of the text as one table (False after one failure).
     """
 
-    step: int = _STEP
+    step: int = field(default_factory=lambda: _STEP)
     small: bool = False
     whole: bool = True
 
@@ -85,27 +85,20 @@ def bulk_columns(
     """
     if "N" not in row.kinds or "X" in row.kinds:
         return None
-    allowed = _allowed(row, dialect)
+    if dialect.delimiter == dialect.decimal:
+        return None
     found = Columns(row.numbers)
     at, size, done = start, pace.step, False
     while at < len(data) and not done:
+        first, begun = not found.rows, at
         end = data.find(b"\n", min(at + size, len(data) - 1)) + 1 or len(data)
-        chunk = data[at:end]
-        foreign = chunk.translate(None, allowed)
-        if foreign:
-            bad = min(chunk.find(bytes((byte,))) for byte in set(foreign))
-            chunk = chunk[: chunk.rfind(b"\n", 0, bad) + 1]
-            done = True
-        values, used, count = _regular(chunk, row, dialect)
+        at = _end_of_rows(data, at, end, row, dialect)
+        done = at < end
+        values = _regular(data[begun:at], row, dialect) if at > begun else None
         if values is None:
-            if not found.rows:
-                return None
+            at = begun
             break
-        done = done or used < len(chunk)
-        first = not found.rows
-        if count:
-            found.add(values)
-        at += used
+        found.add(values)
         if first and not done and len(data) - at >= _LEAST_BY_PATTERN:
             at = PatternReader(data, row, dialect).read(at, found)
             left = len(data) - at  # the end of the table, or rows that have no pattern
@@ -116,9 +109,45 @@ def bulk_columns(
     return (found.done(), at) if found.rows >= 2 else None
 
 
-def _allowed(row: Row, dialect: Dialect) -> bytes:
-    extra = dialect.delimiter + dialect.decimal + '"' + "".join(row.units)
-    return _DIGITS + extra.encode("ascii", "ignore")
+def _end_of_rows(data: bytes, at: int, end: int, row: Row, dialect: Dialect) -> int:
+    """Return where the rows like `row` end that are beyond doubt, from byte `at` to `end`, the end of a line."""
+    bare = all(data.find(mark, at, end) < 0 for mark in (b'"', b" ", b"\t") if mark != dialect.delimiter.encode())
+    rows = _rows(row.kinds, row.units, dialect, bare)
+    match = rows.match(data, at, end)
+    while match is not None:
+        at = match.end()
+        match = rows.match(data, at, end)
+    if at < end == len(data) and data.find(b"\n", at) < 0 and rows.fullmatch(data[at:] + b"\n"):
+        return end
+    return at
+
+
+@lru_cache(maxsize=128)
+def _rows(kinds: str, units: tuple[str, ...], dialect: Dialect, bare: bool) -> re.Pattern[bytes]:
+    """Return what matches up to a few dozen rows of these kinds of cells that are beyond doubt.
+
+    In their cells stand the characters of numbers (with the very unit of the first row), alone or, where the text is
+    not `bare`, in one pair of quotes and with blanks round them; there may be delimiters behind the last one. Whatever
+    else may still be a row is left to the exact way, cell by cell.
+    """
+    delimiter = re.escape(dialect.delimiter.encode())
+    number = b"[0-9eE+%s-]{1,%d}" % (dialect.decimal.encode(), LONGEST_CELL - 20)
+    blank = b"" if bare else rb"[ ]*" if dialect.delimiter == "\t" else rb"[ \t]*"
+    inside = b"" if dialect.delimiter == " " else blank
+    cells = []
+    for kind, unit in zip(kinds, units, strict=True):
+        text = re.escape(unit.encode())
+        if kind == "N":
+            text = number + (b" {0,9}" + text if unit and inside else text)
+        if not bare:
+            text = inside + b"(?:" + text + b'|"' + inside + text + inside + b'")' + inside
+        cells.append(inside if kind == "E" else text)
+    line = (rb"[ \t]+" if dialect.delimiter == " " else delimiter).join(cells)
+    if dialect.delimiter == " ":
+        line = blank + line + blank
+    elif delimiter:
+        line += delimiter + b"*" if bare else b"(?:" + delimiter + blank + b")*"
+    return re.compile(b"(?:" + line + rb"\r?\n){1,%d}" % _AT_ONCE)
 
 
 def _plain(row: Row, dialect: Dialect) -> bool:
@@ -177,7 +206,7 @@ def _pandas(
         warnings.simplefilter("error")
         run = map if len(parts) == 1 else pool.map  # the newer parser leaves the interpreter free
         try:
-            upto = list(accumulate(run(partial(_lines, data), parts)))
+            upto = list(accumulate(run(partial(_lines, data, first, dialect), parts)))
             columns = tuple(np.empty(upto[-1]) for _ in range(width))
             whole = all(run(partial(fill, columns), parts, [0, *upto], upto))
         except (ValueError, UnicodeError, Warning, OverflowError):
@@ -209,12 +238,37 @@ def _workers(size: int) -> int:
     return max(1, min(os.cpu_count() or 1, _MOST_WORKERS, size // _LARGE))
 
 
-def _lines(data: bytes, part: tuple[int, int]) -> int:
-    """Return how many lines stand between two places, the last perhaps without an end."""
-    start, end = part
-    raw = np.frombuffer(data, np.uint8, end - start, start)
-    ends = sum(int(np.count_nonzero(raw[at : at + _MOST_STEP] == 10)) for at in range(0, raw.size, _MOST_STEP))
-    return ends + int(raw[-1] != 10)
+def _lines(data: bytes, first: bytes, dialect: Dialect, part: tuple[int, int]) -> int:
+    """Return how many lines stand between two places, the last perhaps without an end.
+
+    Raises
+    ------
+    ValueError
+        If they are not as regular as the `first` row: what pandas would read, leave out or drop without a word and
+        the exact way would not.
+    """
+    mark = dialect.delimiter.encode() or b"\v"  # which is not allowed: rows of one cell have none
+    allowed = b"0123456789+-eE \t\r\n" + dialect.delimiter.encode() + dialect.decimal.encode()
+    marks, count = first.count(mark), 0
+    at, end = part
+    while at < end:
+        stop = data.find(b"\n", min(at + _MOST_STEP, end), end) + 1 or end
+        piece = data[at:stop]
+        raw = np.frombuffer(piece, np.uint8)
+        ends = np.flatnonzero(raw == 10)
+        lines = ends.size + int(raw[-1] != 10)
+        regular = not piece.translate(None, allowed) and piece.count(mark) == lines * marks
+        if regular and _longest(ends, raw.size) > LONGEST_CELL:
+            regular = _longest(np.flatnonzero((raw == 10) | (raw == ord(mark))), raw.size) <= LONGEST_CELL
+        if not regular:
+            raise ValueError("rows that are not regular")
+        count, at = count + lines, stop
+    return count
+
+
+def _longest(ends: npt.NDArray[np.int64], size: int) -> int:
+    """Return how long the longest piece between `ends` is; the last one ends with the text, of `size`."""
+    return int(np.diff(ends, prepend=-1, append=size).max()) - 1
 
 
 def _parts(data: bytes, start: int, end: int, count: int) -> list[tuple[int, int]]:
@@ -222,7 +276,7 @@ def _parts(data: bytes, start: int, end: int, count: int) -> list[tuple[int, int
     cuts = [start]
     for i in range(1, count):
         cut = data.find(b"\n", start + (end - start) * i // count, end) + 1
-        if cut > cuts[-1]:
+        if cuts[-1] < cut < end:
             cuts.append(cut)
     return list(pairwise([*cuts, end]))
 
@@ -249,120 +303,26 @@ def _last_like(data: bytes, start: int, row: Row, dialect: Dialect) -> int | Non
     return None
 
 
-def _regular(chunk: bytes, row: Row, dialect: Dialect) -> tuple[FloatArray | None, int, int]:
-    """Return values of the leading rows that are regular, the bytes they take, and their count."""
-    columns = row.kinds.count("N")
-    empty: FloatArray = np.empty((0, columns))
-    if not chunk:
-        return empty, 0, 0
-    text = chunk if chunk.endswith(b"\n") else chunk + b"\n"
-    units = [unit for unit in row.units if unit]
-    for unit in _longest_first(units):
-        if re.search(re.escape(unit) + rb"[ \t]*[0-9.+-]", text):
-            return None, 0, 0  # what follows would be joined to the number
+def _regular(text: bytes, row: Row, dialect: Dialect) -> FloatArray | None:
+    """Return the numbers of rows that are beyond doubt, shape (rows, numbers); None where they are not to be had."""
+    count = text.count(b"\n")
+    if not text.endswith(b"\n"):
+        text, count = text + b"\n", count + 1
+    for unit in _longest_first(row.units):
         text = text.replace(unit, b"")
-    if b'"' in text and (dialect.delimiter == dialect.decimal or not _quotes_round_cells(text, dialect)):
-        return None, 0, 0
-    text = text.translate(None, b'\r"')
-    drop = b""
-    if dialect.delimiter not in ("", " ") and (b" " in text or (b"\t" in text and dialect.delimiter != "\t")):
-        if _blank_between_digits(text, dialect.decimal):
-            return None, 0, 0
-        drop = b" " if dialect.delimiter == "\t" else b" \t"
-    text = text.translate(None, drop) if drop else text
-    raw = np.frombuffer(text, np.uint8)
-    good, marks = _regular_lines(raw, row, dialect)
-    if good == 0:
-        return empty, 0, 0
-    used = len(chunk)
-    if good < np.count_nonzero(raw == 10):
-        length = _nth_newline(text, good)
-        text, raw = text[:length], raw[:length]
-        used = _nth_newline(chunk, good)
-    if units and not _each_has_its_unit(chunk[:used], units, good):
-        return None, 0, 0  # to be told with its line
-    values = decimal_values(raw, marks, dialect.decimal) if marks is not None else None
-    if values is None and not _LONG_CELL.search(text):
-        values = any_numbers(text, dialect.delimiter, dialect.decimal)
-    if values is None or values.size != good * columns:
-        return None, 0, 0
-    return values.reshape(good, columns), used, good
-
-
-_LONG_CELL = re.compile(rb"[0-9.eE+-]{%d}" % (LONGEST_CELL + 1))
-
-
-def _longest_first(units: list[str]) -> list[bytes]:
-    """Return different units, those first that hold others (MHz before Hz)."""
-    return [unit.encode() for unit in sorted(set(units), key=len, reverse=True)]
-
-
-def _each_has_its_unit(text: bytes, units: list[str], rows: int) -> bool:
-    for unit in _longest_first(units):
-        if text.count(unit) != units.count(unit.decode()) * rows:
-            return False
-        text = text.replace(unit, b"")
-    return True
-
-
-def _nth_newline(text: bytes, n: int) -> int:
-    ends = np.flatnonzero(np.frombuffer(text, np.uint8) == 10)
-    return int(ends[n - 1]) + 1 if n <= ends.size else len(text)
-
-
-def _quotes_round_cells(text: bytes, dialect: Dialect) -> bool:
-    """Say whether every quote stands at the begin or the end of a cell, and none inside a number."""
-    raw = np.frombuffer(text, np.uint8)
-    edge = np.isin(raw, np.frombuffer(b'\n\r \t"' + dialect.delimiter.encode(), np.uint8))
-    quotes = np.flatnonzero(raw == 34)
-    after = np.minimum(quotes + 1, raw.size - 1)
-    return bool((edge[quotes - 1] | edge[after] | (quotes == 0)).all())
-
-
-def _blank_between_digits(text: bytes, decimal: str) -> bool:
-    """Say whether a blank stands inside a number: such a cell is looked at on its own."""
-    mark = ord(decimal)
-    raw = np.frombuffer(text, np.uint8)
-    blank = np.flatnonzero((raw == 32) | (raw == 9))
-    blank = blank[(blank > 0) & (blank < raw.size - 1)]
-    before, after = raw[blank - 1], raw[blank + 1]
-    inside = ((before >= 48) & (before <= 57)) | (before == mark)
-    inside &= ((after >= 48) & (after <= 57)) | (after == 43) | (after == 45) | (after == mark)
-    run = (before >= 48) & (before <= 57) & (after == 32)  # several blanks after a digit: look at each by hand
-    if run.any():
-        stripped = b" ".join(text.split(b" "))
-        return re.search(rb"[0-9.,][ \t]+[0-9+\-.,]", stripped) is not None
-    return bool(inside.any())
-
-
-def _regular_lines(raw: npt.NDArray[np.uint8], row: Row, dialect: Dialect) -> tuple[int, npt.NDArray[np.int64] | None]:
-    """Return how many leading lines have the same cells, filled and empty, as `row`, and where their cells end."""
-    ends = np.flatnonzero(raw == 10)
     if dialect.delimiter == " ":
-        blank = (raw == 32) | (raw == 9) | (raw == 10)
-        starts = np.flatnonzero(~blank & np.concatenate(([True], blank[:-1])))
-        upto = np.searchsorted(starts, ends)
-        counts = np.diff(upto, prepend=0)
-        wrong = np.flatnonzero(counts != row.kinds.count("N"))
-        return int(wrong[0]) if wrong.size else int(ends.size), None
-    marks = np.flatnonzero((raw == ord(dialect.delimiter)) | (raw == 10)) if dialect.delimiter else ends
-    good = int(ends.size)
-    width = int(np.searchsorted(marks, ends[0])) + 1 if dialect.delimiter else 1
-    if width < len(row.kinds):
-        return 0, None
-    if marks.size != good * width or not np.array_equal(marks[width - 1 :: width], ends):
-        per_line = np.diff(np.flatnonzero(raw[marks] == 10), prepend=-1)
-        good = int(np.flatnonzero(per_line != width)[0])
-        marks = marks[: good * width]
-    lengths = np.empty(marks.size, marks.dtype)
-    lengths[:1] = marks[:1] + 1
-    np.subtract(marks[1:], marks[:-1], out=lengths[1:])
-    filled = lengths > 1
-    if width == len(row.kinds) == row.numbers:
-        good = good if filled.all() else int(np.flatnonzero(~filled)[0]) // width
-        return good, marks[: good * width]
-    want = np.zeros(width, bool)
-    want[[i for i, kind in enumerate(row.kinds) if kind == "N"]] = True
-    differs = np.flatnonzero((filled.reshape(good, width) != want).any(axis=1))
-    good = int(differs[0]) if differs.size else good
-    return good, marks[: good * width]
+        values = any_numbers(text.replace(b'"', b""), " ", dialect.decimal)
+    else:
+        text = text.translate(None, b'\r" ' if dialect.delimiter == "\t" else b'\r" \t')
+        raw = np.frombuffer(text, np.uint8)
+        ends = raw == 10
+        marks = np.flatnonzero((raw == ord(dialect.delimiter)) | ends if dialect.delimiter else ends)
+        values = decimal_values(raw, marks, dialect.decimal)
+        if values is None:
+            values = any_numbers(text, dialect.delimiter, dialect.decimal)
+    return None if values is None or values.size != count * row.numbers else values.reshape(count, row.numbers)
+
+
+def _longest_first(units: tuple[str, ...]) -> list[bytes]:
+    """Return different units, those first that hold others (MHz before Hz)."""
+    return [unit.encode() for unit in sorted(set(units) - {""}, key=len, reverse=True)]

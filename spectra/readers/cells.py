@@ -134,7 +134,7 @@ def number(text: str, decimal: str = ".") -> float | None:
 
 def bare_number(cell: str, decimal: str) -> float | None:
     """Return the number in a stripped cell, the quick way where it is plainly written; None if it is none."""
-    if cell[-1:].isdigit() and len(cell) <= LONGEST_CELL and cell.isascii() and "_" not in cell:
+    if cell[-1:].isdigit() and cell[0] > " " and len(cell) <= LONGEST_CELL and cell.isascii() and "_" not in cell:
         if decimal == ".":
             plain = cell
         elif "." in cell:
@@ -154,7 +154,10 @@ def classify(cell: str, decimal: str) -> tuple[str, str, str]:
     Kinds: ``N`` number (with or without unit), ``u`` unit alone, ``E`` empty, ``X`` a word for "no value",
     ``D`` date or time, ``T`` anything else.
     """
+    odd = '"' in cell and cell.count('"') % 2  # a quote that opens and is not closed: nobody knows what it holds
     cell = cell.strip(EDGE)
+    if odd:
+        return "T", cell, ""
     if not cell:
         return "E", "", ""
     if len(cell) > LONGEST_CELL:

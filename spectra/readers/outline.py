@@ -16,6 +16,7 @@ from spectra.readers.cells import BLANK_WORDS, bare_number, classify, number, sp
 from spectra.readers.dialect import Dialect, Row, guess_dialect, row_of
 from spectra.readers.repairs import REPAIRS, without_remarks
 from spectra.readers.table import Table, read_table
+from spectra.units import counted
 
 __all__ = ["MAX_TABLES", "Outline", "Section", "TextLine", "outline_of"]
 
@@ -112,7 +113,7 @@ def outline_of(data: bytes, name: str) -> Outline:
         if not remarks:
             raise
         outline = _outline(bare, name)
-        outline.notes.append(f"left out: remarks behind the numbers of {remarks} row(s)")
+        outline.notes.append(f"left out: remarks behind the numbers of {counted(remarks, 'row')}")
         return outline
     for repair, note in REPAIRS:
         if outline.tables:
@@ -229,7 +230,7 @@ def _clip(data: bytes, dialect: Dialect, row: Row) -> tuple[bytes, list[TextLine
     for at, text in enumerate(data.decode("utf-8", "replace").split("\n"), 1):
         cells = split_row(text.rstrip("\r"), dialect.delimiter)
         if len(cells) > width and all(
-            (kind == "N" and bare_number(cell.strip(' "'), dialect.decimal) is not None)
+            (kind == "N" and '"' not in cell and bare_number(cell.strip(), dialect.decimal) is not None)
             or classify(cell, dialect.decimal)[0] == kind
             for cell, kind in zip(cells[:width], row.kinds, strict=True)
         ):
@@ -313,6 +314,7 @@ def _check_above(above: TextLine, row: Row, dialect: Dialect, name: str) -> None
             "a number, as in the rows below",
             "Delete that character, or save the trace again.",
         )
+    _check_quotes(above.text, above.line, row, dialect, name)
     if dialect.delimiter in ("", " ") or len(row.kinds) < 2:
         return
     kinds = row_of(above.text, dialect).kinds
@@ -338,6 +340,18 @@ def _check_above(above: TextLine, row: Row, dialect: Dialect, name: str) -> None
         )
 
 
+def _check_quotes(text: str, line: int, row: Row, dialect: Dialect, name: str) -> None:
+    """Refuse a line beside rows of numbers that would be one of them but for its quotes."""
+    if '"' in text and row_of(text, dialect).kinds != row.kinds == row_of(text.replace('"', ""), dialect).kinds:
+        raise SweepFormatError(
+            name,
+            line,
+            f"a row whose quotes do not stand round single cells ({text.strip()[:60]!r})",
+            "quotes round whole cells, each closed in its own cell, or none",
+            "Take the quotes out of that row, or save the trace again.",
+        )
+
+
 def _check_break(cursor: _Cursor, row: Row, dialect: Dialect, table: Table, name: str) -> None:
     """Refuse a row that breaks off, or looks unlike the others, right after the rows of a table."""
     if table.rows < 3:
@@ -348,6 +362,7 @@ def _check_break(cursor: _Cursor, row: Row, dialect: Dialect, table: Table, name
     text = cursor.peek(1)[0][0]
     if not _MAY_BE_ROW.match(text) and not (text.strip() and row_of(text, dialect).kinds.startswith("X")):
         return
+    _check_quotes(text, cursor.line, row, dialect, name)
     odd = row_of(text, dialect)
     first = next((t for t in odd.texts if t), "") or split_row(text, dialect.delimiter)[0].strip(' "')
     beside = len(odd.kinds) == len(row.kinds) and any(a == b == "N" for a, b in zip(odd.kinds, row.kinds, strict=True))
@@ -376,11 +391,15 @@ def _check_break(cursor: _Cursor, row: Row, dialect: Dialect, table: Table, name
     )
 
 
+_OF_NUMBERS = "0123456789+-.,'\" \u00a0\u202f\u2019\x7f" + "".join(map(chr, range(1, 32)))
+"""What may stand in a number wrongly written, quotes and characters that nobody sees among it."""
+
+
 def _like_number(cell: str) -> bool:
     """Say whether a cell is a number, or could only be one, wrongly written (``1000,000.5.2``)."""
     if number(cell, ".") is not None or number(cell, ",") is not None:
         return True
-    return any(c.isdigit() for c in cell) and not cell.strip("0123456789+-.,' \u00a0\u202f\u2019")
+    return any(c.isdigit() for c in cell) and not cell.strip(_OF_NUMBERS)
 
 
 def _check_last(data: bytes, row: Row, dialect: Dialect, table: Table, name: str) -> None:

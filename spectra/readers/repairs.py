@@ -59,7 +59,7 @@ def _without_blank_lines(data: bytes) -> bytes | None:
 
 def _without_outer_quotes(data: bytes) -> bytes | None:
     """Return a text whose lines stand in quotes as wholes without these; doubled quotes inside are one."""
-    if len(data) > _MOST or not data.lstrip().startswith(b'"'):
+    if len(data) > _MOST or not (data.lstrip().startswith(b'"') or b'\n"' in data):
         return None
     bare = bytearray()
     found, at = 0, 0
@@ -68,7 +68,7 @@ def _without_outer_quotes(data: bytes) -> bytes | None:
         line = data[at:end]
         inner = line.rstrip(b" \t;,\r\n")
         whole = len(inner) > 2 and inner[:1] == inner[-1:] == b'"' and b'"' not in inner[1:-1].replace(b'""', b"")
-        if whole and any(mark in inner for mark in (b",", b";", b"\t")):
+        if whole and any(mark in inner for mark in (b",", b";", b"\t", b" ")):
             line = inner[1:-1].replace(b'""', b'"') + b"\n"
             found += 1
         elif found < 3 and len(bare) > _SOME:

@@ -231,6 +231,7 @@ def to_utf8(data: bytes, name: str = "(memory)") -> tuple[bytes, str, list[str]]
         encoding = _utf16_without_bom(data)
     if encoding.startswith("utf-16"):
         data = data[: len(data) // 2 * 2].decode(encoding, "replace").encode("utf-8", "replace")
+    data = data.rstrip(b"\x1a")  # by which old systems end a text
     plain = bool(data) and np.frombuffer(data, np.int8).min() > 0  # ASCII without NUL, seen in one pass
     if not plain and b"\0" in data:
         count = data.count(b"\0")
@@ -252,6 +253,8 @@ def to_utf8(data: bytes, name: str = "(memory)") -> tuple[bytes, str, list[str]]
     controls = len(head) - len(head.translate(None, _CONTROL))
     if controls > max(2, len(head) // 200):
         raise _no_text(name, raw)
+    if b"\f" in data:  # a new page
+        data = data.replace(b"\f", b" ")
     head = data[:65536]
     if b"\r\r\n" in head:  # a line end that was widened twice
         data = data.replace(b"\r\r\n", b"\n")

@@ -300,6 +300,8 @@ class _PlainRow:
 
     def values(self, text: str) -> list[Any] | None:
         """Return the numbers of a row, None where the row must be looked at cell by cell."""
+        if '"' in text and (self.dialect.delimiter == " " or text.count('"') % 2):
+            return None
         cells = split_row(text, self.dialect.delimiter)
         if len(cells) != self.width:
             while len(cells) > self.width and not cells[-1].strip(' "'):

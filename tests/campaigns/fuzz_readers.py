@@ -4,8 +4,8 @@
 
 Held to: no exception but a SpectraError; no input slower than 1 s (plus 1 s per MB); never a sweep whose arrays
 differ in length, are not finite, or whose frequencies do not rise; never a file taken for another's size. Every
-fourth input is read twice, the second time as large tables are read (by patterns from the first rows on): it must give
-the same numbers to the bit, or be refused too. With
+fourth input is read twice, the second time as large tables are read (by patterns from the first rows on, and every
+other time by pandas where those do not do): it must give the same numbers to the bit, or be refused too. With
 ``--engine atheris`` (where that package is installed) inputs are guided by coverage, else they are mutated at random
 from specimens of every layout: bytes changed, cut, doubled, lines swapped, dropped and repeated, cells replaced by
 troublesome ones, encodings changed, files spliced together.
@@ -123,6 +123,8 @@ CELLS = [
 ]
 SMALL = {"_STEP": 24, "_LEAST_STEP": 24, "_LEAST_BY_PATTERN": 1, "_FEW_ROWS": 0}
 """Limits of the bulk reading under which every table is read as a large one is."""
+VERY_SMALL = SMALL | {"_LARGE": 1, "_LARGE_IF_LOADED": 1}
+"""The same where pandas' parser has a try too."""
 ENCODINGS = ["utf-8", "utf-8", "utf-8", "utf-8-sig", "utf-16", "utf-16-le", "utf-16-be", "latin-1", "cp1252"]
 
 
@@ -230,10 +232,11 @@ def outcome(data: bytes, options: dict[str, str]) -> list[tuple[bytes, ...]] | N
 
 
 def as_if_large(data: bytes, options: dict[str, str]) -> list[tuple[bytes, ...]] | None:
-    """Return the outcome where tables are read by patterns as soon as there are a few rows."""
-    kept = {name: getattr(bulk, name) for name in SMALL}
+    """Return the outcome where tables are read by patterns (and pandas) as soon as there are a few rows."""
+    limits = VERY_SMALL if len(data) % 8 == 0 else SMALL
+    kept = {name: getattr(bulk, name) for name in limits}
     try:
-        for name, value in SMALL.items():
+        for name, value in limits.items():
             setattr(bulk, name, value)
         return outcome(data, options)
     finally:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from functools import lru_cache
 
 __all__ = ["CATALOGUE", "DISCLAIMER", "Caution", "required_for"]
 
@@ -103,6 +104,7 @@ _TRIGGERS: tuple[tuple[re.Pattern[str], tuple[str, ...]], ...] = tuple(
 )
 
 
+@lru_cache(maxsize=1024)  # most advice is the same from sweep to sweep, and each piece is asked about twice
 def required_for(text: str) -> tuple[str, ...]:
     """Return the ids of the cautions that a piece of advice calls for, in catalogue order."""
     wanted = {id_ for pattern, ids in _TRIGGERS if pattern.search(text) for id_ in ids}

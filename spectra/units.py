@@ -136,9 +136,10 @@ def jsonable(value: Any) -> Any:
     if kind is float:
         return value if math.isfinite(value) else None
     if isinstance(value, dict):
-        return {str(key): jsonable(item) for key, item in value.items()}
+        # plain values are passed over here as well: a call costs more than all else that is done for one
+        return {str(key): item if type(item) in _PLAIN else jsonable(item) for key, item in value.items()}
     if isinstance(value, list | tuple):
-        return [jsonable(item) for item in value]
+        return [item if type(item) in _PLAIN else jsonable(item) for item in value]
     if isinstance(value, np.ndarray):
         return jsonable(value.tolist())
     if isinstance(value, np.generic):

@@ -75,7 +75,14 @@ def _mean_shape(symbol_rate_bd: float, roll_off: float, points: int, spacing_hz:
 def _alike(rate: FloatArray, roll_off: FloatArray, cn_db: FloatArray | float = 0.0) -> tuple[Places, Places]:
     """Return the first of each group of alike carriers and the group of every carrier: each is worked out once."""
     parts = np.broadcast_arrays(np.log(rate) / _RATE_STEP, roll_off / 0.01, np.asarray(cn_db) / 0.05)
-    _, first, back = np.unique(np.round(np.stack(parts)), axis=1, return_index=True, return_inverse=True)
+    rounded = np.round(np.stack(parts))
+    return _grouped(rounded.tobytes(), rounded.shape[1])
+
+
+@lru_cache(maxsize=256)  # the same rows are asked about in sweep after sweep
+def _grouped(rounded: bytes, count: int) -> tuple[Places, Places]:
+    columns = np.frombuffer(rounded).reshape(-1, count)
+    _, first, back = np.unique(columns, axis=1, return_index=True, return_inverse=True)
     return np.asarray(first, dtype=np.intp), np.asarray(np.ravel(back), dtype=np.intp)
 
 

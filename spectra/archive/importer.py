@@ -58,6 +58,11 @@ _TOGETHER = 20
 """Entries that one transaction stores: a commit costs as much as some rows, a kill as many analyses."""
 _BATCH = 4
 """Entries that a worker takes at a time: few enough that none waits long for the last one of a visit."""
+_WHOLE = 24
+"""Entries of a visit that one worker takes from the sweep to the record, where there are visits enough for all workers:
+what it found of them then need not be packed up between analysis and rules."""
+_ENOUGH = 200
+"""Entries of an import from which on there are."""
 _AHEAD = 48
 """Entries that are under way behind those that are waited for, so that no worker stands idle between visits."""
 Tell = Callable[[int, int], None]
@@ -126,7 +131,6 @@ class MakeJob:
     table: Path | None
     chain: Path | None
     plan_sha256: str | None
-    packed: bool
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -165,6 +169,14 @@ def make_entries(job: MakeJob) -> list[Made]:
         failed = (*analysed.failed, *(problem for review in own for problem in review.failed))
         made.append(Made(record, failed))
     return made
+
+
+def whole_entries(jobs: Sequence[Job], plan_sha256: str | None) -> tuple[list[Traits], list[Made]]:
+    """Analyse all entries of a visit and make them ready to be stored, in their order."""
+    analysed = analyse_jobs(jobs, False)
+    traits = [one for each in analysed for one in each.traits]
+    entries = [job.entry for job in jobs]
+    return traits, make_entries(MakeJob(entries, analysed, traits, jobs[0].table, jobs[0].chain, plan_sha256))
 
 
 class _Here:
@@ -320,12 +332,13 @@ def _above(folder: Path, root: Path, fits: Callable[[Path], bool], suffix: str) 
 
 @dataclass(slots=True)
 class _Chunk:
-    """Entries of one folder on their way: being analysed, then being made ready, then stored."""
+    """Entries of one folder on their way: being analysed, then being made ready (or both at once), then stored."""
 
     plan: VisitPlan
     files: tuple[PlanFile | None, PlanFile | None]
     entries: list[CaptureEntry]
-    analysed: list[Future[list[Analysed]]]
+    analysed: list[Future[list[Analysed]]] = field(default_factory=list)
+    whole: Future[tuple[list[Traits], list[Made]]] | None = None
     traits: list[Traits] = field(default_factory=list)
     made: list[Future[list[Made]]] = field(default_factory=list)
 
@@ -343,13 +356,14 @@ def _import(
     """
     hands = _Here() if pool is None else pool
     ahead = 0 if pool is None else _AHEAD
+    whole = 0 if pool is None or sum(len(plan.entries) for plan in plans) < _ENOUGH else _WHOLE
     analysing: deque[_Chunk] = deque()
     making: deque[_Chunk] = deque()
 
     def moved(least: int) -> Iterator[None]:
         while analysing and _behind(analysing) >= least:
             chunk = analysing.popleft()
-            _make(chunk, hands, pool is not None)
+            _make(chunk, hands)
             making.append(chunk)
         while making and _behind(making) >= least:
             yield from _store(archive, making.popleft(), result)
@@ -357,7 +371,7 @@ def _import(
     for plan in plans:
         for start in range(0, len(plan.entries), _CHUNK):
             entries = plan.entries[start : start + _CHUNK]
-            chunk = _analyse(archive, plan, entries, hands, pool is not None)
+            chunk = _analyse(archive, plan, entries, hands, pool is not None, whole)
             analysing.append(chunk)
             for _ in range(len(entries) - len(chunk)):
                 result.known += 1
@@ -371,33 +385,49 @@ def _behind(chunks: deque[_Chunk]) -> int:
 
 
 def _analyse(
-    archive: Archive, plan: VisitPlan, entries: Sequence[CaptureEntry], hands: Executor | _Here, packed: bool
+    archive: Archive,
+    plan: VisitPlan,
+    entries: Sequence[CaptureEntry],
+    hands: Executor | _Here,
+    packed: bool,
+    whole: int,
 ) -> _Chunk:
-    """Start on what is new of some entries."""
+    """Start on what is new of some entries; up to `whole` of them, if they are all of a visit, go in one piece."""
     files = plan_files(((plan.table_path, plan.table), (plan.chain_path, plan.chain)))
     fresh = _fresh(archive, plan, entries, files)
     jobs = [Job(plan.root, plan.written.head, entry, plan.table_path, plan.chain_path) for entry in fresh]
-    parts = [jobs[k : k + _BATCH] for k in range(0, len(jobs), _BATCH)]
-    return _Chunk(plan, files, fresh, [hands.submit(analyse_jobs, part, packed) for part in parts])
+    chunk = _Chunk(plan, files, fresh)
+    if jobs and len(entries) <= whole:
+        chunk.whole = hands.submit(whole_entries, jobs, _sha256(files[0]))
+    else:
+        parts = [jobs[k : k + _BATCH] for k in range(0, len(jobs), _BATCH)]
+        chunk.analysed = [hands.submit(analyse_jobs, part, packed) for part in parts]
+    return chunk
 
 
-def _make(chunk: _Chunk, hands: Executor | _Here, packed: bool) -> None:
-    """Start the rules on what was analysed."""
+def _sha256(file: PlanFile | None) -> str | None:
+    return None if file is None else file.sha256
+
+
+def _make(chunk: _Chunk, hands: Executor | _Here) -> None:
+    """Start the rules on what was analysed; a chunk that is whole has them under way."""
     answers = [future.result() for future in chunk.analysed]
     chunk.analysed = []
     chunk.traits = [one for part in answers for analysed in part for one in analysed.traits]
-    plan, sha256 = chunk.plan, None if chunk.files[0] is None else chunk.files[0].sha256
+    plan, sha256 = chunk.plan, _sha256(chunk.files[0])
     entries = iter(chunk.entries)
     for part in answers:
         own = [next(entries) for _ in part]
-        job = MakeJob(own, part, chunk.traits, plan.table_path, plan.chain_path, sha256, packed)
+        job = MakeJob(own, part, chunk.traits, plan.table_path, plan.chain_path, sha256)
         chunk.made.append(hands.submit(make_entries, job))
 
 
 def _store(archive: Archive, chunk: _Chunk, result: ImportResult) -> Iterator[None]:
     """Store what was made ready, yielding once an entry."""
-    visit = _visit_row(chunk.plan, chunk.traits)
     made = [one for future in chunk.made for one in future.result()]
+    if chunk.whole is not None:
+        chunk.traits, made = chunk.whole.result()
+    visit = _visit_row(chunk.plan, chunk.traits)
     table, chain = chunk.files
     for start in range(0, len(made), _TOGETHER):
         some = made[start : start + _TOGETHER]
@@ -416,7 +446,7 @@ def _fresh(
     archive: Archive, plan: VisitPlan, entries: Sequence[CaptureEntry], files: Sequence[PlanFile | None]
 ) -> list[CaptureEntry]:
     """Return the entries that are not stored with a result of this table, chain and software."""
-    plan_sha, chain_sha = (None if file is None else file.sha256 for file in files)
+    plan_sha, chain_sha = map(_sha256, files)
     hashes = [_hashes(entry) for entry in entries]
     # what was never seen needs no closer look; a file that cannot be read tells so when its sweeps are read
     there = archive.holds_raw({digest for some in hashes for digest in some})

@@ -179,19 +179,21 @@ def result_of(
     review: CaptureReview, *, plan_sha256: str | None, chain: ReceiveChain | None, made_at: datetime
 ) -> ResultRecord:
     """Return a review as a result; paths in it are cut to file names, which alone mean something elsewhere."""
-    measurements = [measurement.to_dict() for measurement in review.measurements]
+    measurements = [_plain_but(measurement.to_dict(), "carriers", "findings") for measurement in review.measurements]
     for measurement in measurements:
         measurement["sweep"]["file"] = _name(measurement["sweep"]["file"])
-    identification = None if review.identification is None else review.identification.to_dict()
-    if identification is not None:
+    identification = None
+    if review.identification is not None:
+        plain = ("candidates", "roll_call", "unlisted", "findings", "next_sweeps")
+        identification = _plain_but(review.identification.to_dict(), *plain)
         identification["sweeps"] = [_name(file) for file in identification["sweeps"]]
         identification["table"]["file"] = _name(identification["table"]["file"])
     body = {
         "measurements": measurements,
         "identification": identification,
         "findings": [finding.to_dict() for finding in review.findings],
-        "failed": [{**problem.to_dict(), "file": _name(problem.source)} for problem in review.failed],
-        "rf_hz": list(_rf(review, chain)),
+        "failed": [jsonable({**problem.to_dict(), "file": _name(problem.source)}) for problem in review.failed],
+        "rf_hz": jsonable(_rf(review, chain)),
         "curves": [curves_of(measurement) for measurement in review.measurements],
     }
     return ResultRecord(
@@ -199,8 +201,13 @@ def result_of(
         rfc3339(made_at) or "",
         plan_sha256,
         None if chain is None else chain.sha256,
-        jsonable(body),
+        body,
     )
+
+
+def _plain_but(value: Mapping[str, Any], *plain: str) -> dict[str, Any]:
+    """Return a mapping as plain values; those of the keys `plain`, nearly all there is, are so already."""
+    return {key: item if key in plain else jsonable(item) for key, item in value.items()}
 
 
 def _rf(review: CaptureReview, chain: ReceiveChain | None) -> tuple[float | None, ...]:

@@ -92,17 +92,17 @@ def listed_shapes(
     rate, roll_off = row_widths(table)
     text = table.text
     found = []
-    for k in np.flatnonzero((text["satellite"] == satellite) & (text["polarisation"] == polarisation)).tolist():
+    received = (table.rf_hz >= state.rf_min_hz) & (table.rf_hz <= state.rf_max_hz)
+    here = np.flatnonzero((text["satellite"] == satellite) & (text["polarisation"] == polarisation) & received)
+    centres = state.if_from_rf(table.rf_hz[here]) - state.sign * lo_error_hz
+    columns = (here, centres, rate[here], roll_off[here], table.line[here])
+    for k, centre, own_rate, own_roll_off, line in zip(*(column.tolist() for column in columns), strict=True):
         if beam and text["beam"][k] and text["beam"][k] != beam:
             continue
-        if not state.rf_min_hz <= table.rf_hz[k] <= state.rf_max_hz:
-            continue
-        centre = float(state.if_from_rf(table.rf_hz[k])) - state.sign * lo_error_hz
-        known = math.isfinite(rate[k])
+        known = math.isfinite(own_rate)
         if not known and str(text["kind"][k]).lower() != "cw":
             continue  # the table does not say how wide it is
-        line = int(table.line[k])
-        shape = Shape(centre, float(rate[k]) if known else None, float(roll_off[k]), line)
+        shape = Shape(centre, own_rate if known else None, own_roll_off, line)
         found.append(ListedShape(shape, line in absent))
     return tuple(found)
 

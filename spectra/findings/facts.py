@@ -122,7 +122,7 @@ def capture_facts(
         facts |= _rows(table, chain, states, satellite, polarisation, facts["spans"])
     if context is not None:
         place = _place(table, states, satellite, identification, sweep)
-        facts["sun"] = sun_view(context, context.captured_at or sweep.origin.captured_at, *place)
+        facts["sun"] = sun_view(context, context.captured_at or sweep.origin.captured_at, *place, in_beam=True)
     return facts
 
 

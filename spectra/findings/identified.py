@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -64,7 +65,7 @@ def identified_facts(
         "identification": identification,
         "circumstances": circumstances,
         "oscillator": fit,
-        "finer_sweep": None if fit is None else finer_sweep(fit, carriers, measurements[0].sweep.points),
+        "finer_sweep": None if fit is None else partial(finer_sweep, fit, carriers, measurements[0].sweep.points),
         "suspicion": _suspicion(identification, measurements, table, chain, circumstances, neighbours),
     }
 
@@ -197,7 +198,8 @@ def _suspicion(
     own = shapes(best.polarisation or "") + [shape_of(carrier) for carrier in neighbours]
     measured = [shape_of(c) for c in measurement.carriers]
     masks = own + [m for m in measured if not any(_could_be(m, s) for s in foreign)]
-    foreign = [s for s in foreign if not any(s.overlaps(o) for o in own)]
+    bands = [(o.centre_hz, o.half_width_hz) for o in own]
+    foreign = [s for s in foreign if not _touches(s.centre_hz, s.half_width_hz, bands)]
     if not foreign:
         return None
     levels = fit_levels(measurement, foreign, masks)
@@ -220,6 +222,11 @@ def _suspicion(
         capture=sweep.origin.file,
         polarisation=other,
     )
+
+
+def _touches(centre_hz: float, half_width_hz: float, bands: Sequence[tuple[float, float]]) -> bool:
+    """Say whether a band shares spectrum with any of some, each given as centre and half of its width."""
+    return any(abs(centre_hz - centre) < half_width_hz + half for centre, half in bands)
 
 
 def _could_be(measured: Shape, listed: Shape) -> bool:

@@ -356,7 +356,7 @@ def _intermodulated(mine: Sequence[Carrier], odds: list[list[Cause]], measuremen
     sweep, parents = measurement.sweep, measurement.carriers
     if not any(could_explain(carrier, parents) for carrier in mine):
         return
-    made = products(parents)
+    made = products(parents, span_hz=(sweep.start_hz, sweep.stop_hz))
     for causes, carrier in zip(odds, mine, strict=True):
         fit = match_product(carrier, made, parents, sweep.start_hz, sweep.stop_hz)
         if fit is None:

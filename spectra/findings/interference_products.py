@@ -14,6 +14,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import combinations, pairwise, permutations
 from typing import TYPE_CHECKING
 
@@ -74,20 +75,27 @@ def binomial_tail(hits: int, trials: int, probability: float) -> float:
     return float(betainc(hits, trials - hits + 1, min(max(probability, 0.0), 1.0)))
 
 
-def products(carriers: Sequence[Carrier], strongest: int = _STRONGEST) -> list[Product]:
+def products(
+    carriers: Sequence[Carrier], strongest: int = _STRONGEST, span_hz: tuple[float, float] | None = None
+) -> list[Product]:
     """Return the third- and fifth-order products of the strongest carriers, the strongest product first.
+
+    With `span_hz` only those between its ends.
 
     Relative power is that of the parents' levels multiplied (2 P1 + P2 and so on, in dBm), less 6 dB less where three
     different carriers meet (their third-order product is 6 dB up; derived), fifth order 20 dB down (common practice).
     """
     known = [k for k, c in enumerate(carriers) if c.power_dbm is not None]
     top = sorted(known, key=lambda k: -(carriers[k].power_dbm or 0.0))[:strongest]
-    made = []
+    wanted: list[tuple[tuple[tuple[int, int], ...], int, float]] = []
     for a, b in permutations(top, 2):
-        made.append(_product(carriers, ((a, 2), (b, -1)), 3, 0.0))
-        made.append(_product(carriers, ((a, 3), (b, -2)), 5, -20.0))
+        wanted.append((((a, 2), (b, -1)), 3, 0.0))
+        wanted.append((((a, 3), (b, -2)), 5, -20.0))
     for a, b in combinations(top, 2):
-        made += [_product(carriers, ((a, 1), (b, 1), (c, -1)), 3, 6.0) for c in top if c not in (a, b)]
+        wanted += [(((a, 1), (b, 1), (c, -1)), 3, 6.0) for c in top if c not in (a, b)]
+    low, high = (-math.inf, math.inf) if span_hz is None else span_hz
+    centre = {k: carriers[k].centre_hz for k in top}
+    made = [_product(carriers, *one) for one in wanted if low <= sum(n * centre[k] for k, n in one[0]) <= high]
     return sorted(made, key=lambda p: -p.relative_db)
 
 
@@ -104,18 +112,22 @@ def _product(carriers: Sequence[Carrier], terms: tuple[tuple[int, int], ...], or
     variance = sum((n * (carriers[k].centre_std_hz or 0.0)) ** 2 for k, n in terms)
     width = sum(abs(n) * carriers[k].width_hz for k, n in terms)
     mean = sum(abs(n) * (carriers[k].power_dbm or 0.0) for k, n in terms) / order
-    words = "".join(
-        f" {'+' if n > 0 else '-'} {'' if abs(n) == 1 else abs(n)}f{i}" for i, (_, n) in enumerate(terms, 1)
-    )
     return Product(
         tuple(k for k, _ in terms),
-        words.strip("+ "),
+        _words(tuple(n for _, n in terms)),
         order,
         centre,
         math.sqrt(variance),
         width,
         mean * order + extra_db,
     )
+
+
+@lru_cache(maxsize=64)
+def _words(times: tuple[int, ...]) -> str:
+    """Return a product in words, from how often each parent enters."""
+    words = "".join(f" {'+' if n > 0 else '-'} {'' if abs(n) == 1 else abs(n)}f{i}" for i, n in enumerate(times, 1))
+    return words.strip("+ ")
 
 
 def match_product(

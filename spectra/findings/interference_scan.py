@@ -299,14 +299,16 @@ def _tails(
     room = np.stack([first - guard - bounds[0], bounds[1] - (first + width + guard)])
     left_open = np.flatnonzero(room.max(axis=0) > 0)
     for length_rbw in _REFERENCES_RBW:
+        if not left_open.size:
+            break
         most = max(4, round(length_rbw * rbw_points), width if length_rbw > 5.0 else 0)
         least = max(4, math.ceil(_LEAST_REFERENCE_RBW * rbw_points))
         free = room[:, left_open]
-        lengths = np.clip(np.where(free >= least, free, 0), 0, most)
+        lengths = np.minimum(np.where(free >= least, free, 0), most)
         start = first[left_open]
-        left, left_good = _side(total, start - guard - lengths[0], lengths[0], law, readings)
-        right, right_good = _side(total, start + width + guard, lengths[1], law, readings)
-        value, freedom = _pooled(left, readings[lengths[0]] * left_good, right, readings[lengths[1]] * right_good, law)
+        begin = np.stack((start - guard - lengths[0], start + (width + guard)))
+        side, good = _side(total, begin, lengths, law, readings)
+        value, freedom = _pooled(side, readings[lengths] * good, law)
         told = freedom > 0.0
         here = left_open[told]
         t = mean[here] / value[told]
@@ -319,10 +321,9 @@ def _tails(
     return tail, ratio, reference
 
 
-def _pooled(
-    left: FloatArray, left_readings: FloatArray, right: FloatArray, right_readings: FloatArray, law: PointLaw
-) -> tuple[FloatArray, FloatArray]:
-    """Return mean and readings of the neighbourhood of each stretch: both sides, or the greater where they differ."""
+def _pooled(side: FloatArray, side_readings: FloatArray, law: PointLaw) -> tuple[FloatArray, FloatArray]:
+    """Return mean and readings around each stretch: of both sides (2, n), or of the greater where they differ."""
+    (left, right), (left_readings, right_readings) = side, side_readings
     about = left_readings + right_readings
     both = (left_readings > 0.0) & (right_readings > 0.0)
     least = np.maximum(np.minimum(left_readings, right_readings), 1e-9)
@@ -337,14 +338,14 @@ def _pooled(
 def _side(
     total: FloatArray, first: NDArray[np.intp], length: NDArray[np.intp], law: PointLaw, readings: FloatArray
 ) -> tuple[FloatArray, NDArray[np.bool_]]:
-    """Return the mean over a window of `length` from `first`, and whether there is one and it is level.
+    """Return the mean over windows of `length` from `first` on, and whether there is one and it is level.
 
     `readings` are those that windows of 0, 1, 2 ... points hold.
     """
     n = total.size - 1
     good = length > 0
     size = np.maximum(length, 2)
-    a = np.clip(first, 0, np.maximum(n - size, 0))
+    a = np.maximum(np.minimum(first, np.maximum(n - size, 0)), 0)
     half = size // 2
     mean = (total[a + size] - total[a]) / size
     near, far = (total[a + half] - total[a]) / half, (total[a + size] - total[a + half]) / (size - half)

@@ -247,11 +247,15 @@ def _nuisance(f: FloatArray, plateau: NDArray[np.intp]) -> FloatArray:
     """Return what may vary freely: the level of each plateau, a cubic of floor and of all; orthonormal columns."""
     columns = []
     for own in _members(plateau):
-        x = (f[own] - f[own].mean()) / max(float(np.ptp(f[own])), 1.0)
-        for power in range(4 if plateau[own[0]] == 0 else 1):
-            column = np.zeros(f.size)
-            column[own] = x**power
-            columns.append(column)
+        column = np.zeros(f.size)
+        column[own] = 1.0
+        columns.append(column)
+        if plateau[own[0]] == 0:
+            x = (f[own] - f[own].mean()) / max(float(np.ptp(f[own])), 1.0)
+            for power in (1, 2, 3):
+                column = np.zeros(f.size)
+                column[own] = x**power
+                columns.append(column)
     x = (f - f.mean()) / max(float(np.ptp(f)), 1.0)
     columns += [x, x**2, x**3]
     return _orthonormal(np.column_stack(columns))

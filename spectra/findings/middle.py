@@ -12,7 +12,9 @@ __all__ = ["median"]
 def median(values: FloatArray) -> float:
     """Return the median of numbers, shape (n,), n >= 1, none of them NaN; the mean of the middle two for even n."""
     half = values.size // 2
+    ordered = np.array(values)
     if values.size % 2:
-        return float(np.partition(values, half)[half])
-    ordered = np.partition(values, (half - 1, half))
+        ordered.partition(half)
+        return float(ordered[half])
+    ordered.partition((half - 1, half))
     return float(0.5 * (ordered[half - 1] + ordered[half]))

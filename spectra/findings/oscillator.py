@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from typing import TYPE_CHECKING
 
 from spectra.finding import Evidence, Finding, NextStep, Severity, Subjects, step
@@ -79,8 +79,11 @@ def _doppler(fit: OscillatorFit) -> str:
     return f"Doppler can be up to {bound:.0f} Hz at {_FASTEST_KN:g} knots, which matters at this certainty. "
 
 
-def out_of_tolerance(oscillator: OscillatorFit, finer_sweep: tuple[NextStep, ...]) -> Iterable[Finding]:
-    """Hold the LO error against the tolerance of its LO state: outside, inside, or this sweep cannot tell."""
+def out_of_tolerance(oscillator: OscillatorFit, finer_sweep: Callable[[], tuple[NextStep, ...]]) -> Iterable[Finding]:
+    """Hold the LO error against the tolerance of its LO state: outside, inside, or this sweep cannot tell.
+
+    `finer_sweep` works out the sweep that could; it is asked where this one cannot.
+    """
     tolerance = oscillator.state.tolerance_hz
     if tolerance is None:
         return
@@ -107,7 +110,7 @@ def out_of_tolerance(oscillator: OscillatorFit, finer_sweep: tuple[NextStep, ...
         answer = "cannot_tell"
         title = f"Whether {oscillator.state.name} is within {limit} cannot be told from this: {value}"
         words = f"With probability {probability:.2f} it is outside."
-        steps = finer_sweep
+        steps = finer_sweep()
     yield Finding(
         "oscillator.out_of_tolerance",
         severity,

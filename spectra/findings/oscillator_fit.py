@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spectra.findings.lookup import places
+from spectra.findings.middle import median
 from spectra.units import FloatArray
 
 if TYPE_CHECKING:
@@ -116,13 +117,14 @@ def departures(
     States of the same LO and side count as one; a row seen through another LO is left out.
     """
     place = places(table)
+    signs, los = np.array([(s.sign, s.lo_hz) for s in chain.lo_states]).T
     found = []
     for entry in identification.roll_call:
         if entry.status != "present" or entry.centre_hz is None or entry.row not in place:
             continue
         rf_hz, step = float(table.rf_hz[place[entry.row]]), float(table.rf_step_hz[place[entry.row]])
         centre = entry.centre_hz
-        seen = min(chain.lo_states, key=lambda s: abs(float(s.if_from_rf(rf_hz)) - centre))
+        seen = chain.lo_states[int(np.argmin(np.abs(signs * (rf_hz - los) - centre)))]
         sweep = measurements[min(entry.sweep, len(measurements) - 1)]
         carrier_std = _carrier_std(centre, sweep)
         if carrier_std is None or (seen.lo_hz, seen.injection) != (state.lo_hz, state.injection):
@@ -243,13 +245,15 @@ class _Lines:
         products = np.column_stack((first * first, first * second, second * second, first * y, second * y))
         return cls(y, design, prior_ppm, products)
 
-    def solve(self, weight: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    def solve(self, weight: FloatArray) -> tuple[FloatArray, tuple[FloatArray, ...], FloatArray]:
         """Return means (k, 2), the three entries of the information's inverse times its determinant, and the latter."""
         aa, ab, bb, ya, yb = (weight @ self.products).T
         bb = bb + self.prior_ppm**-2
         det = aa * bb - ab * ab
-        mean = np.stack(((bb * ya - ab * yb) / det, (aa * yb - ab * ya) / det), axis=1)
-        return mean, np.stack((bb, -ab, aa)), det
+        mean = np.empty((det.size, 2))
+        mean[:, 0] = (bb * ya - ab * yb) / det
+        mean[:, 1] = (aa * yb - ab * ya) / det
+        return mean, (bb, -ab, aa), det
 
     def rest(self, mean: FloatArray) -> FloatArray:
         """Return what each mean leaves of the departures, (k, n)."""
@@ -271,7 +275,7 @@ def _shares(y: FloatArray, own: FloatArray, rows: FloatArray, design: FloatArray
     mean = lines.solve(belongs / var)[0]
     # a carrier outside still tells the little that its class allows: without it, none would tell an infinity
     entries, det = lines.solve((belongs + (1.0 - belongs) / _OUTLIER_WIDTH**2) / var)[1:]
-    cov = (entries / det)[[0, 1, 1, 2]].T.reshape(-1, 2, 2)
+    cov = (np.stack(entries) / det)[[0, 1, 1, 2]].T.reshape(-1, 2, 2)
     square = lines.rest(mean) ** 2 / var
     # of both classes, so that no assumption is the better for leaving carriers out
     told = np.logaddexp(_LOG_INSIDE - 0.5 * square, _LOG_OUTSIDE - 0.5 / _OUTLIER_WIDTH**2 * square)
@@ -295,8 +299,8 @@ def _belonging(lines: _Lines, base: FloatArray, more: NDArray[np.bool_]) -> tupl
     belongs = np.ones(base.shape)
     if y.size < 3:
         return belongs, excess
-    start = float(np.median(y))
-    scatter = 1.4826 * float(np.median(np.abs(y - start)))
+    start = median(y)
+    scatter = 1.4826 * median(np.abs(y - start))
     var = base + scatter**2
     mean = np.tile([start * lines.design[0, 0], 0.0], (count, 1))
     left = np.arange(count)  # rows that still change

@@ -35,6 +35,7 @@ SUN_RADIUS_DEG = 0.27
 _ASSUMED_ANTENNA_M = 1.0
 _STEP_S = 15.0
 _REACH_S = 3600.0
+_SURELY_DEG = 0.01  # beyond rounding
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,7 +104,12 @@ def sun_azimuth_elevation_deg(
 
 
 def sun_view(
-    context: Context, captured_at: datetime | None, orbital_longitude_deg: float | None, rf_hz: float | None
+    context: Context,
+    captured_at: datetime | None,
+    orbital_longitude_deg: float | None,
+    rf_hz: float | None,
+    *,
+    in_beam: bool = False,
 ) -> SunView | None:
     """Return the sun beside a satellite at the time of a capture; None where time, place or satellite are not known.
 
@@ -115,6 +121,8 @@ def sun_view(
     captured_at : datetime or None
         What the clock said.
     orbital_longitude_deg, rf_hz : float or None
+    in_beam : bool
+        Whether None will do as well where the sun is not in the beam: nearly always, and much sooner said.
     """
     latitude, longitude = context.latitude_deg, context.longitude_deg
     if captured_at is None or orbital_longitude_deg is None or rf_hz is None or latitude is None or longitude is None:
@@ -125,12 +133,18 @@ def sun_view(
     if float(look.elevation_deg) <= 0.0:
         return None
     at = corrected_time(captured_at, context.clock_error_s)
-    seconds = np.arange(-_REACH_S, _REACH_S + _STEP_S, _STEP_S)
-    days = (at - _J2000).total_seconds() / 86400.0 + seconds / 86400.0
-    azimuth, elevation = sun_azimuth_elevation_deg(days, latitude, longitude)
-    off = _apart_deg(azimuth, elevation, float(look.azimuth_deg), float(look.elevation_deg))
     size = diameter_m(context.antenna)
     beam = beam_width_deg(size or _ASSUMED_ANTENNA_M, rf_hz)
+    day = (at - _J2000).total_seconds() / 86400.0
+
+    def off_at(seconds: FloatArray) -> FloatArray:
+        azimuth, elevation = sun_azimuth_elevation_deg(day + seconds / 86400.0, latitude, longitude)
+        return _apart_deg(azimuth, elevation, float(look.azimuth_deg), float(look.elevation_deg))
+
+    if in_beam and float(off_at(np.zeros(1))[0]) >= 0.5 * beam + SUN_RADIUS_DEG + _SURELY_DEG:
+        return None
+    seconds = np.arange(-_REACH_S, _REACH_S + _STEP_S, _STEP_S)
+    off = off_at(seconds)
     inside = np.flatnonzero(off < 0.5 * beam + SUN_RADIUS_DEG)
 
     def when(index: int) -> datetime:

@@ -171,7 +171,7 @@ def test_no_carriers_no_fit() -> None:
 @pytest.mark.parametrize(("error", "answer"), [(400e3, "yes"), (0.0, "no"), (100e3, "cannot_tell")])
 def test_against_the_tolerance(error: float, answer: str) -> None:
     fit = fit_oscillator(departures(error), LOW, 1.0)
-    (finding,) = out_of_tolerance(fit, ())
+    (finding,) = out_of_tolerance(fit, tuple)
     assert finding.answer == answer
     names = {e.name: e for e in finding.evidence}
     assert names["lo_error"].limit == 100e3 and names["doppler_at_most"].value > 0.0

@@ -254,3 +254,32 @@ def test_rows_of_levels_behind_a_count_stay_sweeps() -> None:
     sweeps = read_bytes(text.encode(), "x.csv")
     assert [sweep.points for sweep in sweeps] == [20] * 4
     assert sweeps[1].level_dbm[0] == -81.5
+
+
+PARTED = [f"{1173 + i / 2};-{80 + i % 7}.5" for i in range(31)]
+
+
+@pytest.mark.parametrize("between", ["", "# battery changed", "page 2"])
+def test_rows_parted_by_a_line_are_one_sweep(between: str) -> None:
+    text = "\n".join(["MHz;dBm", *PARTED[:15], between, *PARTED[15:]])
+    sweep = one(text)
+    assert sweep.frequency_hz.tolist() == [(1173 + i / 2) * 1e6 for i in range(31)]
+    assert sweep.level_dbm[15] == -81.5
+    assert any("2 tables" in note for note in sweep.origin.assumptions)
+
+
+def test_rows_parted_by_a_lost_one_are_none() -> None:
+    """The second part has no unit of its own and does not go on where the first ends."""
+    with pytest.raises(SweepFormatError) as told:
+        read_bytes("\n".join(["MHz;dBm", *PARTED[:15], "", *PARTED[16:]]).encode(), "x.csv")
+    assert told.value.line == 18
+
+
+@pytest.mark.parametrize("between", ["", "# battery changed", "x"])
+def test_levels_in_parts_are_refused(between: str) -> None:
+    """Each part would be laid over the whole span."""
+    levels = [row.split(";")[1] for row in PARTED]
+    text = "\n".join(["Start: 1173 MHz", "Stop: 1188 MHz", *levels[:15], between, *levels[15:]])
+    with pytest.raises(SweepFormatError, match="go on") as told:
+        read_bytes(text.encode(), "x.csv", level_unit="dBm")
+    assert told.value.line == 19

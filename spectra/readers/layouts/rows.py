@@ -83,6 +83,8 @@ def read_rows(document: Document) -> list[Draft]:
         if place and drafts and _same_sweep(drafts[-1], draft, block, traces):
             _add_trace(drafts[-1], draft, block, traces)
             continue
+        if place and drafts:
+            _check_levels(document.name, drafts[-1], draft, block)
         if place and drafts and _goes_on(drafts[-1], draft, block):
             pages.add(len(drafts))
         elif place == 0 and len(blocks) > 1:
@@ -93,16 +95,42 @@ def read_rows(document: Document) -> list[Draft]:
 
 
 def _goes_on(before: Draft, draft: Draft, block: _Block) -> bool:
-    """Say whether a block is the next page of the sweep before it: same heading, no settings, the next frequency."""
+    """Say whether a block is the next page of the sweep before it: same heading, no settings, the next frequency.
+
+    Or no heading, where a blank line or a remark parts the rows.
+    """
     old, new = before.axis, draft.axis
     if old is None or new is None or old.size < 2 or new.size < 2 or block.facts.readings:
         return False
-    if [(c.name, c.unit) for c in before.columns] != [(c.name, c.unit) for c in draft.columns]:
-        return False
-    if before.axis_unit != draft.axis_unit or _name_of(block) != ("", None, None):
+    if _without_heading(block) and len(before.columns) == len(draft.columns):
+        units = draft.axis_unit in (None, before.axis_unit) and all(
+            new.unit in (None, old.unit) for old, new in zip(before.columns, draft.columns, strict=True)
+        )
+    else:
+        names = [(c.name, c.unit) for c in before.columns] == [(c.name, c.unit) for c in draft.columns]
+        units = names and before.axis_unit == draft.axis_unit
+    if not units or _name_of(block) != ("", None, None):
         return False
     step = float(old[-1] - old[-2])
     return step > 0.0 and abs(new[0] - old[-1] - step) <= 0.05 * step and abs(new[1] - new[0] - step) <= 0.05 * step
+
+
+def _without_heading(block: _Block) -> bool:
+    """Say whether nothing between a block and the rows before it says that something new begins."""
+    return not block.head.lines and not block.facts.readings and _name_of(block) == ("", None, None)
+
+
+def _check_levels(name: str, before: Draft, draft: Draft, block: _Block) -> None:
+    """Refuse levels that stand in parts: each part would be laid over the whole span."""
+    parts = before.axis is None and draft.axis is None and _without_heading(block)
+    if parts and before.columns[0].values.size != draft.columns[0].values.size:
+        raise SweepFormatError(
+            name,
+            draft.lines[0],
+            f"levels that go on after line {before.lines[1]}, without a heading",
+            "the levels of a trace in one piece: the axis hangs on their count",
+            "Take out the lines between them, or save the trace again.",
+        )
 
 
 def _bound(drafts: list[Draft], pages: set[int]) -> list[Draft]:

@@ -163,7 +163,7 @@ def _store(archive: Archive, connection: sa.Connection, notes: VisitNotes, files
     for file in files:
         archive._blob(connection, file)  # one room, one transaction
     values = {"key": notes.key, "visit": notes.visit, "saved_at": notes.saved_at, "body": notes.body()}
-    fresh = archive._once(connection, NOTE, values, NOTE.c.key)
+    fresh = archive._once(connection, NOTE, values, NOTE.c.key) is not None
     sum_up(connection, [notes.visit])  # a title kept is found by
     return fresh
 

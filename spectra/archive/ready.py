@@ -10,7 +10,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
-from spectra.archive.record import EntryRecord, RawFile, pack
+from spectra.archive.record import LEVEL, EntryRecord, RawFile, pack
 
 __all__ = ["PackedBody", "PackedFile", "body_of", "file_of", "packed_entry", "search_rows"]
 
@@ -41,7 +41,7 @@ def file_of(file: RawFile | PackedFile) -> PackedFile:
     """Return a raw file as it is stored."""
     if isinstance(file, PackedFile):
         return file
-    return PackedFile(file.name, file.sha256, len(file.data), zlib.compress(file.data, 6))
+    return PackedFile(file.name, file.sha256, len(file.data), zlib.compress(file.data, LEVEL))
 
 
 def body_of(body: Mapping[str, Any] | PackedBody) -> PackedBody:

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from spectra.visit.visitfile import CaptureEntry
 
 __all__ = [
+    "LEVEL",
     "CaptureRecord",
     "EntryRecord",
     "RawFile",
@@ -34,6 +35,8 @@ __all__ = [
     "unpack",
 ]
 
+LEVEL = 5
+"""Of zlib: the next one takes a quarter longer and saves a hundredth (measured on sweeps of 1001 points)."""
 _SURE = ("confirmed", "probable", "contradicted")
 
 
@@ -106,7 +109,7 @@ def _dumped(value: Any) -> str:
 
 def pack(value: Any) -> bytes:
     """Return plain values (see `jsonable`) as compressed canonical JSON."""
-    return zlib.compress(_dumped(value).encode("utf-8"), 6)
+    return zlib.compress(_dumped(value).encode("utf-8"), LEVEL)
 
 
 def unpack(data: bytes) -> Any:

@@ -89,9 +89,33 @@ _SUMMARISE = (
 _NAMES_OF = sa.select(CAPTURE.c.name, CAPTURE.c.vessel, CAPTURE.c.terminal, CAPTURE.c.visit).where(CAPTURE.c.id == _OWN)
 _DERIVED = ("words", "role")
 """Columns that follow from others, for searching."""
+_BLOBS_THERE = sa.select(BLOB.c.sha256).where(BLOB.c.sha256.in_(sa.bindparam("wanted", expanding=True)))
 _CLEAR = {table.name: sa.delete(table).where(table.c.capture == _OWN) for table in (FINDING, CARRIER)}
-_INSERT = {table.name: sa.insert(table) for table in (RAW, FINDING, CARRIER)}
+_INSERT = {table.name: sa.insert(table) for table in (RAW, RESULT, FINDING, CARRIER)}
 # statements made once: SQLAlchemy then knows them by sight
+
+
+class _Rows:
+    """What new captures of a transaction have besides their own rows: written together, since each statement costs.
+
+    Files by their hash, rows by the name of their table, in the order in which they may be written.
+    """
+
+    def __init__(self) -> None:
+        self.files: dict[str, RawFile | PackedFile] = {}
+        self.of: dict[str, list[dict[str, Any]]] = {name: [] for name in _INSERT}
+
+
+def _result_row(capture_key: str, id_: int, result: ResultRecord, body: PackedBody) -> dict[str, Any]:
+    return {
+        "key": result.key(capture_key),
+        "capture": id_,
+        "software": result.software,
+        "made_at": result.made_at,
+        "plan": result.plan_sha256,
+        "chain": result.chain_sha256,
+        "body": body.data,
+    }
 
 
 class Archive:
@@ -191,10 +215,11 @@ class Archive:
             if visit is not None:
                 self._once(connection, VISIT, dataclasses.asdict(visit), VISIT.c.key)
             found = []
-            touched = Touched()
+            touched, rows = Touched(), _Rows()
             for record in records:
-                fresh = [self._capture(connection, capture, visit, replaced, touched) for capture in record.captures]
+                fresh = [self._capture(connection, one, visit, replaced, touched, rows) for one in record.captures]
                 found.append(any(fresh))
+            self._write(connection, rows)
             touched.sum_up(connection)
             return found
 
@@ -217,13 +242,20 @@ class Archive:
         dialect = postgresql if self.engine.dialect.name == "postgresql" else sqlite
         return dialect.insert(table)
 
-    def _once(self, connection: sa.Connection, table: sa.Table, values: Mapping[str, Any], key: sa.Column[Any]) -> bool:
-        """Insert a row unless its key is there; say whether it was inserted."""
+    def _once(
+        self,
+        connection: sa.Connection,
+        table: sa.Table,
+        values: Mapping[str, Any],
+        key: sa.Column[Any],
+        told: sa.Column[Any] | None = None,
+    ) -> Any:
+        """Insert a row unless its key is there; return its key (or the column `told`), None where it was there."""
         insert = self._inserts.get(table.name)
         if insert is None:  # one statement a table: made and understood once, not once a row
-            insert = self._insert(table).on_conflict_do_nothing(index_elements=[key]).returning(key)
-            self._inserts[table.name] = insert
-        return connection.execute(insert, dict(values)).first() is not None
+            insert = self._insert(table).on_conflict_do_nothing(index_elements=[key])
+            insert = self._inserts[table.name] = insert.returning(key if told is None else told)
+        return connection.execute(insert, dict(values)).scalar()
 
     def _blob(self, connection: sa.Connection, file: RawFile | PackedFile) -> str:
         digest = file.sha256
@@ -250,8 +282,13 @@ class Archive:
         visit: VisitRow | None,
         replaced: bool,
         touched: Touched,
+        rows: _Rows,
     ) -> bool:
-        """Store a capture and its result; `touched` gets the visits whose lists change with it."""
+        """Store a capture and its result; say whether anything was new.
+
+        `touched` gets the visits whose lists change with it, `rows` what a new capture has besides its own row.
+        """
+        body = body_of(capture.result.body)
         values = {
             "key": capture.key,
             "entry": capture.entry,
@@ -265,35 +302,46 @@ class Archive:
             "context": pack(capture.context),
             "replaced": replaced,
             "role": role_of(capture.context["context"]),
-            "words": capture_words(capture.name, capture.vessel, capture.terminal, None),
-            **dict.fromkeys(("carriers", "faults", "warnings"), 0),
+            "words": capture_words(capture.name, capture.vessel, capture.terminal, body.summary["satellite"]),
+            "result": capture.result.key(capture.key),
+            **body.summary,
         }
-        fresh = self._once(connection, CAPTURE, values, CAPTURE.c.key)
-        id_ = connection.execute(_CAPTURE_ID, {"wanted": capture.key}).scalar_one()
-        if fresh:
-            touched.add(None if visit is None else visit.key, id_)
-            if not replaced:
-                touched.whole(connection.execute(_REPLACE, {"same": capture.raw_key, "own": id_}).scalars())
-            rows = [
-                {"capture": id_, "position": k, "blob": self._blob(connection, file), "file": file.name}
-                for k, file in enumerate(capture.raw)
-            ]
-            connection.execute(_INSERT[RAW.name], rows)
-        return self._result(connection, id_, capture.key, capture.result, touched) or fresh
+        id_ = self._once(connection, CAPTURE, values, CAPTURE.c.key, CAPTURE.c.id)
+        if id_ is None:
+            self._write(connection, rows)  # it may have come in this very transaction
+            id_ = connection.execute(_CAPTURE_ID, {"wanted": capture.key}).scalar_one()
+            return self._result(connection, id_, capture.key, capture.result, touched)
+        touched.add(values["visit"], id_)
+        if not replaced:
+            touched.whole(connection.execute(_REPLACE, {"same": capture.raw_key, "own": id_}).scalars())
+        for position, file in enumerate(capture.raw):
+            rows.files.setdefault(file.sha256, file)
+            rows.of[RAW.name].append({"capture": id_, "position": position, "blob": file.sha256, "file": file.name})
+        rows.of[RESULT.name].append(_result_row(capture.key, id_, capture.result, body))
+        for table, more in ((FINDING, body.findings), (CARRIER, body.carriers)):
+            rows.of[table.name] += [{"capture": id_, **row} for row in more]
+        return True
+
+    def _write(self, connection: sa.Connection, rows: _Rows) -> None:
+        """Write what was gathered for new captures."""
+        # most files come again: do not send what is there
+        there = connection.execute(_BLOBS_THERE, {"wanted": list(rows.files)}).scalars() if rows.files else ()
+        missing = rows.files.keys() - set(there)
+        if missing:
+            packed = [(digest, file_of(rows.files[digest])) for digest in sorted(missing)]
+            blobs = [{"sha256": digest, "size": file.size, "data": file.data} for digest, file in packed]
+            connection.execute(self._insert(BLOB).on_conflict_do_nothing(index_elements=[BLOB.c.sha256]), blobs)
+        rows.files.clear()
+        for name, gathered in rows.of.items():
+            if gathered:
+                connection.execute(_INSERT[name], gathered)
+                gathered.clear()
 
     def _result(
         self, connection: sa.Connection, id_: int, capture_key: str, result: ResultRecord, touched: Touched
     ) -> bool:
         body = body_of(result.body)
-        values = {
-            "key": result.key(capture_key),
-            "capture": id_,
-            "software": result.software,
-            "made_at": result.made_at,
-            "plan": result.plan_sha256,
-            "chain": result.chain_sha256,
-            "body": body.data,
-        }
+        values = _result_row(capture_key, id_, result, body)
         if not self._once(connection, RESULT, values, RESULT.c.key):
             return False
         current = connection.execute(_CURRENT_MADE, {"own": id_}).scalar()

@@ -76,6 +76,9 @@ def identify(
     Every list of the table through every LO state is a hypothesis. Its likelihood is that of all carriers under one
     common IF offset: rows seen or missed with the chance that the sweep shows them, other carriers as clutter. The
     odds are against chance, against satellites outside the table that resemble a list of it, and against the rivals.
+
+    Frequencies are taken as IF. A sweep whose axis shows RF (the analyser adds the LO) is brought to IF before it is
+    measured, by `spectra.findings.sweep_to_if`; the command line and the archive do so by themselves.
     """
     measurements = (evidence,) if isinstance(evidence, Measurement) else tuple(evidence)
     contexts = _contexts(context, len(measurements))
@@ -204,6 +207,14 @@ def _contexts(context: Context | Sequence[Context | None] | None, count: int) ->
     return tuple(context)
 
 
+def _outside(measurements: Sequence[Measurement], chain: ReceiveChain) -> tuple[float, float] | None:
+    """Return from where to where the sweeps go if none of them reaches into the IF range of the chain."""
+    sweeps = [m.sweep for m in measurements]
+    if any(s.stop_hz > chain.if_min_hz and s.start_hz < chain.if_max_hz for s in sweeps):
+        return None
+    return min(s.start_hz for s in sweeps), max(s.stop_hz for s in sweeps)
+
+
 def _result(
     measurements: Sequence[Measurement],
     prepared: Prepared,
@@ -252,6 +263,7 @@ def _result(
         second=solution.second,
         next_sweeps=() if inverted else next_sweeps(prepared, chain, scorings, ranking, judgement),
         aside=known.aside,
+        outside_if_hz=_outside(measurements, chain),
     )
     return Identification(
         verdict=judgement.verdict,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from spectra.finding import Evidence, Finding, step
+from spectra.finding import Evidence, Finding, NextStep, step
 from spectra.identify.contradiction import contradictions, inverted
 from spectra.identify.model import DEFAULT_TOLERANCE_HZ
 from spectra.identify.odds import Answer, same_position
@@ -139,9 +139,24 @@ def _unidentified(facts: Facts) -> Finding:
         answer="no",
         evidence=(Evidence("carriers explained", facts.matched, unit=f"of {facts.carriers}"),),
         next_steps=(
+            *_at_if(facts),
             step("Check that the table holds the satellite that is meant, and that its rows are up to date."),
             step("Check the chain's LO frequencies and injection side against the label of what is fitted."),
             step("Take a wider or a finer sweep and identify again."),
+        ),
+    )
+
+
+def _at_if(facts: Facts) -> tuple[NextStep, ...]:
+    """Return what to do first where no sweep reaches into the IF range of the chain: the axis may show RF."""
+    if facts.outside_if_hz is None:
+        return ()
+    low, high = (value / 1e6 for value in facts.outside_if_hz)
+    return (
+        step(
+            f"The axis ({low:.3f} to {high:.3f} MHz) lies outside the chain's IF. If it shows RF, take it back to IF "
+            "first: spectra.findings.sweep_to_if(sweep, chain) before measure in Python, or sweepmuster convert FILE "
+            "--to-if --chain CHAIN.toml --out FOLDER."
         ),
     )
 

@@ -55,6 +55,7 @@ class Facts:
     second: Answer | None = None
     next_sweeps: tuple[NextSweep, ...] = ()
     aside: bool = False
+    outside_if_hz: tuple[float, float] | None = None
 
 
 def name_of(prepared: Prepared, answer: Answer, *, full: bool = True) -> str:

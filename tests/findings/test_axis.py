@@ -1,8 +1,11 @@
 """An RF axis goes back to IF: low side IF = RF - LO, high side IF = LO - RF with the spectrum turned round."""
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 
+from spectra import identify, load_chain, load_table, measure, read_sweep
 from spectra.errors import SweepFormatError, UsageError
 from spectra.findings import sweep_at_if, sweep_to_if
 from spectra.findings.axis import rf_note
@@ -83,3 +86,17 @@ def test_two_states_that_fit_must_be_told_apart(chain) -> None:
     assert sweep_to_if(sweep, chain, "high H").start_hz == pytest.approx(1.12e9)
     with pytest.raises(UsageError, match="sideways"):
         sweep_to_if(sweep, chain, "sideways")
+
+
+def test_identify_says_so_where_an_rf_axis_was_not_taken_back() -> None:
+    """Whoever measures in Python has to take the axis back; the demo's own sweep with the LO of its state added."""
+    demo = Path(__file__).parents[2] / "captures_demo"
+    table, chain = load_table(demo / "carriers.csv"), load_chain(demo / "chain.toml")
+    at_if = read_sweep(demo / "2_right_wide.csv")
+    at_rf = Sweep(at_if.frequency_hz + 10.6e9, at_if.level_dbm, at_if.settings)
+    lost = identify(measure(at_rf), table, chain)
+    assert lost.verdict == "unidentified"
+    assert "sweep_to_if" in lost.findings[0].next_steps[0].text
+    found = identify(measure(sweep_to_if(at_rf, chain)), table, chain)
+    assert (found.verdict, found.best.satellite) == ("confirmed", "Fairlead 2")
+    assert not any("sweep_to_if" in step.text for finding in found.findings for step in finding.next_steps)

@@ -82,8 +82,10 @@ class Grid:
     def with_more(self, columns: FloatArray) -> Grid:
         """Return the grid with further columns (n, k) taken out, orthonormal to one another and to those before."""
         more = self.lines(columns)
-        taken = np.stack(((more.real**2).sum(axis=1), (more.imag**2).sum(axis=1), -(more.real * more.imag).sum(axis=1)))
-        return replace(self, held=np.hstack((self.held, more)), square=self.square - taken)
+        real, imaginary = more.real.T.copy(), more.imag.T.copy()
+        taken = np.stack(((real**2).sum(axis=0), (imaginary**2).sum(axis=0), -(real * imaginary).sum(axis=0)))
+        held = np.hstack((self.held, more)) if self.held.size else more
+        return replace(self, held=held, square=self.square - taken)
 
     def lines(self, columns: FloatArray) -> NDArray[np.complex128]:
         """Return the transforms of columns (n, k), given at the used points, at the rates of the grid, shape (m, k)."""

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.fft import next_fast_len
 
 from spectra.findings.interference_scan import law_of
 from spectra.findings.line_rates import Grid, columns_of, gains_at
@@ -152,8 +153,9 @@ def find_ripples(
     least_variance = max(least_variance, _LEAST_SPREAD_DB**2)
     span = sweep.stop_hz - sweep.start_hz
     least = max(_LEAST_PERIOD_RBW * (sweep.settings.rbw_hz or 0.0), _LEAST_PERIOD_POINTS * sweep.spacing_hz)
-    # rates of a discrete Fourier transform four times as long as the sweep: a quarter of a turn apart
-    size = 4 * sweep.points
+    # rates of a discrete Fourier transform four times as long as the sweep or a little more, of a length that is quickly
+    # worked out: a quarter of a turn apart at most
+    size = next_fast_len(4 * sweep.points, real=True)
     number = np.arange(math.ceil(_LEAST_TURNS / span * size * sweep.spacing_hz), size * sweep.spacing_hz / least)
     cycles: FloatArray = number / (size * sweep.spacing_hz)
     if cycles.size < 2:

@@ -153,8 +153,8 @@ def find_ripples(
     least_variance = max(least_variance, _LEAST_SPREAD_DB**2)
     span = sweep.stop_hz - sweep.start_hz
     least = max(_LEAST_PERIOD_RBW * (sweep.settings.rbw_hz or 0.0), _LEAST_PERIOD_POINTS * sweep.spacing_hz)
-    # rates of a discrete Fourier transform four times as long as the sweep or a little more, of a length that is quickly
-    # worked out: a quarter of a turn apart at most
+    # rates of a discrete Fourier transform at least four times as long as the sweep, of a length that is quickly worked
+    # out: a quarter of a turn apart at most
     size = next_fast_len(4 * sweep.points, real=True)
     number = np.arange(math.ceil(_LEAST_TURNS / span * size * sweep.spacing_hz), size * sweep.spacing_hz / least)
     cycles: FloatArray = number / (size * sweep.spacing_hz)

@@ -1,6 +1,7 @@
 """Traces that are no live ones told as such, and true sweeps that are not: by kind of sweep and step of the levels.
 
-Run: python tests/campaigns/quality_flat_traces.py [--trials N]; writes quality_flat_traces.md beside this file. True
+Run: python tests/campaigns/quality_flat_traces.py [--trials N] [--seed N]; writes quality_flat_traces.md beside this
+file. The thresholds were chosen on draws of seed 20261129: the table kept is of another. True
 sweeps are drawn reading by reading (measure_scenes), with video smoothing, max hold, wide RBW and very many averages;
 a sweep whose levels are all alike in steps that coarse is counted apart: nothing tells it from a stored line.
 """
@@ -20,7 +21,7 @@ import measure_scenes as scenes
 from spectra.measure.quality import RULES
 from spectra.sweep import Sweep
 
-SEED = 20261129
+SEED = 415263
 KINDS = ("power", "log", "peak", "sample", "video", "max hold", "1e3 readings", "1e4 readings", "1e5 readings")
 STEPS_DB = (0.0, 0.001, 0.01, 0.1, 0.5, 1.0)
 POINTS = 1001
@@ -117,15 +118,17 @@ def run(trials: int, seed: int = SEED) -> tuple[Counter[tuple[str, float]], Coun
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--trials", type=int, default=200)
-    trials = parser.parse_args().trials
-    true, dead = run(trials)
+    parser.add_argument("--seed", type=int, default=SEED)
+    options = parser.parse_args()
+    trials = options.trials
+    true, dead = run(trials, options.seed)
     header = ["told of " + str(trials), *(f"{step:g} dB" if step else "unrounded" for step in STEPS_DB)]
     rows = [[f"true: {kind}", *(str(true[kind, step]) for step in STEPS_DB)] for kind in KINDS]
     rows.append(["true, but all levels alike (of all)", *(str(true["alike", step]) for step in STEPS_DB)])
     kinds = list(dead_traces(np.random.default_rng(0)))
     rows += [[f"no live trace: {kind}", *(str(dead[kind, step]) for step in STEPS_DB)] for kind in kinds]
     title = "How often quality.flat_trace is told, by step of the levels"
-    scenes.write_table(Path(__file__).with_suffix(".md"), title, header, rows, SEED)
+    scenes.write_table(Path(__file__).with_suffix(".md"), title, header, rows, options.seed)
     return 0
 
 

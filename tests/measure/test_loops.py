@@ -87,13 +87,32 @@ def close(one, two, tolerance=1e-9):
 
 
 @settings(deadline=None)  # the first call compiles
-@given(st.floats(-20.0, 20.0), st.floats(0.0, 15.0), st.floats(0.05, 5.0))
-def test_an_edge(x, a, sigma):
+@given(st.lists(st.tuples(st.floats(-20.0, 20.0), st.floats(0.0, 15.0)), min_size=1, max_size=40), st.floats(0.05, 5.0))
+def test_edges(places, sigma):
     """As `spectra.signal.blurred.edge`, which the tests of that module hold against quadrature."""
-    from spectra.measure.loops.special import edge_at
+    from spectra.measure.loops.many import edges_of
 
-    value, by_x, by_a = edge([x], [a], sigma)
-    assert edge_at(x, a, sigma) == pytest.approx((value[0], by_x[0], by_a[0]), abs=3e-9 / min(sigma, 1.0))
+    x, a = np.array(places).T.copy()
+    got = np.full((3, x.size), np.nan)
+    edges_of(x, a, sigma, *got)
+    assert np.abs(got - edge(x, a, sigma)).max() < 3e-9 / min(sigma, 1.0)
+
+
+@settings(deadline=None)  # the first call compiles
+@given(st.lists(st.floats(-700.0, 700.0), min_size=1, max_size=40))
+def test_exponential_and_logarithm_of_many(values):
+    """Against numpy's, to two units in the last place."""
+    from spectra.measure.loops.many import exp_of, log_of
+
+    x = np.array(values)
+    got = np.full(x.size, np.nan)
+    exp_of(x, got)
+    assert got == pytest.approx(np.exp(x), rel=4.5e-16, abs=0.0)
+    back, close_to_one = np.full(x.size, np.nan), 1.0 + 1e-3 * np.tanh(x)
+    log_of(got, back)
+    assert np.abs(back - np.log(got)).max() <= 4.5e-16 * np.abs(x).max() + 1e-300
+    log_of(close_to_one, back)
+    assert back == pytest.approx(np.log(close_to_one), rel=4.5e-16, abs=0.0)
 
 
 @settings(deadline=None)  # the first call compiles

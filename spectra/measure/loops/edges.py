@@ -6,7 +6,8 @@ import math
 
 import numpy as np
 
-from spectra.measure.loops.special import Index, compiled, edge_at
+from spectra.measure.loops.many import edges_of, exp_of, log_of
+from spectra.measure.loops.special import Index, compiled
 from spectra.units import FloatArray
 
 __all__ = ["followed"]
@@ -47,42 +48,43 @@ def followed(
     """
     nodes, steps, middle = 97, grid.size, grid.size // 2
     out = np.empty((3, side.size))
-    value, slope = np.empty(nodes), np.empty(nodes)
-    loss = np.empty(steps)
+    node, value, slope, turn = np.empty(nodes), np.empty(nodes), np.empty(nodes), np.empty(nodes)
+    loss, half = np.empty(steps), np.empty(nodes)
     for e in range(side.size):
         width = theta[e, 1] - theta[e, 0]
-        half = 0.5 * theta[e, 2] * width
+        half[:] = 0.5 * theta[e, 2] * width
         place = theta[e, side[e]]
-        beyond = reach[e] + half + 3.0 * sigma
+        beyond = reach[e] + half[0] + 3.0 * sigma
         first = np.searchsorted(x, place - beyond - 1.0)
         last = min(first + int(2.0 * beyond + 4.0), x.size)
         low = x[first] - place - reach[e]
         step = (x[last - 1] - place + reach[e] - low) / (nodes - 1)
         for j in range(nodes):
-            value[j], slope[j], _ = edge_at(low + step * j, half, sigma)
-            slope[j] *= step
-        loss[:] = 0.0
-        same, lost = False, 0.0
+            node[j] = low + step * j
+        edges_of(node, half, sigma, value, slope, turn)
+        slope *= step
+        ratio, u = np.empty((last - first) * steps), np.empty((last - first) * steps)
         for i in range(first, last):
             level = theta[e, 3]
             if line.size:
                 level += line[i] - centre_line[e]
-            plateau = math.exp(level) if side[e] == 0 else -math.exp(level)
-            from_place, still = x[i] - place, (y[i] - eta[i] - offset) / scale
+            share = (math.exp(level) if side[e] == 0 else -math.exp(level)) / total[i]
+            from_place, least, begin = x[i] - place, 1e-3 * floor[i] / total[i], (i - first) * steps
             before = _from_table(value, slope, (from_place - low) / step)
             for s in range(steps):
                 here = _from_table(value, slope, (from_place - reach[e] * grid[s] - low) / step)
-                change = plateau * (here - before)
-                u = still
-                if abs(change) > 1e-12 * total[i]:
-                    u -= math.log(max(total[i] + change, 1e-3 * floor[i]) / total[i]) / scale
-                elif s > 0 and same:  # as at the place before
-                    loss[s] += lost
-                    continue
-                same = abs(change) <= 1e-12 * total[i]
-                u = min(max(u, -30.0), 4.0)
-                lost = weight[i] * (math.exp(u) - 1.0 - u)
-                loss[s] += lost
+                ratio[begin + s] = max(1.0 + share * (here - before), least)
+        log_of(ratio, u)
+        for i in range(first, last):
+            still, begin = (y[i] - eta[i] - offset) / scale, (i - first) * steps
+            for s in range(begin, begin + steps):
+                u[s] = min(max(still - u[s] / scale, -30.0), 4.0)
+        exp_of(u, ratio)
+        loss[:] = 0.0
+        for i in range(first, last):
+            begin = (i - first) * steps
+            for s in range(steps):
+                loss[s] += weight[i] * (ratio[begin + s] - 1.0 - u[begin + s])
         most, unmoved = -np.inf, loss[middle]
         for s in range(steps):
             loss[s] = scale * scale * (unmoved - loss[s]) + ln_room[s]

@@ -70,6 +70,18 @@ def _step(
 
 
 @compiled
+def _regained(weight: FloatArray, before: FloatArray, after: FloatArray) -> float:
+    """Return what a step gains: the weights belong to the scene that it starts from.
+
+    A function of its own, since what is taken from a tuple that changes is counted anew at every point.
+    """
+    total = 0.0
+    for i in range(weight.size):
+        total += weight[i] * (before[i] - after[i])
+    return total
+
+
+@compiled
 def fitted(
     points: Points,
     kind: Index,
@@ -129,9 +141,7 @@ def fitted(
             other = not within(x, trial, first, last, sigma)
             pairs = reached(x, trial, sigma, 1.0) if other else (first, last, start)
             there, then, then_bent = evaluated(points, kind, trial, trial_beta, strength, pairs[0], pairs[1], pairs[2])
-            gain = bent - then_bent
-            for i in range(x.size):  # the weights belong to the scene that the step starts from
-                gain += at[6][i] * (at[9][i] - there[9][i])
+            gain = bent - then_bent + _regained(at[6], at[9], there[9])
             if gain >= -1e-3 * tolerance:
                 theta, beta, at, lost, bent = trial, trial_beta, there, then, then_bent
                 if other:

@@ -6,8 +6,9 @@ import math
 
 import numpy as np
 
+from spectra.measure.loops.many import SATURATED, edges_of, exp_of, log_of
 from spectra.measure.loops.response import response_at
-from spectra.measure.loops.special import SATURATED, Index, compiled, edge_at, exp1, gamma_slopes
+from spectra.measure.loops.special import Index, compiled, exp1, gamma_slopes
 from spectra.measure.scene import BEND_PRECISION, BENDS, CW
 from spectra.units import FloatArray
 
@@ -68,6 +69,83 @@ def _penalty(theta: FloatArray, beta: FloatArray, strength: float) -> float:
 
 
 @compiled
+def _plateaus(
+    points: Points, kind: Index, theta: FloatArray, first: Index, last: Index, start: Index, out: FloatArray
+) -> None:
+    """Write each pair's power before the edges: level, line and response; of a CW what the filter makes of it."""
+    x, line, sigma = points[0], points[2], points[7]
+    room = np.empty(BENDS)
+    for k in range(kind.size):
+        left, right, plain = theta[k, 0], theta[k, 1], theta[k, 3]
+        begin = start[k] - first[k]
+        if line.size:  # the level is that at the carrier's centre
+            plain -= np.interp(0.5 * (left + right), x, line)
+        responds = False
+        for j in range(4, 4 + BENDS):
+            responds = responds or theta[k, j] != 0.0
+        if not (line.size or responds or kind[k] == CW):
+            out[start[k] : start[k + 1]] = math.exp(plain)
+            continue
+        for i in range(first[k], last[k]):
+            level = plain
+            if line.size:
+                level += line[i]
+            if responds:
+                level += response_at(theta[k], (2.0 * x[i] - left - right) / (right - left), room)
+            if kind[k] == CW:
+                level -= 0.5 * ((x[i] - left) / sigma) ** 2
+            out[begin + i] = level
+        exp_of(out[start[k] : start[k + 1]], out[start[k] : start[k + 1]])
+
+
+@compiled
+def _edges(
+    x: FloatArray, sigma: float, kind: Index, theta: FloatArray, first: Index, last: Index, start: Index
+) -> tuple[Index, FloatArray, FloatArray]:
+    """Return the pairs that are not on a flat top, and both their edges: value and derivatives, (3, pairs)."""
+    shown, count = np.empty(start[-1], np.intp), 0
+    for k in range(kind.size):
+        if kind[k] == CW:
+            continue
+        reach = 0.5 * theta[k, 2] * (theta[k, 1] - theta[k, 0]) + SATURATED * sigma
+        for i in range(first[k], last[k]):
+            if x[i] - theta[k, 0] < reach or theta[k, 1] - x[i] < reach:
+                shown[count] = start[k] + i - first[k]
+                count += 1
+    shown = shown[:count]
+    below, above, half = np.empty((3, count)), np.empty((3, count)), np.empty(count)
+    from_left, from_right = np.empty(count), np.empty(count)
+    k = 0
+    for m in range(count):
+        while shown[m] >= start[k + 1]:
+            k += 1
+        i = shown[m] - start[k] + first[k]
+        from_left[m], from_right[m] = x[i] - theta[k, 0], x[i] - theta[k, 1]
+        half[m] = 0.5 * theta[k, 2] * (theta[k, 1] - theta[k, 0])
+    edges_of(from_left, half, sigma, below[0], below[1], below[2])
+    edges_of(from_right, half, sigma, above[0], above[1], above[2])
+    return shown, below, above
+
+
+@compiled
+def _floor(points: Points, beta: FloatArray) -> FloatArray:
+    level, wave, values, interval = points[3], points[4], points[5], points[6]
+    if level.size:
+        floor = np.empty(level.size)
+        exp_of(level, floor)
+        return floor
+    lifted = np.empty(interval.size)
+    for i in range(interval.size):
+        j = interval[i]
+        lifted[i] = values[0, i] * beta[j] + values[1, i] * beta[j + 1]
+        lifted[i] += values[2, i] * beta[j + 2] + values[3, i] * beta[j + 3]
+    if wave.size:
+        lifted += wave
+    exp_of(lifted, lifted)
+    return lifted
+
+
+@compiled
 def evaluated(
     points: Points,
     kind: Index,
@@ -79,95 +157,78 @@ def evaluated(
     start: Index,
 ) -> tuple[At, float, float]:
     """Return an `At` at some carriers and floor, minus ln(likelihood) with penalties, and the penalties."""
-    x, y, line, level, wave, values, interval, sigma, law = points
+    x, y, sigma, law = points[0], points[1], points[7], points[8]
     offset, scale, known, by_law, average, law_mean, law_shape = law
     n = x.size
-    floor, noise, tone, by_sigma = np.empty(n), np.empty(n), np.zeros(n), np.zeros(n)
-    for i in range(n):
-        if level.size:
-            lifted = level[i]
-        else:
-            j = interval[i]
-            lifted = values[0, i] * beta[j]
-            for a in range(1, 4):
-                lifted += values[a, i] * beta[j + a]
-            if wave.size:
-                lifted += wave[i]
-        floor[i] = math.exp(lifted)
-        noise[i] = floor[i]
-    power, jacobian, room = np.empty(start[-1]), np.empty((4, start[-1])), np.empty(BENDS)
+    floor, tone, by_sigma, tones = _floor(points, beta), np.zeros(n), np.zeros(n), False
+    noise = floor.copy()
+    power, jacobian = np.empty(start[-1]), np.zeros((4, start[-1]))
+    _plateaus(points, kind, theta, first, last, start, power)
+    shown, below, above = _edges(x, sigma, kind, theta, first, last, start)
+    m = 0
     for k in range(kind.size):
         left, right, roll_off = theta[k, 0], theta[k, 1], theta[k, 2]
         width = right - left
-        half, beyond = 0.5 * roll_off * width, SATURATED * sigma
-        responds = False
-        for j in range(4, 4 + BENDS):
-            responds = responds or theta[k, j] != 0.0
-        plain = theta[k, 3]
-        if line.size:  # the level is that at the carrier's centre
-            plain -= np.interp(0.5 * (left + right), x, line)
-        constant = math.exp(plain)
+        half = 0.5 * roll_off * width
+        tones = tones or kind[k] == CW
         for i in range(first[k], last[k]):
             p = start[k] + i - first[k]
-            plateau = constant
-            if line.size:
-                plateau *= math.exp(line[i])
-            if responds:
-                plateau *= math.exp(response_at(theta[k], (2.0 * x[i] - left - right) / width, room))
+            plateau = power[p]
             if kind[k] == CW:
                 u = (x[i] - left) / sigma
-                peak = math.exp(-0.5 * u * u) * plateau
-                jacobian[0, p], jacobian[1, p], jacobian[2, p], jacobian[3, p] = peak * u / sigma, 0.0, 0.0, peak
-                power[p] = peak
-                tone[i] += peak
-                by_sigma[i] += peak * u * u
-                continue
-            if x[i] - left >= half + beyond and right - x[i] >= half + beyond:  # on the flat top
-                jacobian[0, p], jacobian[1, p], jacobian[2, p], jacobian[3, p] = 0.0, 0.0, 0.0, plateau
-                power[p] = plateau
+                jacobian[0, p], jacobian[3, p] = plateau * u / sigma, plateau
+                tone[i] += plateau
+                by_sigma[i] += plateau * u * u
+            elif m == shown.size or p < shown[m]:  # on the flat top
+                jacobian[3, p] = plateau
                 noise[i] += plateau
-                continue
-            below, slope_below, turn_below = edge_at(x[i] - left, half, sigma)
-            above, slope_above, turn_above = edge_at(x[i] - right, half, sigma)
-            turn = turn_below - turn_above
-            own = 0.5 * roll_off * turn
-            power[p] = (below - above) * plateau
-            jacobian[0, p] = (-slope_below - own) * plateau
-            jacobian[1, p] = (slope_above + own) * plateau
-            jacobian[2, p] = 0.5 * width * turn * plateau
-            jacobian[3, p] = power[p]
-            noise[i] += power[p]
-            by_sigma[i] += ((x[i] - right) * slope_above - (x[i] - left) * slope_below - half * turn) * plateau
-    eta, total, by_noise, by_tone = np.empty(n), np.empty(n), np.empty(n), np.zeros(n)
+            else:
+                slope_below, slope_above, turn = below[1, m], above[1, m], below[2, m] - above[2, m]
+                own = 0.5 * roll_off * turn
+                power[p] = (below[0, m] - above[0, m]) * plateau
+                jacobian[0, p] = (-slope_below - own) * plateau
+                jacobian[1, p] = (slope_above + own) * plateau
+                jacobian[2, p] = 0.5 * width * turn * plateau
+                jacobian[3, p] = power[p]
+                noise[i] += power[p]
+                by_sigma[i] += ((x[i] - right) * slope_above - (x[i] - left) * slope_below - half * turn) * plateau
+                m += 1
+    eta, total, by_noise, by_tone = np.empty(n), noise + tone, np.empty(n), np.empty(0)
     weight, misfit, deviance, doubt = np.empty(n), np.empty(n), np.empty(n), np.empty(n)
-    lost, sharper = 0.0, 0.0
+    log_of(total, eta)
     for i in range(n):
-        total[i] = noise[i] + tone[i]
-        eta[i], by_noise[i], spread = math.log(total[i]), 1.0 / total[i], 1.0
-        if tone[i] > 0.0:
-            ratio = tone[i] / noise[i]
-            shift, slope = _tone_bias(average, law_mean, law_shape, scale, ratio)
-            eta[i] += shift
-            by_tone[i] = by_noise[i] + slope / noise[i]
-            by_noise[i] -= slope * ratio / noise[i]
-            spread = (1.0 + 2.0 * ratio) / (1.0 + ratio) ** 2
-        doubt[i] = by_sigma[i] / total[i]
-        wider = spread + known * _SKIRT_TOLERANCE**2 * doubt[i] * doubt[i]
-        if wider != 1.0:
-            sharper -= math.log(wider)
-        weight[i] = known / wider
-        u = min(max((y[i] - eta[i] - offset) / scale, -30.0), 4.0)
-        growth = math.exp(u) - 1.0
-        misfit[i], deviance[i] = scale * growth, scale * scale * (growth - u)
+        by_noise[i] = 1.0 / total[i]
+        doubt[i] = by_sigma[i] * by_noise[i]
+        weight[i] = 1.0 + known * _SKIRT_TOLERANCE**2 * doubt[i] * doubt[i]  # how much wider the law is
+    if tones:
+        by_tone = by_noise.copy()
+        for i in range(n):
+            if tone[i] > 0.0:
+                ratio = tone[i] / noise[i]
+                shift, slope = _tone_bias(average, law_mean, law_shape, scale, ratio)
+                eta[i] += shift
+                by_tone[i] += slope / noise[i]
+                by_noise[i] -= slope * ratio / noise[i]
+                weight[i] += (1.0 + 2.0 * ratio) / (1.0 + ratio) ** 2 - 1.0
+    sharper, lost = 0.0, 0.0
+    for i in range(n):
+        if weight[i] != 1.0:
+            sharper -= math.log(weight[i])
+    for i in range(n):
+        weight[i] = known / weight[i]
+        deviance[i] = min(max((y[i] - eta[i] - offset) / scale, -30.0), 4.0)
+    exp_of(deviance, misfit)
+    for i in range(n):
+        growth = misfit[i] - 1.0
+        misfit[i], deviance[i] = scale * growth, scale * scale * (growth - deviance[i])
+    for i in range(n):
         lost += weight[i] * deviance[i]
     for k in range(kind.size):
-        for i in range(first[k], last[k]):
-            p = start[k] + i - first[k]
-            by = by_tone[i] if kind[k] == CW else by_noise[i]
-            for a in range(4):
-                jacobian[a, p] *= by
-    for i in range(n):
-        by_noise[i] *= floor[i]
+        by, begin = (by_tone if kind[k] == CW else by_noise), start[k] - first[k]
+        for a in range(4):
+            for i in range(first[k], last[k]):
+                jacobian[a, begin + i] *= by[i]
+    by_noise *= floor
     at = (power, jacobian, floor, noise, total, eta, weight, misfit, by_noise, deviance, doubt)
     bent = _penalty(theta, beta, strength)
     return at, lost + bent - 0.5 * sharper * known / by_law, bent

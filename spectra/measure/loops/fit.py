@@ -11,7 +11,7 @@ from spectra.measure.loops.information import add_to, gradient, information
 from spectra.measure.loops.linear import firm, times
 from spectra.measure.loops.model import At, Points, evaluated
 from spectra.measure.loops.pairs import ordered, reached, within
-from spectra.measure.loops.special import Flags, Index, compiled
+from spectra.measure.loops.special import Flags, Index, compiled, summing
 from spectra.measure.scene import CW, LEAST_ROLL_OFF, MOST_ROLL_OFF
 from spectra.units import FloatArray
 
@@ -69,7 +69,7 @@ def _step(
     return firm(lower, place, slope - times(lower, place, known), rest, damping) + known
 
 
-@compiled
+@summing
 def _regained(weight: FloatArray, before: FloatArray, after: FloatArray) -> float:
     """Return what a step gains: the weights belong to the scene that it starts from.
 

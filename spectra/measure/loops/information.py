@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from spectra.measure.loops.model import At, Points
-from spectra.measure.loops.special import Index, compiled
+from spectra.measure.loops.special import Index, compiled, summing
 from spectra.units import FloatArray
 
 __all__ = ["add_to", "gradient", "information"]
@@ -17,6 +17,29 @@ def add_to(lower: FloatArray, one: int, two: int, value: float) -> None:
     lower[min(one, two), abs(one - two)] += value
 
 
+@summing
+def _product(
+    weight: FloatArray,
+    low: int,
+    high: int,
+    one: FloatArray,
+    a: int,
+    from_one: int,
+    two: FloatArray,
+    b: int,
+    from_two: int,
+) -> float:
+    """Return the sum over points of weight times row `a` of one matrix and row `b` of another, each from where it begins.
+
+    Indices without a sign: the compiler need not ask whether they count from the end, and takes several at once.
+    """
+    i, j, k, p, q = np.uintp(low), np.uintp(low + from_one), np.uintp(low + from_two), np.uintp(a), np.uintp(b)
+    total = 0.0
+    for s in range(np.uintp(max(high - low, 0))):
+        total += weight[i + s] * one[p, j + s] * two[q, k + s]
+    return total
+
+
 @compiled
 def information(
     points: Points, at: At, first: Index, last: Index, start: Index, place: Index, width: int
@@ -25,63 +48,44 @@ def information(
     values, interval = points[5], points[6]
     jacobian, weight, by_noise = at[1], at[6], at[8]
     lower = np.zeros((place.size, width))
-    k, fitted_floor = first.size, place.size > 4 * first.size
-    shared = np.empty((4, 4))
+    k, n = first.size, weight.size
+    fitted_floor = place.size > 4 * k
+    shared_weight = weight * by_noise
+    floor_weight = shared_weight * by_noise
     for j in range(k):
-        shared[:] = 0.0
-        for p in range(start[j], start[j + 1]):
-            w = weight[first[j] + p - start[j]]
-            for a in range(4):
-                wa = w * jacobian[a, p]
-                for b in range(a + 1):
-                    shared[a, b] += wa * jacobian[b, p]
+        own = start[j] - first[j]
         for a in range(4):
             for b in range(a + 1):
-                add_to(lower, place[4 * j + a], place[4 * j + b], shared[a, b])
+                value = _product(weight, first[j], last[j], jacobian, a, own, jacobian, b, own)
+                add_to(lower, place[4 * j + a], place[4 * j + b], value)
         for other in range(j + 1, k):
-            low, high = max(first[j], first[other]), min(last[j], last[other])
+            low, high, their = max(first[j], first[other]), min(last[j], last[other]), start[other] - first[other]
             if high <= low:
                 continue
-            shared[:] = 0.0
-            own, their = start[j] - first[j], start[other] - first[other]
-            for i in range(low, high):
-                for a in range(4):
-                    wa = weight[i] * jacobian[a, own + i]
-                    for b in range(4):
-                        shared[a, b] += wa * jacobian[b, their + i]
             for a in range(4):
                 for b in range(4):
-                    add_to(lower, place[4 * j + a], place[4 * other + b], shared[a, b])
-        if not fitted_floor:
-            continue
+                    value = _product(weight, low, high, jacobian, a, own, jacobian, b, their)
+                    add_to(lower, place[4 * j + a], place[4 * other + b], value)
         i = first[j]
-        while i < last[j]:
-            knot = interval[i]
-            shared[:] = 0.0
-            while i < last[j] and interval[i] == knot:
-                w = weight[i] * by_noise[i]
-                for a in range(4):
-                    wa = w * jacobian[a, start[j] + i - first[j]]
-                    for b in range(4):
-                        shared[a, b] += wa * values[b, i]
-                i += 1
+        while fitted_floor and i < last[j]:
+            knot, end = interval[i], i + 1
+            while end < last[j] and interval[end] == knot:
+                end += 1
             for a in range(4):
                 for b in range(4):
-                    add_to(lower, place[4 * j + a], place[4 * k + knot + b], shared[a, b])
-    if fitted_floor:
-        i = 0
-        while i < weight.size:
-            knot = interval[i]
-            shared[:] = 0.0
-            while i < weight.size and interval[i] == knot:
-                w = weight[i] * by_noise[i] * by_noise[i]
-                for a in range(4):
-                    for b in range(a + 1):
-                        shared[a, b] += w * values[a, i] * values[b, i]
-                i += 1
-            for a in range(4):
-                for b in range(a + 1):
-                    add_to(lower, place[4 * k + knot + a], place[4 * k + knot + b], shared[a, b])
+                    value = _product(shared_weight, i, end, jacobian, a, own, values, b, 0)
+                    add_to(lower, place[4 * j + a], place[4 * k + knot + b], value)
+            i = end
+    i = 0
+    while fitted_floor and i < n:
+        knot, end = interval[i], i + 1
+        while end < n and interval[end] == knot:
+            end += 1
+        for a in range(4):
+            for b in range(a + 1):
+                value = _product(floor_weight, i, end, values, a, 0, values, b, 0)
+                add_to(lower, place[4 * k + knot + a], place[4 * k + knot + b], value)
+        i = end
     return lower
 
 
@@ -91,19 +95,22 @@ def gradient(
 ) -> FloatArray:
     """Return the gradient of minus the objective, by parameter."""
     values, interval = points[5], points[6]
-    jacobian, weight, misfit, by_noise = at[1], at[6], at[7], at[8]
-    k = first.size
+    jacobian, by_noise = at[1], at[8].reshape(1, -1)
+    k, n, pull = first.size, at[6].size, at[6] * at[7]
     out = np.zeros(4 * k + beta.size)
+    ones = np.ones((1, n))
     for j in range(k):
-        for i in range(first[j], last[j]):
-            w = weight[i] * misfit[i]
-            for a in range(4):
-                out[4 * j + a] += w * jacobian[a, start[j] + i - first[j]]
+        for a in range(4):
+            out[4 * j + a] = _product(pull, first[j], last[j], jacobian, a, start[j] - first[j], ones, 0, 0)
     if beta.size:
-        for i in range(weight.size):
-            w = weight[i] * misfit[i] * by_noise[i]
+        i = 0
+        while i < n:
+            knot, end = interval[i], i + 1
+            while end < n and interval[end] == knot:
+                end += 1
             for a in range(4):
-                out[4 * k + interval[i] + a] += w * values[a, i]
+                out[4 * k + knot + a] += _product(pull, i, end, values, a, 0, by_noise, 0, 0)
+            i = end
         for j in range(beta.size - 2):
             second = strength * (beta[j + 2] - 2.0 * beta[j + 1] + beta[j])
             out[4 * k + j] -= second

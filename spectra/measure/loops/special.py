@@ -13,7 +13,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-__all__ = ["Flags", "Index", "compiled", "exp1", "gamma_slopes"]
+__all__ = ["Flags", "Index", "compiled", "exp1", "gamma_slopes", "summing"]
 
 Index = NDArray[np.intp]
 Flags = NDArray[np.bool_]
@@ -23,8 +23,17 @@ _F = TypeVar("_F", bound=Callable[..., object])
 
 def compiled(function: _F) -> _F:
     """Return a function compiled when it is first called; what comes of it is kept on disk."""
+    return _kept(function, {"contract"})
+
+
+def summing(function: _F) -> _F:
+    """Return a function compiled as `compiled` does, its sums in whatever order the processor takes several at once."""
+    return _kept(function, {"contract", "reassoc"})
+
+
+def _kept(function: _F, freedom: set[str]) -> _F:
     try:
-        return cast(_F, njit(cache=True, error_model="numpy", fastmath={"contract"})(function))
+        return cast(_F, njit(cache=True, error_model="numpy", fastmath=freedom)(function))
     except RuntimeError as error:  # no folder may be written to: every process would compile for half a minute
         raise ImportError("compiled loops cannot be kept on disk") from error
 

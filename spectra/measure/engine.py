@@ -10,7 +10,7 @@ from spectra.measure.edges import EdgeLaws, edge_laws
 from spectra.measure.floor import first_floors
 from spectra.measure.information import information
 from spectra.measure.model import Evaluation, evaluate
-from spectra.measure.profile import RollOffProfile, profiles
+from spectra.measure.profile import RollOffProfiles, profiles
 from spectra.measure.questions import drop, rethink
 from spectra.measure.response import grown_by_bends
 from spectra.measure.ripple import reconsider, strengthen, unbend
@@ -46,7 +46,7 @@ class Solution:
     spacing_hz, origin_hz, reference_dbm : float
         What turns points and nepers into hertz and dBm.
     rbw_known : bool
-    profiles : dict of int to RollOffProfile
+    profiles : RollOffProfiles
     merged : int
         Points of the sweep that were averaged into one.
     floor_doubt : ndarray, shape (n,), optional
@@ -67,7 +67,7 @@ class Solution:
     reference_dbm: float
     rbw_hz: float
     rbw_known: bool
-    profiles: dict[int, RollOffProfile]
+    profiles: RollOffProfiles
     merged: int = 1
     gain: FloatArray | None = None
     floor_doubt: FloatArray | None = None
@@ -173,13 +173,12 @@ def _solution(work: Work) -> Solution:
     )
 
 
-def _at_means(scene: Scene, laws: EdgeLaws, found: dict[int, RollOffProfile]) -> Scene:
+def _at_means(scene: Scene, laws: EdgeLaws, found: RollOffProfiles) -> Scene:
     """Return the scene with edges at the means of their likelihoods instead of the peaks."""
     theta = scene.theta.copy()
     theta[:, :2] += laws.shift
-    for k, profile in found.items():
-        theta[k, :2] = profile.weight @ profile.lower, profile.weight @ profile.upper
-        theta[k, 3] = profile.weight @ profile.level
+    for column, values in ((0, found.lower), (1, found.upper), (3, found.level)):
+        theta[found.which, column] = found.mean(values)
     return replace(scene, theta=theta)
 
 

@@ -14,7 +14,7 @@ import numpy as np
 from spectra.measure.engine import Solution
 from spectra.measure.fit import fit_with_response
 from spectra.measure.information import information
-from spectra.measure.profile import profiles
+from spectra.measure.profile import RollOffProfiles, profiles
 from spectra.measure.response import grown_by_bends
 from spectra.measure.scene import RC, stacked
 from spectra.measure.shape import shape_verdict
@@ -88,7 +88,7 @@ def _joined(solution: Solution, members: list[int]) -> Solution | None:
     here = information(at)
     covariance = grown_by_bends(trace, found, at, here.band.inverse(here.free))
     scores = np.insert(solution.scores[keep], k, float(np.linalg.norm(solution.scores[members])))
-    whole = replace(solution, scene=found, at=at, covariance=covariance, scores=scores, profiles={})
+    whole = replace(solution, scene=found, at=at, covariance=covariance, scores=scores, profiles=RollOffProfiles.none())
     verdict = shape_verdict(whole, k)
     if verdict.other or at.lost - solution.at.lost - verdict.gain > _PRICE:
         return None

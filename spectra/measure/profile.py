@@ -22,7 +22,7 @@ from spectra.measure.scene import MOST_ROLL_OFF, RC, Scene, Trace
 from spectra.measure.sums import running
 from spectra.units import FloatArray
 
-__all__ = ["RollOffProfile", "profiles"]
+__all__ = ["RollOffProfiles", "profiles"]
 
 _NODES = (0.0, 0.13, 0.33, MOST_ROLL_OFF)
 _GRID = np.linspace(0.0, MOST_ROLL_OFF, 61)
@@ -33,21 +33,26 @@ _MOST_GROWTH = 3.0  # of an edge's deviation, by level and floor that are free
 
 
 @dataclass(frozen=True, slots=True)
-class RollOffProfile:
-    """What the likelihood of the roll-off says of one carrier.
+class RollOffProfiles:
+    """What the likelihood of the roll-off says of some carriers.
 
     Attributes
     ----------
-    roll_off, weight : ndarray, shape (g,)
-        Grid and normalised weight.
-    lower, upper, level : ndarray, shape (g,)
+    which : ndarray of int, shape (k,)
+        The carriers, by their rising index in the scene.
+    roll_off : ndarray, shape (g,)
+        The grid.
+    weight : ndarray, shape (k, g)
+        Of each roll-off, normalised.
+    lower, upper, level : ndarray, shape (k, g)
         3 dB edges (points) and ln(plateau power) at each roll-off.
-    lower_std, upper_std : ndarray, shape (g,)
+    lower_std, upper_std : ndarray, shape (k, g)
         Of the edges at a given roll-off.
-    shared : float
+    shared : ndarray, shape (k,)
         Correlation of the two edges at a given roll-off.
     """
 
+    which: NDArray[np.intp]
     roll_off: FloatArray
     weight: FloatArray
     lower: FloatArray
@@ -55,7 +60,28 @@ class RollOffProfile:
     level: FloatArray
     lower_std: FloatArray
     upper_std: FloatArray
-    shared: float
+    shared: FloatArray
+
+    @classmethod
+    def none(cls) -> RollOffProfiles:
+        """Return profiles of no carrier."""
+        empty = np.empty((0, _GRID.size))
+        return cls(np.empty(0, dtype=np.intp), _GRID, empty, empty, empty, empty, empty, empty, np.empty(0))
+
+    def of(self, which: NDArray[np.intp], inflation: FloatArray) -> RollOffProfiles:
+        """Return the profiles of those of some carriers (rising) that have one, flattened where variances are raised.
+
+        `inflation`, one or more, is that of the variances of each of `which`.
+        """
+        rows = np.flatnonzero(np.isin(self.which, which))
+        raised = inflation[np.searchsorted(which, self.which[rows])][:, None]
+        weight = self.weight[rows]
+        if (raised > 1.0).any():
+            weight = np.maximum(weight, 1e-300) ** (1.0 / raised)
+            weight /= weight.sum(axis=1)[:, None]
+        lower, upper, level = self.lower[rows], self.upper[rows], self.level[rows]
+        stds = self.lower_std[rows], self.upper_std[rows]
+        return RollOffProfiles(self.which[rows], self.roll_off, weight, lower, upper, level, *stds, self.shared[rows])
 
     @property
     def width(self) -> FloatArray:
@@ -65,52 +91,63 @@ class RollOffProfile:
     @property
     def width_std(self) -> FloatArray:
         """Standard deviation of the width at each roll-off."""
-        both = self.lower_std**2 + self.upper_std**2 - 2.0 * self.shared * self.lower_std * self.upper_std
-        return np.sqrt(np.maximum(both, 0.0))
+        return np.sqrt(np.maximum(self._summed(-1.0), 0.0))
 
-    def centre_std(self, inflation: float) -> float:
-        """Return the standard deviation of the centre, with the variance at a given roll-off raised."""
-        both = self.lower_std**2 + self.upper_std**2 + 2.0 * self.shared * self.lower_std * self.upper_std
-        within = 0.25 * float(self.weight @ np.maximum(both, 0.0))
-        return math.sqrt(within * inflation + self.spread(0.5 * (self.lower + self.upper))[1])
+    def centre_std(self, inflation: FloatArray | float) -> FloatArray:
+        """Return the standard deviation of the centre, with the variance at a given roll-off raised, shape (k,)."""
+        within = 0.25 * self.mean(np.maximum(self._summed(1.0), 0.0))
+        return np.sqrt(within * inflation + self.spread(0.5 * (self.lower + self.upper))[1])
 
-    def spread(self, values: FloatArray) -> tuple[float, float]:
-        """Return mean and variance of a quantity given at every roll-off of the grid."""
-        mean = float(self.weight @ values)
-        return mean, float(self.weight @ (values - mean) ** 2)
+    def _summed(self, sign: float) -> FloatArray:
+        both = sign * self.shared[:, None] * self.lower_std * self.upper_std
+        return np.asarray(self.lower_std**2 + self.upper_std**2 + 2.0 * both)
 
-    def own_interval(self, share: float = 0.95) -> tuple[float, float]:
-        """Return the central interval of the roll-off itself."""
-        below = np.cumsum(self.weight) - 0.5 * self.weight
-        low, high = np.interp([0.5 * (1.0 - share), 0.5 * (1.0 + share)], below, self.roll_off)
-        return float(low), float(high)
+    def mean(self, values: FloatArray) -> FloatArray:
+        """Return the mean of a quantity given at every roll-off of the grid, shape (k,)."""
+        return np.asarray((self.weight * values).sum(axis=1))
 
-    def interval(self, values: FloatArray, std: FloatArray | float, share: float = 0.95) -> tuple[float, float]:
-        """Return the central interval of a quantity that is normal with `std` at each roll-off."""
-        from scipy.special import ndtr
+    def spread(self, values: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return mean and variance of a quantity given at every roll-off of the grid, shape (k,) each."""
+        mean = self.mean(values)
+        return mean, self.mean((values - mean[:, None]) ** 2)
 
+    def own_interval(self, share: float = 0.95) -> FloatArray:
+        """Return the central interval of the roll-off itself, shape (k, 2)."""
+        below = np.cumsum(self.weight, axis=1) - 0.5 * self.weight
+        ends = np.array([0.5 * (1.0 - share), 0.5 * (1.0 + share)])
+        return np.array([np.interp(ends, row, self.roll_off) for row in below]).reshape(-1, 2)
+
+    def interval(self, values: FloatArray, std: FloatArray | float, share: float = 0.95) -> FloatArray:
+        """Return the central interval of a quantity that is normal with `std` at each roll-off, shape (k, 2)."""
         mean, variance = self.spread(values)
-        std = np.maximum(std + np.zeros(values.shape), max(1e-9 * float(np.ptp(values)), 1e-12))
-        reach = 4.5 * math.sqrt(variance + float(self.weight @ std**2))
-        likely = np.flatnonzero(self.weight > _UNLIKELY)
-        weight, values, std = self.weight[likely], values[likely], std[likely]
-        low = max(mean - reach, float((values - 4.0 * std).min()))
-        high = min(mean + reach, float((values + 4.0 * std).max()))
+        least = np.maximum(1e-9 * np.ptp(values, axis=1), 1e-12)
+        stds: FloatArray = np.maximum(std + np.zeros(values.shape), least[:, None])
+        reach = 4.5 * np.sqrt(variance + self.mean(stds**2))
+        likely = self.weight > _UNLIKELY
+        low = np.maximum(mean - reach, np.where(likely, values - 4.0 * stds, np.inf).min(axis=1))
+        high = np.minimum(mean + reach, np.where(likely, values + 4.0 * stds, -np.inf).max(axis=1))
+        weight = np.where(likely, self.weight, 0.0)
         compiled = loops()
         if compiled is not None:
-            one, two = compiled.mixture_interval(values, std, weight, low, high, share)
-            return float(one), float(two)
-        line = np.linspace(low, high, 45)
-        below = ndtr((line[:, None] - values) / std) @ weight
-        wanted = np.array([0.5 * (1.0 - share), 0.5 * (1.0 + share)])
-        ends = np.interp(wanted, below, line)
-        for _ in range(2):  # what lies between the places of the line, by Newton's steps
-            u = (ends[:, None] - values) / std
-            density = np.exp(-0.5 * u * u) / std @ weight / math.sqrt(2.0 * math.pi)
-            ends += np.clip(
-                (wanted - ndtr(u) @ weight) / np.maximum(density, 1e-300), line[0] - line[1], line[1] - line[0]
-            )
-        return float(ends[0]), float(ends[1])
+            return np.asarray(compiled.mixture_intervals(values, stds, weight, low, high, share))
+        rows = zip(values, stds, weight, low, high, strict=True)
+        return np.array([_mixture_interval(*row, share) for row in rows]).reshape(-1, 2)
+
+
+def _mixture_interval(
+    values: FloatArray, std: FloatArray, weight: FloatArray, low: float, high: float, share: float
+) -> FloatArray:
+    from scipy.special import ndtr
+
+    line = np.linspace(low, high, 45)
+    below = ndtr((line[:, None] - values) / std) @ weight
+    wanted = np.array([0.5 * (1.0 - share), 0.5 * (1.0 + share)])
+    ends = np.interp(wanted, below, line)
+    for _ in range(2):  # what lies between the places of the line, by Newton's steps
+        u = (ends[:, None] - values) / std
+        density = np.exp(-0.5 * u * u) / std @ weight / math.sqrt(2.0 * math.pi)
+        ends += np.clip((wanted - ndtr(u) @ weight) / np.maximum(density, 1e-300), line[0] - line[1], line[1] - line[0])
+    return np.asarray(ends)
 
 
 def _doubtful(scene: Scene, covariance: FloatArray) -> NDArray[np.intp]:
@@ -133,15 +170,15 @@ def _own_loss(trace: Trace, at: Evaluation, low: NDArray[np.intp], high: NDArray
 
 def profiles(
     trace: Trace, scene: Scene, at: Evaluation, covariance: FloatArray, shared: float = 1.0
-) -> dict[int, RollOffProfile]:
-    """Return the profile of every carrier that needs one, by its index in the scene.
+) -> RollOffProfiles:
+    """Return the profile of every carrier that needs one.
 
     At each roll-off the two edges are integrated over, by their own likelihoods where those are not normal (see
     `spectra.measure.edges`); `shared` points say what one independent point would.
     """
     which = _doubtful(scene, covariance)
     if which.size == 0:
-        return {}
+        return RollOffProfiles.none()
     frozen = np.zeros(scene.count, dtype=bool)
     frozen[which] = True
     reach = 0.35 * (scene.theta[which, 1] - scene.theta[which, 0]) + 4.0 * trace.sigma + 2.0
@@ -183,16 +220,14 @@ def _held(scene: Scene, at: Evaluation, covariance: FloatArray, which: NDArray[n
     return np.stack((*np.clip(grown, 1.0, _MOST_GROWTH).T, correlation))
 
 
-def _every(
-    which: NDArray[np.intp], place: FloatArray, values: FloatArray, held: FloatArray
-) -> dict[int, RollOffProfile]:
-    """Return profiles on a fine grid, by carrier.
+def _every(which: NDArray[np.intp], place: FloatArray, values: FloatArray, held: FloatArray) -> RollOffProfiles:
+    """Return profiles on a fine grid.
 
     Values (6, nodes, k) are given at roll-offs (nodes, k), the fitted one first, which takes the place of a node that
     it falls on.
     """
     on = np.abs(place[1:] - place[0]) <= 1e-3
-    made: dict[int, RollOffProfile] = {}
+    curves = np.empty((6, which.size, _GRID.size))
     for some, kept in ((~on.any(axis=0), len(place)), (on.any(axis=0), len(place) - 1)):
         if not some.any():
             continue
@@ -200,15 +235,12 @@ def _every(
         order = np.argsort(np.where(used, place[:, some], np.inf), axis=0)[:kept]
         x = np.take_along_axis(place[:, some], order, axis=0)
         y = np.take_along_axis(values[:, :, some], order[None], axis=1)
-        loss, lower, upper, level, *stds = _through(x, y)
-        weight = np.exp(loss.min(axis=1)[:, None] - loss)
-        weight /= weight.sum(axis=1)[:, None]
-        for i, k in enumerate(np.flatnonzero(some)):
-            lower_std, upper_std = (grown * np.exp(std[i]) for grown, std in zip(held[:2, k], stds, strict=True))
-            made[int(which[k])] = RollOffProfile(
-                _GRID, weight[i], lower[i], upper[i], level[i], lower_std, upper_std, float(held[2, k])
-            )
-    return made
+        curves[:, some] = _through(x, y)
+    loss, lower, upper, level = curves[:4]
+    weight = np.exp(loss.min(axis=1)[:, None] - loss)
+    weight /= weight.sum(axis=1)[:, None]
+    lower_std, upper_std = held[:2, :, None] * np.exp(curves[4:])
+    return RollOffProfiles(which, _GRID, weight, lower, upper, level, lower_std, upper_std, held[2])
 
 
 def _through(x: FloatArray, y: FloatArray) -> FloatArray:

@@ -10,9 +10,10 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from spectra.measure.model import Evaluation
-from spectra.measure.profile import RollOffProfile
+from spectra.measure.profile import RollOffProfiles
 from spectra.measure.scene import RC
 from spectra.units import FloatArray
 
@@ -80,24 +81,21 @@ def _borne_out(covariance: FloatArray, less: FloatArray) -> FloatArray:
     return made
 
 
-def sharpened(found: dict[int, RollOffProfile], before: FloatArray, after: FloatArray) -> dict[int, RollOffProfile]:
+def sharpened(found: RollOffProfiles, before: FloatArray, after: FloatArray) -> RollOffProfiles:
     """Return profiles of roll-offs with the edges' deviations scaled as the covariance `after` is to that `before`.
 
     The likelihood over the roll-off stays: where it is broad, the linear law promises too much.
     """
-    made = {}
-    for k, profile in found.items():
-        own = slice(4 * k, 4 * k + 3)
-        old, new = _given_roll_off(before[own, own]), _given_roll_off(after[own, own])
-        sound = (old > 0.0) & (new > 0.0)
-        scale = np.sqrt(np.where(sound, np.clip(new / np.where(sound, old, 1.0), 1.0 - _MOST, 1.0), 1.0))
-        made[k] = replace(profile, lower_std=profile.lower_std * scale[0], upper_std=profile.upper_std * scale[1])
-    return made
+    old, new = (_given_roll_off(covariance, found.which) for covariance in (before, after))
+    sound = (old > 0.0) & (new > 0.0)
+    scale = np.sqrt(np.where(sound, np.clip(new / np.where(sound, old, 1.0), 1.0 - _MOST, 1.0), 1.0))[:, :, None]
+    return replace(found, lower_std=found.lower_std * scale[:, 0], upper_std=found.upper_std * scale[:, 1])
 
 
-def _given_roll_off(block: FloatArray) -> FloatArray:
-    """Return the variances of the two edges at a given roll-off."""
-    known = np.diag(block)[:2].copy()
-    if block[2, 2] > 0.0:
-        known -= block[:2, 2] ** 2 / block[2, 2]
-    return known
+def _given_roll_off(covariance: FloatArray, which: NDArray[np.intp]) -> FloatArray:
+    """Return the variances of the two edges of some carriers at a given roll-off, shape (k, 2)."""
+    index = 4 * which[:, None] + np.arange(2)
+    own, shared = covariance[4 * which + 2, 4 * which + 2], covariance[index, 4 * which[:, None] + 2]
+    free = own > 0.0
+    less = np.where(free, 1.0 / np.where(free, own, 1.0), 0.0)[:, None] * shared**2
+    return np.asarray(covariance[index, index] - less)

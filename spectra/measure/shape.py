@@ -101,15 +101,21 @@ def _departures(solution: Solution) -> FloatArray:
 
 def _score(
     information: FloatArray, score: FloatArray, taken_up: int, use: slice
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return the whitened score of some departures, the whitening, and the matrix that takes out the fit's own."""
+) -> tuple[FloatArray, FloatArray, FloatArray, NDArray[np.intp]]:
+    """Return the whitened scores of some departures, the whitening, and the matrix that takes out the fit's own.
+
+    Of many carriers at once, along the first axis. Directions that the fit can take up are whitened to nought; how many
+    are left comes last.
+    """
     own = slice(0, taken_up)
-    taken = np.linalg.solve(information[own, own], information[own, use])
-    left = information[use, use] - information[use, own] @ taken
-    value, vector = np.linalg.eigh(0.5 * (left + left.T))
+    taken = np.linalg.solve(information[:, own, own], information[:, own, use])
+    left = information[:, use, use] - information[:, use, own] @ taken
+    value, vector = np.linalg.eigh(0.5 * (left + left.transpose(0, 2, 1)))
     kept = value > _LEAST_INFORMATION
-    whiten = vector[:, kept] / np.sqrt(value[kept])
-    return np.asarray(whiten.T @ (score[use] - taken.T @ score[own])), np.asarray(whiten), np.asarray(taken)
+    whiten = vector * np.where(kept, 1.0 / np.sqrt(np.where(kept, value, 1.0)), 0.0)[:, None, :]
+    rest = score[:, use] - np.einsum("koa,ko->ka", taken, score[:, own])
+    found = np.asarray(np.einsum("kab,ka->kb", whiten, rest))
+    return found, np.asarray(whiten), np.asarray(taken), np.count_nonzero(kept, axis=1)
 
 
 def _tail(statistic: float, degrees: int, extra: float) -> float:
@@ -125,27 +131,59 @@ def shape_verdict(solution: Solution, k: int) -> ShapeVerdict:
     return _verdict(solution, k, _departures(solution)) if shows_shape(solution.trace, scene, shared)[0] else _FINE
 
 
+def _systems(
+    solution: Solution, which: NDArray[np.intp], departures: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return information and score of all directions, each direction's own information 1, and what brings it there."""
+    at = solution.at
+    usable = at.weight * (at.total < 1.05 * at.noise)  # not where a CW stands
+    q = len(departures)
+    information, score = np.empty((which.size, q, q)), np.empty((which.size, q))
+    for j, k in enumerate(which):
+        rows = departures[:, at.start[k] : at.start[k + 1]]
+        points = slice(int(at.first[k]), int(at.last[k]))
+        weighted = rows * usable[points]
+        information[j], score[j] = weighted @ rows.T, weighted @ at.misfit[points]
+    scale = 1.0 / np.sqrt(np.maximum(information[:, _DIAGONAL, _DIAGONAL], 1e-12))
+    information *= scale[:, :, None] * scale[:, None, :]
+    information[:, _DIAGONAL, _DIAGONAL] += 1e-9
+    return information, score * scale, scale
+
+
+def _suspects(solution: Solution, judged: NDArray[np.intp], departures: FloatArray) -> NDArray[np.intp]:
+    """Return those of some carriers whose residuals would be unlikely, were the points' law a normal one.
+
+    Heavy tails only make such residuals likelier, so that no other carrier need be looked at closely.
+    """
+    information, score, _ = _systems(solution, judged, departures)
+    order = order_of(solution.scene.theta[judged])
+    odd = np.zeros(judged.size, dtype=bool)
+    for each in np.unique(order):
+        some = np.flatnonzero(order == each)
+        found, _, _, degrees = _score(information[some], score[some], _OWN + int(each), slice(_OWN + int(each), None))
+        total = (found * found).sum(axis=1)
+        odd[some] = (total > degrees) & (special.chdtrc(np.maximum(degrees, 1), total) < 0.5 * FALSE_ALARM)
+    return judged[odd]
+
+
 def _verdict(solution: Solution, k: int, departures: FloatArray) -> ShapeVerdict:
     at, law = solution.at, solution.law
     scene, shared = solution.scene, max(law.correlated_points, 1.0)
     pairs = slice(int(at.start[k]), int(at.start[k + 1]))
     index = slice(int(at.first[k]), int(at.last[k]))
-    weight = at.weight[index] * (at.total[index] < 1.05 * at.noise[index])  # not where a CW stands
-    rows = departures[:, pairs]
-    rows = rows / np.sqrt(np.maximum((rows * rows) @ weight, 1e-12))[:, None]
-    information = (rows * weight) @ rows.T
-    information[_DIAGONAL, _DIAGONAL] += 1e-9
-    score = rows @ (weight * at.misfit[index])
+    information, score, scale = _systems(solution, np.array([k]), departures)
+    rows = departures[:, pairs] * scale[0][:, None]
     order = int(order_of(scene.theta[k : k + 1])[0])
     taken_up = _OWN + order
     every, response = slice(taken_up, len(rows)), slice(taken_up, _OWN + BENDS)
-    found, whiten, taken = _score(information, score, taken_up, every)
-    total, degrees = float(found @ found), found.size
+    found, whiten, taken, left = _score(information, score, taken_up, every)
+    total, degrees = float((found * found).sum()), int(left[0])
     if degrees == 0:
         return _FINE
     if total < degrees:  # most are fine: no need to go on
         return ShapeVerdict(0.5, total / degrees, 0.0, False, False, 0.5 * total)
-    shown = whiten.T @ (rows[every] - taken.T @ rows[:taken_up])
+    weight = at.weight[index] * (at.total[index] < 1.05 * at.noise[index])
+    shown = whiten[0].T @ (rows[every] - taken[0].T @ rows[:taken_up])
     leverage = (shown * shown).sum(axis=0) * weight
     kurtosis = 6.0 / law.law.shape * shared * float(leverage @ leverage)
     relative = 0.0 if law.readings_std is None else law.readings_std / max(law.law.readings, 1.0)
@@ -153,17 +191,12 @@ def _verdict(solution: Solution, k: int, departures: FloatArray) -> ShapeVerdict
     probability = _tail(total, degrees, extra)
     if probability > 0.5 * FALSE_ALARM:
         return ShapeVerdict(probability, total / degrees, 0.0, False, False, 0.5 * total)
-    mild, mild_whiten, _ = _score(information, score, taken_up, response)
-    edges = max(degrees - mild.size, 1)
-    strange = _tail(total - float(mild @ mild), edges, extra * edges / degrees) < 0.5 * FALSE_ALARM
-    return ShapeVerdict(
-        probability,
-        total / degrees,
-        swing := _swing(mild, mild_whiten, rows[response], _RESPONSE[order:], at.jacobian[3, pairs]),
-        True,
-        bool(strange or swing > _RESPONSE_DB),
-        0.5 * total,
-    )
+    mild, mild_whiten, _, mild_degrees = _score(information, score, taken_up, response)
+    edges = max(degrees - int(mild_degrees[0]), 1)
+    strange = _tail(total - float((mild * mild).sum()), edges, extra * edges / degrees) < 0.5 * FALSE_ALARM
+    swing = _swing(mild[0], mild_whiten[0], rows[response], _RESPONSE[order:], at.jacobian[3, pairs])
+    other = bool(strange or swing > _RESPONSE_DB)
+    return ShapeVerdict(probability, total / degrees, swing, True, other, 0.5 * total)
 
 
 def _swing(mild: FloatArray, whiten: FloatArray, rows: FloatArray, response: FloatArray, share: FloatArray) -> float:
@@ -184,9 +217,8 @@ def _rounder_than_any(solution: Solution, inflation: FloatArray) -> NDArray[np.b
     std = np.sqrt(np.maximum(np.diag(solution.covariance)[index], 0.0) * inflation)
     least = float(special.ndtri(1.0 - 0.5 * FALSE_ALARM))
     beyond = (std > 0.0) & (roll_off - least * std > _MOST_ROLL_OFF)
-    for k, profile in solution.profiles.items():
-        below = float(profile.weight[profile.roll_off <= _MOST_ROLL_OFF].sum())
-        beyond[k] = below < 0.5 * FALSE_ALARM
+    profiles = solution.profiles
+    beyond[profiles.which] = profiles.mean((profiles.roll_off <= _MOST_ROLL_OFF).astype(float)) < 0.5 * FALSE_ALARM
     seen = 0.5 * roll_off * (right - left) > 1.5 * solution.trace.sigma
     judged = shows_shape(solution.trace, scene, solution.law.correlated_points)
     return np.asarray(beyond & seen & judged)
@@ -200,11 +232,14 @@ def shape_verdicts(solution: Solution) -> list[ShapeVerdict]:
     """
     scene = solution.scene
     judged = shows_shape(solution.trace, scene, max(solution.law.correlated_points, 1.0))
-    departures = _departures(solution) if judged.any() else np.empty((0, 0))
-    verdicts = [_verdict(solution, k, departures) if judged[k] else _FINE for k in range(scene.count)]
+    verdicts = [_FINE] * scene.count
+    if judged.any():
+        departures = _departures(solution)
+        for k in _suspects(solution, np.flatnonzero(judged), departures):
+            verdicts[k] = _verdict(solution, int(k), departures)
     round_ones = _rounder_than_any(solution, np.array([v.inflation for v in verdicts]))
-    bent = np.flatnonzero(scene.theta[:, 4:].any(axis=1))
-    round_ones[bent] |= np.array([swing_db(scene.theta[k]) > _MOST_RESPONSE_DB for k in bent], dtype=bool)
+    for k in np.flatnonzero(scene.theta[:, 4:].any(axis=1)):
+        round_ones[k] |= swing_db(scene.theta[k]) > _MOST_RESPONSE_DB
     return [
         replace(v, probability=min(v.probability, FALSE_ALARM), misfit=True, other=True) if odd else v
         for v, odd in zip(verdicts, round_ones, strict=True)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from spectra.measure.profile import RollOffProfile
+from spectra.measure.profile import RollOffProfiles
 from spectra.units import FloatArray
 
 __all__ = ["STANDARD_ROLL_OFFS", "likely_standard", "roll_off_weights"]
@@ -15,33 +15,32 @@ STANDARD_ROLL_OFFS = (0.05, 0.10, 0.15, 0.20, 0.25, 0.35)
 _CLEAR = 0.9
 
 
-def roll_off_weights(
-    roll_off: float, std: float, profile: RollOffProfile | None = None, inflation: float = 1.0
-) -> dict[str, float]:
-    """Return the posterior weight of each standard roll-off, by its value written with two decimals.
+def roll_off_weights(roll_off: FloatArray, std: FloatArray, profiles: RollOffProfiles | None = None) -> FloatArray:
+    """Return the posterior weight of each standard roll-off.
 
     Conditioned on the carrier being a raised cosine whose roll-off is one of the six, each as likely as the others
     beforehand: the weights sum to one even where none of the six is right.
 
     Parameters
     ----------
-    roll_off, std : float
-        The fit and its standard uncertainty (a normal law), where there is no `profile`.
-    profile : RollOffProfile, optional
-        The likelihood itself, followed over the roll-off.
-    inflation : float
-        Of the variance, by the misfit of the shape.
+    roll_off, std : ndarray, shape (k,)
+        The fit and its standard uncertainty (a normal law), used where there are no `profiles`.
+    profiles : RollOffProfiles, optional
+        The likelihood itself, followed over the roll-off, of each.
+
+    Returns
+    -------
+    weight : ndarray, shape (k, 6)
     """
     standard = np.array(STANDARD_ROLL_OFFS)
-    log_weight: FloatArray
-    if profile is not None:
-        told = np.log(np.maximum(np.interp(standard, profile.roll_off, profile.weight), 1e-300)) / inflation
-        log_weight = np.asarray(told)
+    if profiles is None:
+        log_weight = -0.5 * ((standard - roll_off[:, None]) / np.maximum(std, 1e-6)[:, None]) ** 2
+        log_weight -= log_weight.max(axis=1, keepdims=True)
+        weight = np.exp(log_weight)
     else:
-        log_weight = -0.5 * ((standard - roll_off) / max(std, 1e-6)) ** 2
-    weight = np.exp(log_weight - log_weight.max())
-    weight /= weight.sum()
-    return {f"{value:.2f}": float(share) for value, share in zip(STANDARD_ROLL_OFFS, weight, strict=True)}
+        rows = [np.interp(standard, profiles.roll_off, row) for row in profiles.weight]
+        weight = np.maximum(np.array(rows).reshape(-1, standard.size), 1e-300)
+    return np.asarray(weight / weight.sum(axis=1, keepdims=True))
 
 
 def likely_standard(weights: dict[str, float] | None) -> tuple[str, float] | None:

@@ -34,12 +34,12 @@ def raised_cosine(offset: ArrayLike, roll_off: float) -> FloatArray:
     return np.asarray(0.5 * (1.0 + np.cos(math.pi * t)), dtype=np.float64)
 
 
-def x_db_fraction(roll_off: ArrayLike, x_db: float) -> FloatArray:
+def x_db_fraction(roll_off: ArrayLike, x_db: ArrayLike) -> FloatArray:
     """Return the width at `x_db` below the plateau over the symbol rate, (1 - a) + (2a/pi) acos(2 10^(-x/10) - 1).
 
     Derived from the shape of EN 302 307-1 clause 5.6 (clause from memory); x-dB bandwidth as in ITU-R SM.328.
     """
-    share = 2.0 / math.pi * math.acos(2.0 * 10.0 ** (-x_db / 10.0) - 1.0)
+    share = 2.0 / math.pi * np.arccos(2.0 * 10.0 ** (np.asarray(x_db, dtype=np.float64) / -10.0) - 1.0)
     return np.asarray(1.0 + (share - 1.0) * np.asarray(roll_off, dtype=np.float64))
 
 

@@ -11,7 +11,7 @@ change, touch them all.
 
 from spectra.measure.loops.edges import followed
 from spectra.measure.loops.fit import fitted, kept, moved
-from spectra.measure.loops.floor import edges_found, floor_fitted, hull_under, line_through, mixture_interval
+from spectra.measure.loops.floor import edges_found, floor_fitted, hull_under, line_through, mixture_intervals
 from spectra.measure.loops.information import gradient, information
 from spectra.measure.loops.linear import inverse_within, solved
 from spectra.measure.loops.model import evaluated
@@ -30,7 +30,7 @@ __all__ = [
     "inverse_within",
     "kept",
     "line_through",
-    "mixture_interval",
+    "mixture_intervals",
     "moved",
     "ordered",
     "reached",

@@ -10,7 +10,7 @@ from spectra.measure.loops.linear import solved
 from spectra.measure.loops.special import Index, compiled
 from spectra.units import FloatArray
 
-__all__ = ["edges_found", "floor_fitted", "hull_under", "line_through", "mixture_interval"]
+__all__ = ["edges_found", "floor_fitted", "hull_under", "line_through", "mixture_intervals"]
 
 
 @compiled
@@ -147,29 +147,31 @@ def edges_found(y: FloatArray, variance: float, inflations: FloatArray, widths: 
 
 
 @compiled
-def mixture_interval(
-    values: FloatArray, std: FloatArray, weight: FloatArray, low: float, high: float, share: float
-) -> tuple[float, float]:
-    """Return the central interval of a mixture of normal laws between two bounds, by Newton's steps within brackets."""
-    out = np.empty(2)
-    for end in range(2):
-        wanted = 0.5 * (1.0 - share) if end == 0 else 0.5 * (1.0 + share)
-        below, above = low, high
-        place = 0.75 * low + 0.25 * high if end == 0 else 0.25 * low + 0.75 * high
-        for _ in range(40):
-            reached, density = 0.0, 0.0
-            for j in range(values.size):
-                u = (place - values[j]) / std[j]
-                reached += weight[j] * 0.5 * math.erfc(-u * math.sqrt(0.5))
-                density += weight[j] * math.exp(-0.5 * u * u) / std[j]
-            if reached < wanted:
-                below = place
-            else:
-                above = place
-            step = (wanted - reached) / max(density * 0.3989422804014327, 1e-300)
-            middle = 0.5 * (below + above)
-            place = place + step if below < place + step < above else middle
-            if abs(step) < 1e-6 * (high - low):
-                break
-        out[end] = place
-    return out[0], out[1]
+def mixture_intervals(
+    values: FloatArray, std: FloatArray, weight: FloatArray, low: FloatArray, high: FloatArray, share: float
+) -> FloatArray:
+    """Return the central intervals of mixtures of normal laws, a row each, by Newton's steps within brackets."""
+    out = np.empty((len(values), 2))
+    for k in range(len(values)):
+        for end in range(2):
+            wanted = 0.5 * (1.0 - share) if end == 0 else 0.5 * (1.0 + share)
+            below, above = low[k], high[k]
+            place = 0.75 * below + 0.25 * above if end == 0 else 0.25 * below + 0.75 * above
+            for _ in range(40):
+                reached, density = 0.0, 0.0
+                for j in range(values.shape[1]):
+                    if weight[k, j] > 0.0:
+                        u = (place - values[k, j]) / std[k, j]
+                        reached += weight[k, j] * 0.5 * math.erfc(-u * math.sqrt(0.5))
+                        density += weight[k, j] * math.exp(-0.5 * u * u) / std[k, j]
+                if reached < wanted:
+                    below = place
+                else:
+                    above = place
+                step = (wanted - reached) / max(density * 0.3989422804014327, 1e-300)
+                middle = 0.5 * (below + above)
+                place = place + step if below < place + step < above else middle
+                if abs(step) < 1e-6 * (high[k] - low[k]):
+                    break
+            out[k, end] = place
+    return out

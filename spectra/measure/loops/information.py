@@ -29,7 +29,7 @@ def _product(
     b: int,
     from_two: int,
 ) -> float:
-    """Return the sum over points of weight times row `a` of one matrix and row `b` of another, each from where it begins.
+    """Return the sum over points of weight times rows `a` and `b` of two matrices, each from where it begins.
 
     Indices without a sign: the compiler need not ask whether they count from the end, and takes several at once.
     """

@@ -12,7 +12,7 @@ from spectra.cli.console import print_findings, print_json, print_table, say, wr
 from spectra.cli.options import frequency
 from spectra.cli.visit import progress_bar
 from spectra.errors import UsageError
-from spectra.units import format_frequency, format_value
+from spectra.units import counted, format_frequency, format_value
 
 if TYPE_CHECKING:
     from spectra.archive import Archive, Search
@@ -291,7 +291,7 @@ def _hunt(archive: Archive, arguments: argparse.Namespace) -> int:
         indent="",
     )
     seen = sum(one.status == "seen" for one in told.looks)
-    print(f"Seen in {seen} of {len(told.looks)} sweep(s) that held it.")
+    print(f"Seen in {seen} of {counted(len(told.looks), 'sweep')} that held it.")
     for word, when in (("First", told.first_seen), ("Last", told.last_seen)):
         if when is not None:
             print(f"  {word} seen {when:%Y-%m-%d %H:%M} UTC")
@@ -322,7 +322,7 @@ def _export(archive: Archive, arguments: argparse.Namespace) -> int:
     if arguments.json:
         print_json({"schema": "sweepmuster/export/1", "file": arguments.out, "captures": count})
     else:
-        print(f"{count} capture(s) written to {arguments.out}")
+        print(f"{counted(count, 'capture')} written to {arguments.out}")
     return 0
 
 

@@ -13,7 +13,7 @@ from spectra.cli.console import print_findings, print_json, print_table, say, wr
 from spectra.cli.options import add_reading_options, reading_options
 from spectra.errors import UsageError
 from spectra.findings.comparison import COMPARISON_KINDS, Comparison, Pair
-from spectra.units import format_value
+from spectra.units import counted, format_value
 
 if TYPE_CHECKING:
     from spectra.capture import Capture
@@ -64,7 +64,7 @@ def execute(arguments: argparse.Namespace) -> int:
 
     batch = run_batch(files, load, "reading")
     if batch.failed:
-        say("no comparison: mend or leave out the file(s) above")
+        say("no comparison: mend or leave out the files above")
         return 2
     captures = [capture for _, capture in batch.results]
     comparison = compare(
@@ -201,7 +201,7 @@ def _print_changes(comparison: Comparison) -> None:
         if len(shown) < len(mine):
             here = sum(p.other_centre_hz is None for p in mine)
             there = len(mine) - len(both) - here
-            print(f"  Not at the other's IF: {here} carrier(s) of the first, {there} of the other")
+            print(f"  Not at the other's IF: {counted(here, 'carrier')} of the first, {there} of the other")
 
 
 def _mhz(hz: float | None) -> str:

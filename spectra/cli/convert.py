@@ -13,6 +13,7 @@ from spectra.cli.batch import gather, run_batch
 from spectra.cli.console import say
 from spectra.cli.options import add_reading_options, reading_options
 from spectra.errors import SpectraError, UsageError
+from spectra.units import counted
 
 if TYPE_CHECKING:
     from spectra.plan.chain import LoState, ReceiveChain
@@ -80,7 +81,7 @@ def execute(arguments: argparse.Namespace) -> int:
     batch = run_batch(files, work, "converting")
     for _, target in batch.results:
         print(target)
-    say(f"{len(batch.results)} file(s) written to {out}")
+    say(f"{counted(len(batch.results), 'file')} written to {out}")
     return 2 if batch.failed else 0
 
 

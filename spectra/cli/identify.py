@@ -77,7 +77,7 @@ def execute(arguments: argparse.Namespace) -> int:
             answer = with_capture_findings(answer, taken, table, chain, contexts, **_wanted(answer))
             batch.results.append((files[0], answer))
         elif evidence.failed:
-            say("no joint answer: mend or leave out the file(s) above")
+            say("no joint answer: mend or leave out the files above")
     else:
 
         def work(path: Path) -> Iterator[Identification]:

@@ -17,6 +17,7 @@ from spectra.cli.console import print_findings, say, wrap
 from spectra.cli.options import add_reading_options, reading_options
 from spectra.errors import ContextError, MeasurementError, UsageError
 from spectra.finding import Finding
+from spectra.units import counted
 
 if TYPE_CHECKING:
     from spectra.measure.measurement import Measurement
@@ -228,14 +229,16 @@ def _print_used(inspection: Inspection, *, everything: bool) -> None:
             print(f"    line {line:<4} {shown_text}")
             print(wrap(settings, indent=" " * _INDENT))
     if len(lines) > len(shown):
-        print(f"    and {len(lines) - len(shown)} more line(s); --all shows them.")
+        print(f"    and {counted(len(lines) - len(shown), 'more line')}; --all shows them.")
 
 
 def _print_ignored(inspection: Inspection, *, everything: bool) -> None:
     if not inspection.ignored:
         return
     if not everything:
-        text = f"Gave nothing: {len(inspection.ignored)} line(s) or entries; --all shows them."
+        text = (
+            f"Gave nothing: {counted(len(inspection.ignored), 'line or entry', 'lines or entries')}; --all shows all."
+        )
         print(wrap(text, "    ", first="  "))
         return
     print("  Gave nothing:")
@@ -300,7 +303,7 @@ def _told(sweep: Sweep) -> str:
     if settings.trace_mode is not None:
         said.append(f"trace {settings.trace_mode.replace('_', ' ')}")
     if settings.averages is not None:
-        said.append(f"{settings.averages} sweep(s) averaged")
+        said.append(f"{counted(settings.averages, 'sweep')} averaged")
     if sweep.origin.captured_at is not None:
         said.append(f"taken {sweep.origin.captured_at.isoformat(sep=' ')}")
     return "".join(f", {part}" for part in said) + "."

@@ -14,7 +14,7 @@ from spectra.cli.options import add_reading_options, reading_options
 from spectra.errors import UsageError
 from spectra.measure.measurement import Carrier, Measurement
 from spectra.measure.standards import likely_standard
-from spectra.units import format_value
+from spectra.units import counted, format_value
 
 EPILOG = """\
 C/N is over the floor seen in the gaps, in a noise bandwidth equal to the symbol rate. It lacks the noise that arrives
@@ -127,7 +127,7 @@ def print_measurement(measurement: Measurement) -> None:
     said.append("RBW not told" if settings.rbw_hz is None else f"RBW {settings.rbw_hz / 1e3:.6g} kHz")
     said.append("detector not told" if settings.detector is None else f"detector {settings.detector.replace('_', ' ')}")
     if settings.averages is not None:
-        said.append(f"{settings.averages} sweep(s) averaged")
+        said.append(f"{counted(settings.averages, 'sweep')} averaged")
     print(f"{sweep.origin.file}: " + ", ".join(said))
     density = (
         ""

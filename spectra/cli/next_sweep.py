@@ -9,6 +9,7 @@ from spectra.cautions import CATALOGUE
 from spectra.cli.console import print_json, print_table, say, wrap
 from spectra.cli.options import frequency
 from spectra.errors import UsageError
+from spectra.units import counted
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -200,7 +201,7 @@ def _print(sweeps: Sequence[PlannedSweep], nowhere: Sequence[int]) -> None:
     total = sum(sweep.total_time_s for sweep in sweeps)
     names = list(dict.fromkeys(sweep.lo_state for sweep in sweeps))
     states = f"{len(names)} LO states" if len(names) > 1 else f"LO state {names[0]}"
-    print(wrap(f"Take {segments} trace(s) in {states}, about {_seconds(total)} of sweeping.", first=""))
+    print(wrap(f"Take {counted(segments, 'trace')} in {states}, about {_seconds(total)} of sweeping.", first=""))
     for sweep in sweeps:
         print()
         _print_sweep(sweep)
@@ -244,8 +245,9 @@ def _print_sweep(sweep: PlannedSweep) -> None:
     )
     print(
         wrap(
-            f"Shows {len(sweep.shows)} row(s) with probability {sweep.certainty:g} or more each, and any carrier of "
-            f"{_khz(sweep.narrowest_hz).replace('Hz', 'Bd')} from C/N {sweep.narrowest_limit_cn_db:.1f} dB up.",
+            f"Shows {counted(len(sweep.shows), 'row')} with probability {sweep.certainty:g} or more each, and any "
+            f"carrier of {_khz(sweep.narrowest_hz).replace('Hz', 'Bd')} from C/N "
+            f"{sweep.narrowest_limit_cn_db:.1f} dB up.",
             indent="  ",
             first="  ",
         )
@@ -269,7 +271,7 @@ def _unpromised(row: RowOutlook) -> str:
 def _rows(rows: Sequence[int]) -> str:
     shown = ", ".join(map(str, rows[:_MOST_ROWS]))
     more = f" and {len(rows) - _MOST_ROWS} more" if len(rows) > _MOST_ROWS else ""
-    return f"row(s) {shown}{more}"
+    return f"{'row' if len(rows) == 1 else 'rows'} {shown}{more}"
 
 
 def _khz(hz: float) -> str:

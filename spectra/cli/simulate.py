@@ -6,6 +6,7 @@ import argparse
 from pathlib import Path
 
 from spectra.cli.console import say
+from spectra.units import counted
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -22,5 +23,5 @@ def execute(arguments: argparse.Namespace) -> int:
     paths = simulate(Path(arguments.scene), Path(arguments.out), truth=arguments.truth)
     for path in paths:
         print(path)
-    say(f"{len(paths)} file(s) written to {arguments.out}")
+    say(f"{counted(len(paths), 'file')} written to {arguments.out}")
     return 0

@@ -13,6 +13,7 @@ from spectra.cli.batch import Batch, gather, run_batch
 from spectra.cli.console import print_json, say
 from spectra.cli.options import add_reading_options, reading_options
 from spectra.errors import UsageError
+from spectra.units import counted
 
 if TYPE_CHECKING:
     from spectra.capture import Capture, Context
@@ -63,7 +64,7 @@ def execute(arguments: argparse.Namespace) -> int:
     used = sum(usable(visit, table) for visit in visits)
     if not arguments.json:
         print(diff_text(table, edits), end="")
-    say(f"{used} of {len(visits)} identified sweep(s) confirmed and used; the others say nothing of the table")
+    say(f"{used} of {counted(len(visits), 'identified sweep')} confirmed and used; the others say nothing of the table")
     accepted = _accepted(arguments, edits)
     written = _write(arguments, table, edits, accepted) if accepted else None
     if arguments.json:
@@ -82,7 +83,7 @@ def execute(arguments: argparse.Namespace) -> int:
         )
     elif written is not None:
         kept = "" if written["kept"] is None else f"; the version before is kept as {written['kept']}"
-        print(f"{len(accepted)} edit(s) made: {written['file']}, {written['rows']} rows{kept}")
+        print(f"{counted(len(accepted), 'edit')} made: {written['file']}, {written['rows']} rows{kept}")
     elif edits:
         print("Nothing was changed.")
     return 2 if batch.failed else 0

@@ -10,6 +10,7 @@ from spectra.cli.console import print_json, say, wrap
 from spectra.errors import UsageError
 from spectra.plan.merge import Conflict, Merge
 from spectra.plan.table import CarrierTable
+from spectra.units import counted
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -57,9 +58,8 @@ def _check(arguments: argparse.Namespace) -> int:
             where += f", column {problem.column}"
         text = f"{problem.severity}, {where}: found {problem.found}; expected {problem.expected}. {problem.mend}"
         print(wrap(text[:1].upper() + text[1:], indent="      ", first="  "))
-    print(
-        "No fault found." if not check.problems else f"{len(check.faults)} fault(s), {len(check.warnings)} warning(s)."
-    )
+    faults, warnings = counted(len(check.faults), "fault"), counted(len(check.warnings), "warning")
+    print(f"{faults}, {warnings}." if check.problems else "No fault found.")
     return 0 if check.ok else 1
 
 

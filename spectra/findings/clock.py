@@ -21,6 +21,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from spectra.finding import Evidence, Finding, Subjects, step
+from spectra.units import counted
 
 if TYPE_CHECKING:
     from spectra.capture import Context
@@ -266,14 +267,16 @@ def _by_file(own: CaptureTime, others: Sequence[CaptureTime]) -> _Told:
     moving = [own, *(time for time, other in lags if abs(other - lag) <= _ZONE_SLACK_S)]
     if len(moving) > 1 and max(map(_moment, moving)) - min(map(_moment, moving)) >= _AGREE_S:
         why = (
-            f"{far} So do {len(moving) - 1} other capture(s), by the same to within minutes though taken at other "
-            "times: the files were written as the sweeps were taken, so the clock is wrong."
+            f"{far} So {'does' if len(moving) == 2 else 'do'} {counted(len(moving) - 1, 'other capture')}, by the same "
+            "to within minutes though taken at other times: the files were written as the sweeps were taken, so the "
+            "clock is wrong."
         )
         return lag, why, len(moving) > 2
     near = [time for time, other in lags if abs(other) < _MONTH_S]
     if near:
         sure = len(near) >= 2 and len(near) == len(lags)
-        why = f"{far} {len(near)} other capture(s) of the folder agree with their files{_whose(own, near)}."
+        agree = counted(len(near), "other capture agrees with its file", "other captures agree with their files")
+        why = f"{far} {agree}{_whose(own, near)}."
         return lag, why if sure else f"{why} An old file copied without its time would look the same.", sure
     if not lags and lag >= _COPIED_S:
         return lag, f"{far} A file copied without its time would look the same.", False
@@ -307,7 +310,7 @@ def _by_others(own: CaptureTime, others: Sequence[CaptureTime]) -> _Told:
     if max(moments) - min(moments) > _YEAR_S or min(moments) - _moment(own) < _COPIED_S:
         return None
     year = _middle(others).year
-    why = f"{len(others)} other capture(s) of the folder say {year}{_whose(own, others)}."
+    why = f"{counted(len(others), 'other capture says', 'other captures say')} {year}{_whose(own, others)}."
     return off, f"{why} An old sweep kept beside new ones would look the same.", False
 
 
@@ -400,7 +403,7 @@ def wrong_by_zone(times: Sequence[CaptureTime]) -> Iterable[Finding]:
         "clock.wrong_by_zone",
         f"The analyser's clock may be in another zone ({zone / 3600.0:+g} h)",
         "Sweep and file differ by whole half hours: the clock runs in another time zone than was taken, or the stick "
-        f"stores local time. {same} other capture(s) of the folder say the same.",
+        f"stores local time. {counted(same, 'other capture says', 'other captures say')} the same.",
         times[0],
         sure=sure,
         limit=_ZONE_SLACK_S,

@@ -106,7 +106,7 @@ def test_all_into_another_file(words: list[str], plan_file: Path, tmp_path: Path
     before = plan_file.read_bytes()
     out = tmp_path / "new.csv"
     assert main([*words, "--accept", "all", "--out", str(out)]) == 0
-    assert "3 edit(s) made" in capsys.readouterr().out
+    assert "3 edits made" in capsys.readouterr().out
     assert plan_file.read_bytes() == before
     assert len(load_table(out)) == len(ROWS) + 9
 
@@ -119,7 +119,7 @@ def test_row_by_row_on_a_terminal(words: list[str], plan_file: Path, capsys, mon
     monkeypatch.setattr("sys.stdin", Terminal("what\nn\ny\nq\n"))
     monkeypatch.setattr("sys.stdout.isatty", lambda: True, raising=False)
     assert main(words) == 0
-    assert "1 edit(s) made" in capsys.readouterr().out
+    assert "1 edit made" in capsys.readouterr().out
     assert len(load_table(plan_file)) == len(ROWS) + 9 + 1
 
 

@@ -22,7 +22,6 @@ import numpy as np
 import numpy.typing as npt
 
 from spectra.readers.cells import LONGEST_CELL
-from spectra.readers.convert import any_numbers, decimal_values
 from spectra.readers.dialect import Dialect, Row, row_of
 from spectra.readers.patterns import Columns, PatternReader
 from spectra.units import FloatArray
@@ -305,22 +304,15 @@ def _last_like(data: bytes, start: int, row: Row, dialect: Dialect) -> int | Non
 
 def _regular(text: bytes, row: Row, dialect: Dialect) -> FloatArray | None:
     """Return the numbers of rows that are beyond doubt, shape (rows, numbers); None where they are not to be had."""
-    count = text.count(b"\n")
-    if not text.endswith(b"\n"):
-        text, count = text + b"\n", count + 1
+    rows = text.count(b"\n") + (not text.endswith(b"\n"))
     for unit in _longest_first(row.units):
         text = text.replace(unit, b"")
-    if dialect.delimiter == " ":
-        values = any_numbers(text.replace(b'"', b""), " ", dialect.decimal)
-    else:
-        text = text.translate(None, b'\r" ' if dialect.delimiter == "\t" else b'\r" \t')
-        raw = np.frombuffer(text, np.uint8)
-        ends = raw == 10
-        marks = np.flatnonzero((raw == ord(dialect.delimiter)) | ends if dialect.delimiter else ends)
-        values = decimal_values(raw, marks, dialect.decimal)
-        if values is None:
-            values = any_numbers(text, dialect.delimiter, dialect.decimal)
-    return None if values is None or values.size != count * row.numbers else values.reshape(count, row.numbers)
+    points = bytes.maketrans((dialect.delimiter or " ").encode() + dialect.decimal.encode(), b" .")
+    try:
+        numbers = list(map(float, text.translate(points, b'"').decode("ascii").split()))
+    except ValueError:
+        return None
+    return np.array(numbers).reshape(rows, row.numbers) if len(numbers) == rows * row.numbers else None
 
 
 def _longest_first(units: tuple[str, ...]) -> list[bytes]:

@@ -14,7 +14,6 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from spectra.readers import patterns, read_bytes
-from spectra.readers.convert import any_numbers
 from spectra.readers.dialect import Dialect, row_of
 from spectra.readers.patterns import Columns, PatternReader
 
@@ -131,10 +130,7 @@ def test_more_patterns_than_are_kept_end_the_rows(monkeypatch: pytest.MonkeyPatc
 
 
 def test_blanks_alone_are_no_number():
-    """NumPy's own reader makes -1 of a text of nothing but blanks (numpy 2.4); found by the fuzzer in level rows."""
-    for text in (b"\t\n", b"  \n", b" \n\t\n"):
-        assert any_numbers(text, ",", ".").size == 0
-    assert any_numbers(b" 1.5e3,\t2\n", ",", ".").tolist() == [1500.0, 2.0]
+    """NumPy's own reader made -1 of a text of nothing but blanks (numpy 2.4); found by the fuzzer in level rows."""
     level = [f"{-90 - 0.1 * (k % 7):.1f}" for k in range(9000)]
     text = "Start: 1173 MHz\nStop: 1180 MHz\nUnit: dBm\n" + "\n".join(level) + "\n\t\na=b=c\n"
     (sweep,) = read_bytes(text.encode(), "levels.csv")

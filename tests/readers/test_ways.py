@@ -204,3 +204,24 @@ def test_lines_of_numbers_in_quotes_parted_by_blanks() -> None:
     sweep = read_bytes(text.encode(), "x.csv")[0]
     assert sweep.frequency_hz.tolist() == [(1000.0 + i) * 1e6 for i in range(12)]
     assert sweep.level_dbm[3] == -83.5
+
+
+ACROSS = [f"-{80 + i % 17}.5" for i in range(1001)]
+
+
+@pytest.mark.parametrize("cell", ["-81.5-82.5", "-81 82", "- 81.5", "1e", "-81.5\x0b2"])
+def test_a_long_row_of_levels_is_read_cell_by_cell_where_it_is_spoilt(cell: str) -> None:
+    """A gap in the row would make up for a cell taken for two: all levels between them would be moved by one."""
+    head = "Start: 1 GHz\nStop: 2 GHz\nUnit: dBm\n"
+    cells = [*ACROSS[:300], cell, *ACROSS[301:700], "", *ACROSS[701:]]
+    text = head + "10:00:00," + ",".join(ACROSS) + "\n10:01:00," + ",".join(cells) + "\n"
+    with pytest.raises(SweepFormatError) as told:
+        read_bytes(text.encode(), "x.csv")
+    assert told.value.line == 5
+
+
+@pytest.mark.parametrize("padding", ["", " "])
+def test_a_long_row_of_levels_is_float_of_its_text(padding: str) -> None:
+    head = "Start;1;GHz\nStop;2;GHz\nUnit;dBm\n"
+    text = head + "10:00:00;" + ";".join(padding + cell.replace(".", ",") for cell in ACROSS) + ";;\n"
+    assert read_bytes(text.encode(), "x.csv")[0].level_dbm.tolist() == [float(cell) for cell in ACROSS]

@@ -21,8 +21,7 @@ from itertools import pairwise
 import numpy as np
 
 from spectra.errors import SweepFormatError
-from spectra.readers.cells import bare_number, classify, find_unit, is_time, number, split_row, unit_kind
-from spectra.readers.convert import any_numbers
+from spectra.readers.cells import LONGEST_CELL, bare_number, classify, find_unit, is_time, number, split_row, unit_kind
 from spectra.readers.dialect import Dialect, row_of
 from spectra.readers.document import Document, Glimpse, glimpse
 from spectra.readers.draft import Draft, TraceColumn
@@ -247,13 +246,13 @@ def _bulk(text: str, first: int, dialect: Dialect) -> FloatArray | None:
             return None
     rest = text[at:].rstrip(f"{dialect.delimiter} \t")
     allowed = f"0123456789+-eE{dialect.decimal}{dialect.delimiter} "
-    data = rest.encode("ascii", "replace")
-    if data.translate(None, allowed.encode()):
+    if rest.encode("ascii", "replace").translate(None, allowed.encode()) or dialect.delimiter in ("", dialect.decimal):
         return None
-    values = any_numbers(data, dialect.delimiter, dialect.decimal)
-    if values is None or (dialect.delimiter != " " and values.size != data.count(dialect.delimiter.encode()) + 1):
+    cells = rest.replace(dialect.decimal, ".").split(None if dialect.delimiter == " " else dialect.delimiter)
+    try:
+        return np.array(list(map(float, cells))) if max(map(len, cells)) <= LONGEST_CELL else None
+    except ValueError:
         return None
-    return values
 
 
 def _cell_value(cell: str, decimal: str) -> tuple[float | None, str]:

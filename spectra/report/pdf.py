@@ -35,6 +35,10 @@ __all__ = ["pdf_of"]
 _MARGIN_MM = 15.0
 _DENSE = 8
 """Columns from which on a table is set smaller."""
+_WIDEST = 0.5
+"""Share of the page up to which a column is widened for the sake of texts that would break."""
+_ROOM = {1: 140.0, 2: 110.0, 3: 75.0}
+"""Points that must be left on a page below a heading of each level: for itself, a caption and some lines."""
 
 
 def pdf_of(report: Report, *, made_at: datetime | None = None) -> bytes:
@@ -54,7 +58,7 @@ def pdf_of(report: Report, *, made_at: datetime | None = None) -> bytes:
     try:
         from reportlab.lib.pagesizes import A4
         from reportlab.lib.units import mm
-        from reportlab.platypus import BaseDocTemplate, Frame, PageBreak, PageTemplate
+        from reportlab.platypus import BaseDocTemplate, CondPageBreak, Frame, PageBreak, PageTemplate
     except ModuleNotFoundError:
         raise ReportError(
             "PDF", None, "no package that writes PDF", "the extra 'pdf'", "Install it: pip install sweepmuster[pdf]."
@@ -70,8 +74,15 @@ def pdf_of(report: Report, *, made_at: datetime | None = None) -> bytes:
             story.append(PageBreak())
         else:
             story += kit.title(report.title)
+        before: Any = None
         for block in sheet.blocks:
+            # no heading, and no caption of a table, alone at the foot of a page
+            if isinstance(block, Heading) and not isinstance(before, Heading):
+                story.append(CondPageBreak(_ROOM[min(block.level, 3)]))
+            elif isinstance(block, Grid) and block.caption and not isinstance(before, Heading):
+                story.append(CondPageBreak(_ROOM[3]))
             story += _RENDER[type(block)](block, kit)
+            before = block
     buffer = io.BytesIO()
     document = BaseDocTemplate(
         buffer,
@@ -181,8 +192,11 @@ def _grid(block: Grid, kit: Kit) -> list[Any]:
 
 
 def _widths(block: Grid, kit: Kit, style: str, align: str) -> list[float]:
-    """Return column widths: what numbers need, what words need at least, and the rest to the wide columns."""
-    gap = 5.0
+    """Return column widths: what numbers and words need at least, then what keeps texts whole, as far as there is room.
+
+    What is then left goes to the wide columns.
+    """
+    gap = 8.0
     need: list[float] = []
     for column in range(len(block.header)):
         texts = [row[column] for row in block.rows]
@@ -195,6 +209,13 @@ def _widths(block: Grid, kit: Kit, style: str, align: str) -> list[float]:
     spare = kit.width - sum(need)
     if spare < 0:
         return [width * kit.width / sum(need) for width in need]
+    lines = [[line for row in block.rows for line in row[k].split("\n")] for k in range(len(need))]
+    whole_width = [max((kit.text_width(line, style) for line in column), default=0.0) + gap for column in lines]
+    asked = [max(min(whole_width[k], _WIDEST * kit.width) - need[k], 0.0) for k in range(len(need))]
+    for left, k in enumerate(sorted(range(len(need)), key=asked.__getitem__)):
+        given = min(asked[k], spare / (len(need) - left))  # who asks for little gets it all
+        need[k] += given
+        spare -= given
     takers = list(block.wide) or [k for k in range(len(need)) if align[k] == "l"] or list(range(len(need)))
     return [width + (spare / len(takers) if k in takers else 0.0) for k, width in enumerate(need)]
 

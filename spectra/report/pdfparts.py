@@ -150,7 +150,7 @@ class Kit:
         """Return a table of cells with little padding."""
         table = LongTable(lines, widths, repeatRows=repeat, hAlign="LEFT")
         padding = [(side, (0, 0), (-1, -1), 1.4) for side in ("TOPPADDING", "BOTTOMPADDING")]
-        table.setStyle([*padding, ("LEFTPADDING", (0, 0), (-1, -1), 0.0), ("RIGHTPADDING", (0, 0), (-1, -1), 4.0)])
+        table.setStyle([*padding, ("LEFTPADDING", (0, 0), (-1, -1), 0.0), ("RIGHTPADDING", (0, 0), (-1, -1), 7.0)])
         return table
 
     def space(self, height: float) -> Spacer:

@@ -53,7 +53,7 @@ table { border-collapse: collapse; width: 100%; font-size: 8.4pt; line-height: 1
 caption { text-align: left; color: var(--soft); font-size: 8.6pt; padding: 0 0 1mm; }
 th { text-align: left; font-weight: 600; color: var(--soft); border-bottom: 1pt solid var(--ink);
      vertical-align: bottom; }
-th, td { padding: .7mm 1.6mm .7mm 0; vertical-align: top; }
+th, td { padding: .7mm 2.6mm .7mm 0; vertical-align: top; }
 td { border-bottom: .5pt solid var(--line); }
 th:last-child, td:last-child { padding-right: 0; }
 .r { text-align: right; white-space: nowrap; }
@@ -64,7 +64,7 @@ th.n { white-space: normal; }
 .w1 { width: 34%; overflow-wrap: anywhere; }
 .w2 { width: 21%; overflow-wrap: anywhere; }
 .dense table { font-size: 7.6pt; }
-.dense th, .dense td { padding-right: 1.2mm; }
+.dense th, .dense td { padding-right: 1.8mm; }
 .short { break-inside: avoid; }
 tr { break-inside: avoid; }
 thead { display: table-header-group; }

@@ -282,6 +282,7 @@ def run_guided(inputs: int, seed: int) -> Counter[str]:
     with atheris.instrument_imports(include=["spectra"]):  # the readers anew, watched; nothing else is
         watched = importlib.import_module("spectra.readers")
     globals()["read_bytes"] = watched.read_bytes
+    globals()["bulk"] = sys.modules["spectra.readers.bulk"]
     globals()["SpectraError"] = sys.modules["spectra.errors"].SpectraError
     atheris.Setup(
         [

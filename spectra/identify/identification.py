@@ -48,7 +48,8 @@ class Thresholds:
     not hold but that shares part of its carriers with a list of the table. The last cannot grow without bound:
     satellites elsewhere on the arc with nearly the same plan exist, and no sweep tells them apart. `roll_call` is the
     part of it that the roll call alone gives: listed carriers that show, carriers shown that are listed. `matched` is
-    not odds but the least number of carriers explained: fewer are thin evidence, whatever the odds say. `expected_kin`
+    not odds but the least number of listed carriers shown (neighbours that the sweep measures as one count each): fewer
+    are thin evidence, whatever the odds say. `expected_kin`
     stands in place of `probable_kin` for the satellite that was expected: that the antenna looks at one outside the
     table instead is then the less likely. It never makes an answer `confirmed`.
     """

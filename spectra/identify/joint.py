@@ -34,7 +34,10 @@ class Scoring:
 
 @dataclass(frozen=True, slots=True)
 class Option:
-    """One way to explain one group: an entry of its scoring; `entry` is -1 where no list is held against it."""
+    """One way to explain one group: an entry of its scoring; `entry` is -1 where no list is held against it.
+
+    It explains `matched` carriers, which show `shown` rows of the list.
+    """
 
     entry: int
     hyp: int
@@ -45,6 +48,7 @@ class Option:
     std_hz: float
     log_known: float
     matched: int = 0
+    shown: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,20 +80,12 @@ def score_groups(
     `tolerance_hz` is by LO state, `allowed` (bool, by hypothesis) leaves out what cannot be.
     """
     window_hz = model.search_window_hz(float(tolerance_hz.max()))
-    state_of = prepared.hyp_state
+    state_of, every = prepared.hyp_state, np.arange(prepared.if_hz.size)
     firsts = []
     for group in groups:
         pairs = search.find_pairs(prepared, group, window_hz, valid)
         pairs = _only(pairs, allowed)
-        visible = model.visibility(
-            group.views,
-            prepared.if_hz,
-            prepared.width_hz,
-            prepared.gap_hz,
-            prepared.cn_db,
-            prepared.kind,
-            prepared.merged,
-        )
+        visible, _ = model.visibility(group.views, prepared, every, prepared.if_hz)
         if valid is not None:
             visible = visible * valid
         chosen = search.shortlist(prepared, group, pairs, window_hz, visible, SHORTLIST)
@@ -170,12 +166,12 @@ def _options(prepared: Prepared, scoring: Scoring) -> list[Option]:
     order = order[np.isfinite(s.offset_std_hz[order])]
     hyps = s.hyp[order]
     columns = (order, hyps, s.coarse[order], prepared.hyp_state[hyps], prepared.hyp_list[hyps])
-    values = (s.offset_hz, s.offset_std_hz, s.log_known, s.matched)
-    for entry, hyp, coarse, state, plan, offset, std, known, matched in zip(
+    values = (s.offset_hz, s.offset_std_hz, s.log_known, s.matched, s.shown)
+    for entry, hyp, coarse, state, plan, *rest in zip(
         *(each.tolist() for each in columns), *(each[order].tolist() for each in values), strict=True
     ):
         polarisation = prepared.lists[plan].polarisation
-        options.append(Option(entry, hyp, coarse, state, polarisation, offset, std, known, matched))
+        options.append(Option(entry, hyp, coarse, state, polarisation, *rest))
     return options
 
 

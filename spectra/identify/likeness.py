@@ -24,6 +24,8 @@ if TYPE_CHECKING:
 __all__ = ["centres_apart", "common_factor", "conflicts", "of_centres", "of_rates", "rates_apart", "variety"]
 
 _LEAST = -25.0
+_LOOSE = 0.03  # part of the measured values that scatter by twice their uncertainty (of simulated sweeps)
+_CAUCHY = float(np.sqrt(2.0 / np.pi))  # Cauchy's density at its centre, in units of the normal law's
 _RATE_SLACK = 0.004
 # part of the rows whose rate is another: in a list as users keep it, and in a relative's (one of these, evenly); how
 # far off (log); by how much more than their uncertainty the rates of a relative may scatter (log)
@@ -159,9 +161,14 @@ def _joined(parts: Sequence[tuple[FloatArray, FloatArray]]) -> tuple[FloatArray,
 
 
 def _density(apart: FloatArray, std: FloatArray, odd: Any, width: Any) -> FloatArray:
-    """Return the log density of differences, `odd` of them from a wide law, else normal; along the last axis."""
-    core = (1.0 - odd) * np.exp(-0.5 * np.minimum((apart / std) ** 2, 200.0)) / std
-    wide = odd * np.exp(-0.5 * np.minimum((apart / width) ** 2, 50.0)) / width
+    """Return the log density of differences, `odd` of them from a wide law, else normal; along the last axis.
+
+    Stated uncertainties are a little too small now and then: a few differences scatter by twice theirs. What is another
+    carrier altogether may lie far out, so that the wide law has the tails of Cauchy's.
+    """
+    z2 = np.minimum((apart / std) ** 2, 200.0)
+    core = (1.0 - odd) * ((1.0 - _LOOSE) * np.exp(-0.5 * z2) + 0.5 * _LOOSE * np.exp(-0.125 * z2)) / std
+    wide = odd * _CAUCHY / width / (1.0 + (apart / width) ** 2)
     return np.asarray(np.log(core + wide).sum(axis=-1))
 
 

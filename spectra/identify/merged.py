@@ -14,19 +14,26 @@ if TYPE_CHECKING:
 
     IntArray = NDArray[np.intp]
 
-__all__ = ["MergedRows", "merged_rows"]
+__all__ = ["OVERLAP", "MergedRows", "merged_rows"]
 
-_WIDEST_GAP_HZ = 3e6  # no filter in use leaves a wider gap unresolved
-_SHIFT = 0.04  # of the common width, by which unlike levels pull the centre
-_RATE_STD = 0.06
+OVERLAP = 0.3
+"""Part of the narrower one by which two rows must overlap to be one another's alternatives rather than neighbours."""
+
+_WIDEST_GAP_HZ = 6e6  # skirts of wide carriers and coarse filters leave such gaps unresolved now and then
+_LONGEST = 8  # slots
+# how far the common centre and width lie off those of the outer edges, beyond what the sweep says of them: of simulated
+# sweeps at 1 MHz and 300 kHz, and for narrow ones of their width, by unlike levels
+_SHIFT, _SHIFT_HZ = 0.03, 0.25e6
+_RATE_STD, _RATE_STD_HZ = 0.06, 0.4e6
+_LEAST_RATE_STD = 0.015
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class MergedRows:
-    """Runs of two or three neighbouring slots as one carrier each; arrays of shape (m,).
+    """Runs of neighbouring slots as one carrier each; arrays of shape (m,).
 
     `first` is the index of the first row, `slot` and `last` the slots it begins and ends with, `rate_bd` the width from
-    outer edge to outer edge (half power), `gap_hz` the widest gap inside.
+    outer edge to outer edge (half power), `inner_hz` the widest gap inside.
     """
 
     first: IntArray
@@ -34,21 +41,21 @@ class MergedRows:
     last: IntArray
     if_hz: FloatArray
     rate_bd: FloatArray
-    gap_hz: FloatArray
+    inner_hz: FloatArray
 
     @property
     def shift_hz(self) -> FloatArray:
         """Standard deviation of the common centre from unlike levels."""
-        return _SHIFT * self.rate_bd
+        return np.minimum(_SHIFT * self.rate_bd, _SHIFT_HZ)
 
     @property
     def log_rate_std(self) -> FloatArray:
         """Standard deviation of the common width, relative."""
-        return np.full(self.rate_bd.size, _RATE_STD)
+        return np.clip(_RATE_STD_HZ / self.rate_bd, _LEAST_RATE_STD, _RATE_STD)
 
 
 def merged_rows(slot_start: IntArray, slot_hyp: IntArray, if_hz: FloatArray, log_rate: FloatArray) -> MergedRows:
-    """Return every run of two or three slots of one hypothesis whose gaps are narrow.
+    """Return every run of two to eight slots of one hypothesis whose gaps are narrow.
 
     Parameters
     ----------
@@ -60,22 +67,22 @@ def merged_rows(slot_start: IntArray, slot_hyp: IntArray, if_hz: FloatArray, log
     """
     centre, rate = if_hz[slot_start], np.exp(log_rate[slot_start])
     low, high = centre - 0.5 * rate, centre + 0.5 * rate
-    found: list[tuple[IntArray, ...]] = []
-    gaps: list[FloatArray] = []
     between = low[1:] - high[:-1]
     # a comparison with NaN is false: rows without a rate join nobody
     near = (
         (slot_hyp[1:] == slot_hyp[:-1])
         & (between < _WIDEST_GAP_HZ)
-        & (between > -0.3 * np.minimum(rate[1:], rate[:-1]))
+        & (between > -OVERLAP * np.minimum(rate[1:], rate[:-1]))
     )
-    pair = np.flatnonzero(near)
-    found.append((pair, pair + 1))
-    gaps.append(between[pair])
-    triple = np.flatnonzero(near[1:] & near[:-1]) if near.size > 1 else np.empty(0, np.intp)
-    found.append((triple, triple + 2))
-    gaps.append(np.maximum(between[triple], between[triple + 1]) if triple.size else np.empty(0))
-    slot, last = (np.concatenate(each) for each in zip(*found, strict=True))
+    found: list[tuple[IntArray, IntArray, FloatArray]] = []
+    begin = np.flatnonzero(near)
+    end, widest = begin + 1, between[begin]
+    for _ in range(_LONGEST - 1):
+        found.append((begin, end, widest))
+        on = np.flatnonzero(np.append(near, False)[end])
+        begin, widest = begin[on], np.maximum(widest[on], between[end[on]])
+        end = end[on] + 1
+    slot, last, inner = (np.concatenate(each) for each in zip(*found, strict=True))
     outer_low, outer_high = low[slot], high[last]
     return MergedRows(
         first=slot_start[slot],
@@ -83,5 +90,5 @@ def merged_rows(slot_start: IntArray, slot_hyp: IntArray, if_hz: FloatArray, log
         last=last,
         if_hz=0.5 * (outer_low + outer_high),
         rate_bd=outer_high - outer_low,
-        gap_hz=np.concatenate(gaps),
+        inner_hz=inner,
     )

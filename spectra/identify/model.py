@@ -29,6 +29,7 @@ __all__ = [
     "log_offset_prior",
     "log_rate_gain",
     "log_roll_off_gain",
+    "merging",
     "search_window_hz",
     "visibility",
 ]
@@ -42,6 +43,8 @@ _MOVED = 0.04  # part of the rows whose carrier sits a little off its printed fr
 _MOVED_EXTRA_HZ = 0.1e6
 _CHANGED = 0.02  # part of the rows whose symbol rate has changed since the table was written
 _RATE_SLACK = 0.004  # of the rate: printed rates are rounded to 1 to 100 kBd
+_ALTERNATIVE = 0.45  # for rows across which another stands: only one of the two is on air
+_EXPLAINED = 0.7  # part of the carriers merged with neighbours that come out as a run of the list
 _OFFSET_FREEDOM = 3.0  # degrees of freedom of the offset prior: its tails allow several tolerances
 _ROLL_OFFS = np.array([0.05, 0.10, 0.15, 0.20, 0.25, 0.35])
 
@@ -139,22 +142,50 @@ def log_roll_off_gain(alpha_c: FloatArray, std_c: FloatArray, alpha_r: FloatArra
 
 
 def visibility(
-    views: tuple[View, ...],
-    if_hz: FloatArray,
-    width_hz: FloatArray,
-    gap_hz: FloatArray,
-    cn_db: FloatArray,
-    kind: NDArray[np.int8],
-    merged: NDArray[np.bool_],
-) -> FloatArray:
-    """Return the chance that a row, if on air, is found (as a carrier of its own) in at least one of the sweeps."""
-    hidden = np.ones(if_hz.size)
+    views: tuple[View, ...], prepared: Prepared, rows: IntArray, if_hz: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Return the chance that a row, if on air, is found in at least one of the sweeps.
+
+    Parameters
+    ----------
+    views : tuple of View
+    prepared : Prepared
+    rows : ndarray of int, shape (n,)
+    if_hz : ndarray, shape (n,)
+        Where the rows stand on the IF axis, the common offset included.
+
+    Returns
+    -------
+    alone : ndarray, shape (n,)
+        As a carrier of its own (a merged row: as the one carrier of its run).
+    somehow : ndarray, shape (n,)
+        Alone or merged with neighbours of its list.
+    """
+    width, cn, kind = prepared.width_hz[rows], prepared.cn_db[rows], prepared.kind[rows]
+    below, above, merged = prepared.below_hz[rows], prepared.above_hz[rows], prepared.merged[rows]
+    overlaps = np.isneginf(below) | np.isneginf(above)
+    hidden, unseen = np.ones(if_hz.size), np.ones(if_hz.size)
     for view in views:
-        chance = _visibility_in(view, if_hz, width_hz, cn_db, kind)
-        # a gap that the filter does not resolve makes one carrier of two neighbours about every second time
-        apart = 1.0 / (1.0 + np.exp(-np.clip((gap_hz - 1.5 * view.rbw_hz) / (0.3 * view.rbw_hz), -30.0, 30.0)))
-        hidden *= 1.0 - chance * np.where(merged, 0.5 * (1.0 - apart), 0.45 + 0.55 * apart)
-    return 1.0 - hidden
+        chance = _visibility_in(view, if_hz, width, cn, kind)
+        outer = (1.0 - ON_AIR_GUESS * merging(view, below)) * (1.0 - ON_AIR_GUESS * merging(view, above))
+        outer = np.where(overlaps, _ALTERNATIVE, outer)
+        own = np.where(merged, outer * merging(view, prepared.inner_hz[rows]), outer)
+        hidden *= 1.0 - chance * own
+        unseen *= 1.0 - chance * np.where(overlaps, own, own + _EXPLAINED * (1.0 - own))
+    return 1.0 - hidden, 1.0 - unseen
+
+
+def merging(view: View, gap_hz: FloatArray) -> FloatArray:
+    """Return the chance that a sweep measures two neighbours as one carrier, by the gap of their half-power edges.
+
+    A dip is found where the filter leaves one and enough readings fall into it: the gap of even chances goes with the
+    root of the readings an RBW holds (simulated sweeps, 1001 and 4001 points, ten and twenty averages).
+    """
+    readings = view.readings * view.rbw_hz / view.spacing_hz
+    coarse = float(np.sqrt(1.0 + 0.3 * (view.spacing_hz / view.rbw_hz) ** 2))
+    even = min(max(2.05 * float(np.sqrt(6.7 / readings)) * coarse, 1.0), 4.0)
+    found: FloatArray = 0.95 / (1.0 + np.exp(np.clip((gap_hz / view.rbw_hz - even) / (0.22 * even), -30.0, 30.0)))
+    return found
 
 
 def _visibility_in(

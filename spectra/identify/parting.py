@@ -147,15 +147,7 @@ def _bounds(prepared: Prepared, hyp: int) -> tuple[int, int]:
 
 
 def _chance(prepared: Prepared, views: tuple[View, ...], rows: IntArray, if_hz: FloatArray) -> FloatArray:
-    return model.visibility(
-        views,
-        if_hz,
-        prepared.width_hz[rows],
-        prepared.gap_hz[rows],
-        prepared.cn_db[rows],
-        prepared.kind[rows],
-        prepared.merged[rows],
-    )
+    return model.visibility(views, prepared, rows, if_hz)[1]
 
 
 def _against_rivals(

@@ -12,7 +12,7 @@ from weakref import WeakKeyDictionary
 
 import numpy as np
 
-from spectra.identify.merged import merged_rows
+from spectra.identify.merged import OVERLAP, merged_rows
 from spectra.plan.chain import LoState, ReceiveChain
 from spectra.plan.table import CarrierTable, PlanList
 from spectra.units import FloatArray
@@ -55,10 +55,12 @@ class Prepared:
         may measure as one carrier (`spectra.identify.merged`), with the index of their first row.
     row_hyp, row_slot, last_slot : ndarray of int, shape (r,)
         Hypothesis and first and last slot (global number) of each row.
-    if_hz, round_hz, log_rate, log_rate_std, width_hz, gap_hz, roll_off, cn_db : ndarray, shape (r,)
+    if_hz, round_hz, log_rate, log_rate_std, width_hz, roll_off, cn_db : ndarray, shape (r,)
         Nominal IF, standard deviation of the printed frequency's rounding, natural log of the symbol rate with its
-        spread (NaN where nothing is known), total width (NaN), distance between the half-power edges of neighbours
-        (nearest one; for merged rows the widest gap inside), roll-off (NaN), reference C/N (NaN).
+        spread (NaN where nothing is known), total width (NaN), roll-off (NaN), reference C/N (NaN).
+    below_hz, above_hz, inner_hz : ndarray, shape (r,)
+        Distance from the row's half-power edges to those of the next slots of its list (-inf where they overlap so that
+        only one can be on air); the widest gap inside a merged row (else -inf).
     shift_hz : ndarray, shape (r,)
         Standard deviation of a merged row's centre from unlike levels, else 0.
     coarse_hz : ndarray, shape (r,)
@@ -95,7 +97,9 @@ class Prepared:
     log_rate: FloatArray
     log_rate_std: FloatArray
     width_hz: FloatArray
-    gap_hz: FloatArray
+    below_hz: FloatArray
+    above_hz: FloatArray
+    inner_hz: FloatArray
     roll_off: FloatArray
     cn_db: FloatArray
     kind: NDArray[np.int8]
@@ -194,6 +198,7 @@ def _prepare(table: CarrierTable, chain: ReceiveChain) -> Prepared:
     slot_hyp[row_slot] = row_hyp
     slot_start = np.searchsorted(row_slot, np.arange(slot_hyp.size))
     joined = merged_rows(slot_start, slot_hyp, if_hz, log_rate)
+    below_hz, above_hz = _gaps(slot_start, slot_hyp, if_hz, log_rate)
     listed, first = row.size, joined.first
     fill = np.full(first.size, np.nan)
     all_if = np.append(if_hz, joined.if_hz)
@@ -226,7 +231,9 @@ def _prepare(table: CarrierTable, chain: ReceiveChain) -> Prepared:
         log_rate=np.append(log_rate, np.log(joined.rate_bd)),
         log_rate_std=np.append(log_rate_std, joined.log_rate_std),
         width_hz=np.append(width_hz, 1.1 * joined.rate_bd),
-        gap_hz=np.append(_gaps(row_hyp, row_slot, if_hz, log_rate), joined.gap_hz),
+        below_hz=np.append(below_hz[row_slot], below_hz[joined.slot]),
+        above_hz=np.append(above_hz[row_slot], above_hz[joined.last]),
+        inner_hz=np.append(np.full(listed, -np.inf), joined.inner_hz),
         roll_off=np.append(table.roll_off[row], fill),
         cn_db=np.append(table.reference_cn_db[row], fill),
         kind=np.append(kind, kind[first]),
@@ -284,17 +291,18 @@ def _slots(row_hyp: IntArray, if_hz: FloatArray, width_hz: FloatArray) -> IntArr
     return np.concatenate(([0], np.cumsum(new)))
 
 
-def _gaps(row_hyp: IntArray, row_slot: IntArray, if_hz: FloatArray, log_rate: FloatArray) -> FloatArray:
-    """Return the distance from the half-power edge of each row to that of the nearest other slot of its list."""
-    gap = np.full(if_hz.size, np.inf)
-    if if_hz.size < 2:
-        return gap
-    half = 0.5 * np.nan_to_num(np.exp(log_rate))
-    between = np.diff(if_hz) - half[1:] - half[:-1]
-    between[(np.diff(row_hyp) != 0) | (np.diff(row_slot) == 0)] = np.inf
-    gap[:-1] = between
-    gap[1:] = np.minimum(gap[1:], between)
-    return gap
+def _gaps(
+    slot_start: IntArray, slot_hyp: IntArray, if_hz: FloatArray, log_rate: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Return the distances from the half-power edges of each slot to those of the next ones of its list."""
+    below, above = np.full(slot_start.size, np.inf), np.full(slot_start.size, np.inf)
+    if slot_start.size > 1:
+        rate = np.nan_to_num(np.exp(log_rate[slot_start]))
+        between = np.diff(if_hz[slot_start]) - 0.5 * (rate[1:] + rate[:-1])
+        between[between < -OVERLAP * np.minimum(rate[1:], rate[:-1])] = -np.inf
+        between[np.diff(slot_hyp) != 0] = np.inf
+        below[1:], above[:-1] = between, between
+    return below, above
 
 
 def _log_share(row_slot: IntArray, if_hz: FloatArray, log_rate: FloatArray) -> FloatArray:

@@ -53,15 +53,7 @@ def _call(prepared: Prepared, scoring: Scoring, option: Option, valid: np.ndarra
     }
     rows = prepared.rows_of(option.hyp)
     here = np.arange(rows.start, rows.stop)
-    visible = model.visibility(
-        group.views,
-        prepared.if_hz[rows] + option.offset_hz,
-        prepared.width_hz[rows],
-        prepared.gap_hz[rows],
-        prepared.cn_db[rows],
-        prepared.kind[rows],
-        prepared.merged[rows],
-    )
+    _, visible = model.visibility(group.views, prepared, here, prepared.if_hz[rows] + option.offset_hz)
     shown = {int(prepared.row[at]): (int(at), float(chance)) for at, chance in zip(here, visible, strict=True)}
     taken = set(carrier_of_row.values())
     found: list[RollCallEntry] = []
@@ -100,11 +92,12 @@ def _present(
     carrier = group.carriers[number]
     sweep, index = group.members[number][0]
     if prepared.merged[answer]:
+        neighbours = "neighbour" if prepared.last_slot[answer] == prepared.row_slot[answer] + 1 else "neighbours"
         return RollCallEntry(
             *place,
             status="present",
             centre_hz=float(group.if_hz[number]),
-            why="measured as one carrier with its neighbour, from which this sweep does not part it",
+            why=f"measured as one carrier with its {neighbours}, from which this sweep does not part it",
             carrier=index,
             sweep=sweep,
         )

@@ -38,7 +38,8 @@ _CLUTTER_PART = 0.2
 class Scored:
     """Entries with their evidence; arrays of shape (e,) unless said otherwise.
 
-    `log_known` is the log evidence at the best offset, prior of the offset left out. `matched` counts carriers.
+    `log_known` is the log evidence at the best offset, prior of the offset left out. `matched` counts carriers, `shown`
+    the slots that they show: neighbours measured as one carrier count each.
     `pair_entry, pair_row, pair_carrier, pair_offset_hz` list the accepted pairs, `pair_core` how far each belongs to
     the core of the centre's law rather than to its heavy part. `left` counts the carriers that neither the list nor
     its company explains. `slot_entry, slot_visible, slot_silent` list the slots of the entries: the chance that
@@ -51,6 +52,7 @@ class Scored:
     offset_std_hz: FloatArray
     log_known: FloatArray
     matched: IntArray
+    shown: IntArray
     pair_entry: IntArray
     pair_row: IntArray
     pair_carrier: IntArray
@@ -106,9 +108,10 @@ def score_entries(
         row_entry, row = row_entry[valid[row]], row[valid[row]]
     near = _candidates(prepared, group, pairs, hyp, offset_hz, coarse)
     both = np.append(row, near.row)
-    visible = _visible(prepared, group, both, offset_hz[np.append(row_entry, near.entry)])
-    base, slot_entry, slot_visible = _slots(prepared, hyp, row_entry, row, visible[: row.size])
-    work = _work(prepared, group, pairs, hyp, base, near, visible[row.size :])
+    place = prepared.if_hz[both] + offset_hz[np.append(row_entry, near.entry)]
+    alone, somehow = model.visibility(group.views, prepared, both, place)
+    base, slot_entry, slot_visible = _slots(prepared, hyp, row_entry, row, somehow[: row.size])
+    work = _work(prepared, group, pairs, hyp, base, near, alone[row.size :])
     offset = _refine(work, offset_hz, tolerance_hz, group.count)
     taken = _assign(work, offset, group.count)
     residual = work.offset_hz - offset[work.entry]
@@ -120,8 +123,7 @@ def score_entries(
     core = 1.0 / (1.0 + 0.04 * np.exp(np.minimum(0.5 * (residual / work.std_hz) ** 2, 50.0)))
     weight = total(core / work.std_hz**2)
     silent = np.ones(slot_entry.size, bool)
-    for slot in (work.slot, np.minimum(work.slot + 1, work.last), work.last):
-        silent[slot[taken]] = False
+    silent[_ragged(work.slot[taken], work.last[taken] + 1)[1]] = False
     matched = np.bincount(work.entry[taken], minlength=entries)
     company = _company(prepared, group, hyp, offset, work.entry[taken], work.carrier[taken], valid)
     unmatched, shown = group.count - matched - company, np.bincount(slot_entry[~silent], minlength=entries)
@@ -136,6 +138,7 @@ def score_entries(
         offset_std_hz=np.where(weight > 0.0, 1.0 / np.sqrt(np.maximum(weight, 1e-30)), np.nan),
         log_known=common + _evidence(model.KNOWN, unmatched, shown, gain, slot_entry, slot_visible, silent),
         matched=matched,
+        shown=shown,
         pair_entry=work.entry[taken],
         pair_row=work.row[taken],
         pair_carrier=work.carrier[taken],
@@ -248,18 +251,6 @@ def _work(
     )
 
 
-def _visible(prepared: Prepared, group: Group, row: IntArray, offset_hz: FloatArray) -> FloatArray:
-    return model.visibility(
-        group.views,
-        prepared.if_hz[row] + offset_hz,
-        prepared.width_hz[row],
-        prepared.gap_hz[row],
-        prepared.cn_db[row],
-        prepared.kind[row],
-        prepared.merged[row],
-    )
-
-
 def _refine(work: _Work, start_hz: FloatArray, tolerance_hz: FloatArray, carriers: int) -> FloatArray:
     """Find the offset of each entry: expectation of the pairs, then weighted mean, a few times."""
     offset = start_hz.copy()
@@ -292,20 +283,16 @@ def _assign(work: _Work, offset: FloatArray, carriers: int) -> IntArray:
         best_c = np.full(int(by_carrier[alive].max()) + 1, alive.size)
         np.minimum.at(best_c, by_carrier[alive], rank)
         best_s = np.full(int(work.last[alive].max()) + 1, alive.size)
-        slots = (work.slot[alive], np.minimum(work.slot[alive] + 1, work.last[alive]), work.last[alive])
-        for slot in slots:
-            np.minimum.at(best_s, slot, rank)
+        which, slot = _ragged(work.slot[alive], work.last[alive] + 1)
+        np.minimum.at(best_s, slot, which)
         won = best_c[by_carrier[alive]] == rank
-        for slot in slots:
-            won &= best_s[slot] == rank
+        won[which[best_s[slot] != which]] = False
         taken.append(alive[won])
         full_c, full_s = np.zeros(best_c.size, bool), np.zeros(best_s.size, bool)
         full_c[by_carrier[alive[won]]] = True
-        for slot in slots:
-            full_s[slot[won]] = True
+        full_s[slot[won[which]]] = True
         used = full_c[by_carrier[alive]]
-        for slot in slots:
-            used |= full_s[slot]
+        used[which[full_s[slot]]] = True
         alive = alive[~used]
     return np.sort(np.concatenate(taken)) if taken else np.empty(0, np.intp)
 

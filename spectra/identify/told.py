@@ -87,7 +87,8 @@ def _probable(facts: Facts) -> Finding:
     answer = judgement.answer
     assert answer is not None
     short = []
-    if facts.matched < thresholds.confirmed_matched or facts.ranking.odds_none(answer) < thresholds.confirmed_none:
+    shown = sum(option.shown for option in answer.best.options)
+    if shown < thresholds.confirmed_matched or facts.ranking.odds_none(answer) < thresholds.confirmed_none:
         short.append("too few carriers to exclude chance")
     if facts.ranking.odds_kin(answer) < thresholds.confirmed_kin:
         short.append("too many listed carriers silent or too many carriers unlisted")

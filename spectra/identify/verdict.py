@@ -53,9 +53,9 @@ def judge(prepared: Prepared, ranking: Ranking, expected: Expected, thresholds: 
     hoped = expected.satellite is not None and agrees(prepared, best, expected)
     if none < thresholds.probable_none or kin < (thresholds.expected_kin if hoped else thresholds.probable_kin):
         return Judgement("unidentified", best, False, (), None, None)
-    matched = sum(option.matched for option in best.best.options)
+    shown = sum(option.shown for option in best.best.options)
     strong = none >= thresholds.confirmed_none and kin >= thresholds.confirmed_kin
-    strong &= matched >= thresholds.confirmed_matched
+    strong &= shown >= thresholds.confirmed_matched
     strong &= ranking.log10_roll_call >= thresholds.confirmed_roll_call
     position = ranking.position_odds(best)
     at_position = strong and (position is None or position >= thresholds.confirmed_next)

@@ -2,11 +2,12 @@
 
 No trace, no measurement, no LO error: a draw gives which rows of a list show, which are silent and how many carriers no
 row explains, at the places and rates that the table prints. The oracle knows that 88 % of the rows are on air and 15 %
-are added, and how alike any two lists at different positions of the table are. It weighs "this list" against "a list
-outside the table that is as like it as lists of this table are". How much it confirms while none, or few, of the draws
-whose true position is left out are confirmed says what part of the trials no measurement can decide. What the rest of
-the table hints at (whether a list is one of a family) it does not use. As a script it writes `identify_ceiling.csv`
-beside itself:
+are added, and how alike any two lists at different positions of the table are, for lists of one rate, of two and of
+more apart: lists of one rate at even spacing have relatives elsewhere far more often. It weighs "this list" against "a
+list outside the table, as like it and as often as lists of this table are". How much it confirms while none, or few, of
+the draws whose true position is left out are confirmed says what part of the trials no measurement can decide. What
+the rest of the table hints at (whether a list is one of a family) it does not use. As a script it writes
+`identify_ceiling.csv` beside itself:
 
     python tests/campaigns/identify_ceiling.py [draws] [seed]
 """
@@ -25,20 +26,26 @@ sys.path.insert(0, str(Path(__file__).parent))
 import identify_counts as counts
 import identify_trials as trials
 
-COLUMNS = ("trial", "listed", "twin", "far_twin", "log10_odds", "absent_log10_odds")
+COLUMNS = ("trial", "listed", "rates", "twin", "far_twin", "log10_odds", "absent_log10_odds")
 ON_AIR, EXTRA = 0.88, 0.15
 NEAR_HZ, NEAR_RATE = 1.001e6, 0.02
 LEAST_MATCHED = 5
+SAME_RATE, MOST_RATES = 0.08, 3
 _LEAST_LIKE = 0.1
 
 
 @dataclass(frozen=True)
 class Oracle:
-    """Rows of every list by LO state, and the likeness (shares of rows, of carriers) of lists at two positions."""
+    """Lists with the number of their rates (one, two, more), and how alike lists at two positions are.
+
+    `likeness` holds for each number of rates the shares of rows and of carriers of every pair, and how many lists the
+    pairs are of.
+    """
 
     world: Any
     position: np.ndarray
-    likeness: np.ndarray
+    rates: np.ndarray
+    likeness: dict[int, tuple[np.ndarray, int]]
 
     @classmethod
     def build(cls, world: Any) -> Oracle:
@@ -53,28 +60,46 @@ class Oracle:
                 for _, _, plan in world.seen
             ]
         )
-        pairs = []
+        pairs: dict[int, list[np.ndarray]] = {}
+        rates = np.zeros(len(world.seen), int)
         for index, (_, state, _) in enumerate(world.seen):
             rf_hz, log_rate, number = world.columns[state.name]
             mine = number == index
+            rates[index] = min(np.unique(np.round(np.nan_to_num(log_rate[mine]) / SAME_RATE)).size, MOST_RATES)
             if mine.sum() < LEAST_MATCHED:
                 continue
             rows, carriers = _shares(world, state.name, rf_hz[mine], log_rate[mine], (-np.inf, np.inf))
             use = (position != position[index]) & (np.minimum(rows, carriers) >= _LEAST_LIKE)
-            pairs.append(np.column_stack([rows[use], carriers[use]]))
-        return cls(world, position, np.concatenate(pairs))
+            pairs.setdefault(int(rates[index]), []).append(np.column_stack([rows[use], carriers[use]]))
+        return cls(world, position, rates, {many: (np.concatenate(each), len(each)) for many, each in pairs.items()})
 
-    def log10_odds(self, shown: np.ndarray, silent: np.ndarray, left: np.ndarray) -> np.ndarray:
-        """Return the odds of lists against their like, from the counts of the roll call."""
-        rows = shown + silent
-        usual = EXTRA * rows
-        itself = shown * np.log(ON_AIR) + silent * np.log1p(-ON_AIR) + left * np.log(usual) - usual
-        row, carrier = self.likeness.T
-        air = ON_AIR * row[:, None]
-        more = (EXTRA * row / carrier + ON_AIR * row * (1.0 / carrier - 1.0))[:, None] * rows
-        each = shown * np.log(air) + silent * np.log1p(-air) + left * np.log(more) - more
-        top = each.max(axis=0)
-        return np.asarray((itself - top - np.log(np.exp(each - top).mean(axis=0))) / np.log(10.0))
+    def log10_odds(self, rates: np.ndarray, shown: np.ndarray, silent: np.ndarray, left: np.ndarray) -> np.ndarray:
+        """Return the odds of lists against their like, from their numbers of rates and the counts of the roll call."""
+        odds = np.full(shown.size, np.inf)
+        for many, (likeness, lists) in self.likeness.items():
+            mine = rates == many
+            if mine.any() and likeness.size:
+                odds[mine] = _odds(likeness, lists, shown[mine], silent[mine], left[mine])
+        return odds
+
+    def relatives(self, share: float) -> dict[int, float]:
+        """Return how many lists at other positions a list has that share so much of it both ways, by rates."""
+        return {
+            many: float(np.count_nonzero(likeness.min(axis=1) >= share)) / lists
+            for many, (likeness, lists) in sorted(self.likeness.items())
+        }
+
+
+def _odds(likeness: np.ndarray, lists: int, shown: np.ndarray, silent: np.ndarray, left: np.ndarray) -> np.ndarray:
+    rows = shown + silent
+    usual = EXTRA * rows
+    itself = shown * np.log(ON_AIR) + silent * np.log1p(-ON_AIR) + left * np.log(usual) - usual
+    row, carrier = likeness.T
+    air = ON_AIR * row[:, None]
+    more = (EXTRA * row / carrier + ON_AIR * row * (1.0 / carrier - 1.0))[:, None] * rows
+    each = shown * np.log(air) + silent * np.log1p(-air) + left * np.log(more) - more
+    top = each.max(axis=0)
+    return np.asarray((itself - top - np.log(np.exp(each - top).sum(axis=0) / lists)) / np.log(10.0))
 
 
 def _shares(
@@ -130,13 +155,15 @@ def _draw(oracle: Oracle, rng: np.random.Generator, number: int, least: int) -> 
     shown = np.round(showing * rows)
     odds = np.full(rows.size, -99.0)
     able = shown >= LEAST_MATCHED
-    odds[able] = oracle.log10_odds(shown[able], (rows - shown)[able], np.round((1.0 - explained) * places.size)[able])
+    left = np.round((1.0 - explained) * places.size)
+    odds[able] = oracle.log10_odds(oracle.rates[able], shown[able], (rows - shown)[able], left[able])
     away = oracle.position != oracle.position[true]
     twin = np.minimum(*_shares(world, state.name, rf_hz[mine], log_rate[mine], span))
     twin[true] = 0.0
     return {
         "trial": number,
         "listed": int(on_air.size),
+        "rates": int(oracle.rates[true]),
         "twin": round(float(twin.max()), 2),
         "far_twin": round(float((twin * away).max()), 2),
         "log10_odds": round(float(odds[true]), 2),
@@ -155,6 +182,12 @@ def summary(records: list[dict[str, Any]], twins_from: float = 0.7) -> dict[str,
             if wrong < sample.size:
                 part = float(np.mean(alone > sample[wrong]))
                 value[f"confirmed, {wrong} wrong of {sample.size} ({name})"] = part
+    for rates in range(1, MOST_RATES + 1):
+        some = [r for r in records if int(r["rates"]) == rates]
+        value[f"draws of {rates} rates"] = len(some)
+        value[f"draws of {rates} rates with a twin elsewhere"] = float(
+            np.mean([r["far_twin"] >= twins_from for r in some])
+        )
     return value
 
 
@@ -167,6 +200,8 @@ def main(arguments: list[str]) -> None:
     records = counts.keep(Path(__file__).with_suffix(".csv"), note, COLUMNS, run(oracle, count, seed))
     for name, value in summary(records).items():
         sys.stdout.write(f"{name}: {value:g}\n")
+    for share in (0.5, 0.7, 0.9):
+        sys.stdout.write(f"lists elsewhere that share {share:g} of a list, by its rates: {oracle.relatives(share)}\n")
 
 
 if __name__ == "__main__":

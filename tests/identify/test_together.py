@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Callable
 from dataclasses import replace
 
@@ -9,8 +10,12 @@ import numpy as np
 import pytest
 
 from spectra.capture import Context
-from spectra.identify import identify
+from spectra.identify import identify, joint
 from spectra.identify.evidence import gather
+from spectra.identify.identification import Expected
+from spectra.identify.knowledge import knowledge
+from spectra.identify.offset import fit_offsets
+from spectra.identify.prepared import prepare
 from spectra.measure.measurement import Carrier, Measurement
 from spectra.plan.chain import LoState, ReceiveChain
 from spectra.plan.table import CarrierTable
@@ -127,3 +132,30 @@ def test_analyser_reference_is_common_to_all_sweeps(
     both = identify([low, high], arc, loose, context=[Context(lo_state="low"), Context(lo_state="high")])
     assert both.analyser_ppm == pytest.approx(80.0, abs=4 * both.analyser_ppm_std)
     assert both.analyser_ppm_std < alone.analyser_ppm_std
+
+
+def test_offsets_fitted_side_by_side_are_those_fitted_alone(
+    arc: CarrierTable, chain: ReceiveChain, make: Make, shown: Shown, states: States
+) -> None:
+    """Systems of one, of two LO frequencies, and of one port alone do not see one another; the truth is the scene's."""
+    sweeps = [
+        make(shown(arc, "Elder", "V", states["low"], lo_error_hz=0.5e6, rng=rng(1))),
+        make(shown(arc, "Elder", "V", states["high"], lo_error_hz=-0.4e6, rng=rng(2))),
+    ]
+    contexts = [Context(lo_state="low"), Context(lo_state="high")]
+    prepared = prepare(arc, chain)
+    known = knowledge(prepared, contexts, sweeps, Expected())
+    groups = gather(sweeps, contexts, None)
+    scorings = joint.score_groups(prepared, groups, known.tolerance_hz, None, known.allowed)
+    systems = joint.systems(prepared, scorings, known.tolerance_hz)
+    chosen = [systems[0], *(one for one in systems if len({option.entry for option in one.options}) > 1)][:30]
+    chosen += [one for one in systems if any(option.entry < 0 for option in one.options)][:5]
+    together = fit_offsets(prepared, scorings, chosen, 0.5)
+    for system, fit in zip(chosen, together, strict=True):
+        (alone,) = fit_offsets(prepared, scorings, [system], 0.5)
+        for mine, theirs in zip(dataclasses.astuple(fit), dataclasses.astuple(alone), strict=True):
+            assert mine is theirs if mine is None else mine == pytest.approx(theirs, rel=1e-9)
+    main = prepared.states[systems[0].main.state].name
+    truth = {"low": 0.5e6, "high": -0.4e6}[main]
+    assert together[0].lo_error_hz == pytest.approx(truth, abs=4.0 * together[0].lo_error_std_hz)
+    assert fit_offsets(prepared, scorings, [], 0.5) == []

@@ -19,7 +19,7 @@ from spectra.findings.line_level import (
     total_power_dbm,
 )
 from spectra.findings.line_ripple import Ripple, find_ripples, longest_line_m
-from spectra.findings.line_shoulders import FALSE_ALARMS, Shoulders, find_shoulders
+from spectra.findings.line_shoulders import FALSE_ALARMS, Shoulders, beside_shoulders, find_shoulders
 from spectra.findings.line_sweep import line_sweep, line_sweep_words
 from spectra.units import counted, format_frequency, format_value
 
@@ -60,7 +60,11 @@ def ripple(measurement: Measurement, chain: ReceiveChain) -> Iterable[Finding]:
     cable = chain.cable
     factor = None if cable is None else cable.velocity_factor
     longest = longest_line_m(measurement, 0.83 if factor is None else factor)
-    for one in find_ripples(measurement, factor):
+    found = find_ripples(measurement, factor)
+    if found and (shoulders := find_shoulders(measurement)):
+        # floor between two shoulders swings up and down as a ripple does: what is left without them is one
+        found = find_ripples(measurement, factor, leave_out=beside_shoulders(measurement, shoulders))
+    for one in found:
         yield _ripple_finding(measurement, one, longest, None if cable is None else cable.length_m)
 
 

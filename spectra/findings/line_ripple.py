@@ -128,7 +128,11 @@ def longest_line_m(measurement: Measurement, velocity_factor: float = COMMON_VEL
 
 
 def find_ripples(
-    measurement: Measurement, velocity_factor: float | None = None, *, false_alarm: float = _FALSE_ALARM
+    measurement: Measurement,
+    velocity_factor: float | None = None,
+    *,
+    false_alarm: float = _FALSE_ALARM,
+    leave_out: NDArray[np.bool_] | None = None,
 ) -> tuple[Ripple, ...]:
     """Return the periodic ripples that a sweep shows, strongest first.
 
@@ -139,11 +143,15 @@ def find_ripples(
         Of the cable; None: 0.83, rectangular by 0.04 either way.
     false_alarm : float
         Probability that a straight line shows any.
+    leave_out : ndarray of bool, shape (n,), optional
+        Points of the sweep that tell nothing of the line.
     """
     sweep = measurement.sweep
     if measurement.readings_per_point is None or sweep.settings.trace_mode in ("max_hold", "min_hold"):
         return ()
     used, plateau = _plateaus(measurement)
+    if leave_out is not None:
+        used = used & ~leave_out
     if used.sum() < 32:
         return ()
     f = sweep.frequency_hz[used]

@@ -12,6 +12,7 @@ shape and once without: the floor farther out is what it is held against.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -25,12 +26,13 @@ from spectra.units import DB_PER_NEPER, FloatArray
 if TYPE_CHECKING:
     from spectra.measure.measurement import Carrier, Measurement
 
-__all__ = ["FALSE_ALARMS", "Shoulders", "find_shoulders", "regrowth_shape"]
+__all__ = ["FALSE_ALARMS", "Shoulders", "beside_shoulders", "find_shoulders", "regrowth_shape"]
 
 _LEAST_CN_DB = 10.0  # regrowth of a weaker carrier is far under any floor unless the stage is far beyond compression
 _LEAST_RATE_RBW = 10.0
 _MOST_CARRIERS = 8  # the strongest
 _REACH = 2.5  # symbol rates from the centre to where the floor is looked at; regrowth ends at 1.5
+_ENDS = 1.5  # symbol rates from the centre to where third-order regrowth ends (derived)
 _NEAR = 1.2  # symbol rates within which regrowth stands at a seventh of its edge or more (derived)
 _LEAST_INSIDE, _LEAST_BEYOND = 6.0, 6.0  # independent points wanted on either side, of the shoulder and of the floor
 _GUARD_RBW = 2.0  # a Gaussian filter is 48 dB down there (derived: 3.01 dB x (2 x 2)^2)
@@ -84,8 +86,7 @@ def find_shoulders(measurement: Measurement) -> tuple[Shoulders, ...]:
     """Return the carriers that show shoulders of third-order regrowth, strongest first.
 
     One in a thousand sweeps of clean carriers on an even floor may show one (`FALSE_ALARMS`, over all carriers tested).
-    Where floor and carriers ripple only what
-    rises by more than a ripple could is told: its top looks alike.
+    Where floor and carriers ripple only what rises by more than a ripple could is told: its top looks alike.
     """
     sweep, readings = measurement.sweep, measurement.readings_per_point
     rbw = sweep.settings.rbw_hz
@@ -106,6 +107,16 @@ def find_shoulders(measurement: Measurement) -> tuple[Shoulders, ...]:
         return ()
     ripple_db = max((one.peak_to_peak_db for one in find_ripples(measurement, None)), default=0.0)
     return tuple(one for one in shown if one.over_floor_db > _OVER_RIPPLE * ripple_db)
+
+
+def beside_shoulders(measurement: Measurement, shoulders: Sequence[Shoulders]) -> NDArray[np.bool_]:
+    """Return the points of a sweep, shape (n,), on carriers with shoulders and on what they make beside them."""
+    f = measurement.sweep.frequency_hz
+    on = np.zeros(f.size, dtype=np.bool_)
+    for one in shoulders:
+        carrier = measurement.carriers[one.carrier]
+        on |= np.abs(f - carrier.centre_hz) < _ENDS * (carrier.symbol_rate_bd or carrier.width_hz)
+    return on
 
 
 def _strength(carrier: Carrier, rbw: float) -> float | None:

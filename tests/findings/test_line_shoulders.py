@@ -12,9 +12,11 @@ import pytest
 
 from spectra.findings import line
 from spectra.findings.line_level import total_power_dbm
+from spectra.findings.line_ripple import find_ripples
 from spectra.findings.line_shoulders import find_shoulders, regrowth_shape
 from spectra.measure import measure
 from spectra.measure.measurement import Measurement
+from spectra.plan import load_chain
 from spectra.simulate import Analyser, ReceiveLine, Spectrum, sweep_spectrum
 from spectra.sweep import Origin, Settings, Sweep
 
@@ -101,6 +103,18 @@ def test_shoulders_of_a_compressed_carrier_are_found_at_their_level(cubic: float
     for found in (shoulder for some in every for shoulder in some):
         assert abs(found.level_db - true_db) < 3.0 * found.level_std_db
         assert 0.3 < found.level_std_db < 1.2 and found.false_alarm_probability < 1e-4
+
+
+def test_floor_between_shoulders_is_no_ripple() -> None:
+    """Regrowth swings floor and plateau up and down once: no line is told of it, and a true one is told beside it."""
+    chain = load_chain(Path(__file__).resolve().parents[2] / "captures_demo" / "chain.toml")
+    drawn = [measured(0.08, seed) for seed in (306, 307, 329)]  # of 30 drawn, those where a ripple was found
+    assert sum(bool(find_ripples(each)) for each in drawn) >= 2
+    assert not any(list(line.ripple(each, chain)) for each in drawn)
+    sweep = drawn[0].sweep
+    swing = 0.75 * np.cos(2.0 * np.pi * sweep.frequency_hz / 7e6)
+    (found,) = line.ripple(measure(replace(sweep, level_dbm=sweep.level_dbm + swing)), chain)
+    assert found.evidence[0].value == pytest.approx(7e6, rel=0.02)
 
 
 def test_clean_carriers_have_none() -> None:

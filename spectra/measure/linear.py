@@ -79,6 +79,20 @@ class Band:
                 return (solution * scale)[self.place], determinant
         raise np.linalg.LinAlgError("information matrix not positive")
 
+    def solve_at_each(
+        self, right: FloatArray, free: NDArray[np.bool_], rough: FloatArray, pull: FloatArray, more: FloatArray
+    ) -> tuple[FloatArray, FloatArray]:
+        """Return solutions, shape (m, q), and ln(determinants), with `more` (m,) times another band added.
+
+        `rough` is that band, and `right` loses `more` times `pull` (q,).
+        """
+        compiled = loops()
+        if compiled is not None:
+            steps, determinants = compiled.solved_at_each(self.lower, rough, self.place, right, pull, free, more)
+            return steps, determinants
+        solved = [self.plus(each * rough).solve(right - each * pull, free) for each in more]
+        return np.array([step for step, _ in solved]), np.array([determinant for _, determinant in solved])
+
     def times(self, vector: FloatArray) -> FloatArray:
         """Return the product with a vector, both by parameter."""
         line = np.empty_like(vector)

@@ -9,12 +9,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spectra.measure import detect
+from spectra.measure.compiled import loops
 from spectra.measure.floor import WIDEST_CARRIER_HZ
 from spectra.measure.moves import WIDTH_GAIN, as_carrier, as_tone, merged, stretch_of
 from spectra.measure.response import best_orders, shows_shape, with_orders
 from spectra.measure.scene import CW, RC
 from spectra.measure.sums import running
 from spectra.measure.work import Work
+from spectra.units import FloatArray
 
 __all__ = ["drop", "rethink"]
 
@@ -49,19 +51,32 @@ def _split(work: Work) -> bool:
         low, high = np.clip(np.searchsorted(work.trace.x, [left, right]), 0, work.trace.x.size)
         if work.scene.kind[k] == CW or high - low < 8:
             continue
-        cut = np.arange(low + 3, high - 3)
-        before, after = weight[cut] - weight[low], weight[high] - weight[cut]
-        step = (total[high] - total[cut]) / after - (total[cut] - total[low]) / before
-        score = np.abs(step) * np.sqrt(before * after / (before + after))
-        best = int(np.argmax(score))
-        if score[best] < 3.5:
+        cut, score, step = _best_cut(total, weight, int(low), int(high))
+        if score < 3.5:
             continue
-        place = float(work.trace.x[cut[best]]) - 0.5
-        share = float(before[best] / (before[best] + after[best]))
-        one = np.array([left, place, 0.2, level - step[best] * (1.0 - share)])
-        two = np.array([place, right, 0.2, level + step[best] * share])
+        place = float(work.trace.x[cut]) - 0.5
+        share = float((weight[cut] - weight[low]) / (weight[high] - weight[low]))
+        one = np.array([left, place, 0.2, level - step * (1.0 - share)])
+        two = np.array([place, right, 0.2, level + step * share])
         changed |= work.replace_if([k], [RC, RC], [one, two], 0.5 * work.least**2 + 3.0)
     return changed
+
+
+def _best_cut(total: FloatArray, weight: FloatArray, low: int, high: int) -> tuple[int, float, float]:
+    """Return where the two sides of a stretch differ most, the score of that, and the step from left to right.
+
+    `total` and `weight` are running sums of the residuals times their weights, and of the weights.
+    """
+    compiled = loops()
+    if compiled is not None:
+        place, most, rise = compiled.best_cut(total, weight, low, high)
+        return int(place), float(most), float(rise)
+    cut = np.arange(low + 3, high - 3)
+    before, after = weight[cut] - weight[low], weight[high] - weight[cut]
+    step = (total[high] - total[cut]) / after - (total[cut] - total[low]) / before
+    score = np.abs(step) * np.sqrt(before * after / (before + after))
+    best = int(np.argmax(score))
+    return int(cut[best]), float(score[best]), float(step[best])
 
 
 def _merge(work: Work) -> bool:

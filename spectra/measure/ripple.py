@@ -34,13 +34,12 @@ def strengthen(work: Work) -> None:
     m, bend = basis.size, basis.bend(scene.beta)
     bent = 0.5 * float(scene.beta @ bend)
     grid = basis.prior_strength * 10.0 ** np.linspace(-1.5, 6.0, 11)
-    value, moved = np.empty(grid.size), np.empty((grid.size, m))
-    for j, strength in enumerate(grid):
-        right = here.gradient.copy()
-        right[-m:] += (scene.strength - strength) * bend
-        step, determinant = here.band.plus((strength - scene.strength) * here.rough).solve(right, here.free)
-        moved[j] = step[-m:]
-        value[j] = 0.5 * (m - 2) * np.log(strength) - 0.5 * determinant + 0.5 * float(right @ step) - strength * bent
+    pull, more = np.zeros(here.gradient.size), grid - scene.strength
+    pull[-m:] = bend
+    steps, determinants = here.band.solve_at_each(here.gradient, here.free, here.rough, pull, more)
+    gain = steps @ here.gradient - more * (steps @ pull)
+    value = 0.5 * (m - 2) * np.log(grid) - 0.5 * determinants + 0.5 * gain - grid * bent
+    moved = steps[:, -m:]
     enough = np.flatnonzero(value >= value.max() - _EVIDENCE_MARGIN)
     work.scene = replace(scene, strength=float(grid[enough[-1]]))
     likely = np.exp(value - value.max())

@@ -19,6 +19,7 @@ from spectra.measure.information import information
 from spectra.measure.linear import Band
 from spectra.measure.model import evaluate
 from spectra.measure.profile import profiles
+from spectra.measure.questions import _best_cut as best_cut
 from spectra.measure.scene import BENDS, CW, LEAST_ROLL_OFF, MOST_ROLL_OFF, RC, Scene, Trace, stacked
 from spectra.signal.blurred import edge
 from spectra.signal.detectors import log_law, point_law, power_law
@@ -286,3 +287,28 @@ def test_where_nothing_can_be_kept_numpy_does_it_all(anew):
 
     anew.setattr(numba, "njit", nowhere)
     assert not use(True)
+
+
+def test_steps_within_a_stretch(both):
+    rng = np.random.default_rng(8)
+    weight = np.cumsum(np.r_[0.0, rng.uniform(0.5, 2.0, 200)])
+    total = np.cumsum(np.r_[0.0, rng.normal(size=200) + 0.5 * (np.arange(200) > 120)])
+    one, two = both(lambda: best_cut(total, weight, 60, 190))
+    assert one == pytest.approx(two, rel=1e-12)
+    assert abs(one[0] - 120) < 20
+
+
+def test_solutions_for_many_strengths(both):
+    """Also against numpy's solver of full matrices, as `both` holds the band against itself."""
+    trace, scene = a_scene()
+    here = information(evaluate(trace, scene))
+    more, pull = np.array([0.0, 0.5, 40.0]), np.random.default_rng(1).normal(size=here.gradient.size)
+    one, two = both(lambda: here.band.solve_at_each(here.gradient, here.free, here.rough, pull, more))
+    assert close(one[0], two[0], 1e-6)
+    assert close(one[1], two[1], 1e-9)
+    raised = Band(here.band.lower + 40.0 * here.rough, here.band.place)
+    rows = np.eye(here.gradient.size)[here.free]
+    full = np.array([raised.times(row)[here.free] for row in rows])
+    wanted = np.linalg.solve(full, (here.gradient - 40.0 * pull)[here.free])
+    assert close(wanted, two[0][2][here.free], 1e-5)
+    assert two[1][2] == pytest.approx(np.linalg.slogdet(full)[1], rel=1e-6)

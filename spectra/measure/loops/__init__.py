@@ -11,14 +11,15 @@ change, touch them all.
 
 from spectra.measure.loops.edges import followed
 from spectra.measure.loops.fit import fitted, kept, moved
-from spectra.measure.loops.floor import edges_found, floor_fitted, hull_under, line_through, mixture_intervals
+from spectra.measure.loops.floor import best_cut, edges_found, floor_fitted, hull_under, line_through, mixture_intervals
 from spectra.measure.loops.information import gradient, information
-from spectra.measure.loops.linear import inverse_within, solved
+from spectra.measure.loops.linear import inverse_within, solved, solved_at_each
 from spectra.measure.loops.model import evaluated
 from spectra.measure.loops.pairs import ordered, reached, within
 from spectra.measure.loops.response import response_sums
 
 __all__ = [
+    "best_cut",
     "edges_found",
     "evaluated",
     "fitted",
@@ -36,5 +37,6 @@ __all__ = [
     "reached",
     "response_sums",
     "solved",
+    "solved_at_each",
     "within",
 ]

@@ -1,4 +1,4 @@
-"""First floors and first edges, compiled: what `floor` and `detect` do, number by number."""
+"""Floors, edges and steps, compiled: what `floor`, `detect`, `profile` and `questions` do, number by number."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from spectra.measure.loops.linear import solved
 from spectra.measure.loops.special import Index, compiled
 from spectra.units import FloatArray
 
-__all__ = ["edges_found", "floor_fitted", "hull_under", "line_through", "mixture_intervals"]
+__all__ = ["best_cut", "edges_found", "floor_fitted", "hull_under", "line_through", "mixture_intervals"]
 
 
 @compiled
@@ -144,6 +144,19 @@ def edges_found(y: FloatArray, variance: float, inflations: FloatArray, widths: 
                 edge[at] = True
                 blocked[max(0, at - margin) : at + margin + 1] = True
     return np.flatnonzero(edge)
+
+
+@compiled
+def best_cut(total: FloatArray, weight: FloatArray, low: int, high: int) -> tuple[int, float, float]:
+    """Return where the two sides of a stretch differ most, the score of that, and the step from left to right."""
+    cut, most, best_step = low, -1.0, 0.0
+    for k in range(low + 3, high - 3):
+        before, after = weight[k] - weight[low], weight[high] - weight[k]
+        step = (total[high] - total[k]) / after - (total[k] - total[low]) / before
+        score = abs(step) * math.sqrt(before * after / (before + after))
+        if score > most:
+            cut, most, best_step = k, score, step
+    return cut, most, best_step
 
 
 @compiled

@@ -9,10 +9,19 @@ import numpy as np
 from spectra.measure.loops.special import Flags, Index, compiled
 from spectra.units import FloatArray
 
-__all__ = ["firm", "inverse_within", "solved", "times"]
+__all__ = ["firm", "inverse_within", "solved", "solved_at_each", "times"]
 
 _RIDGE = 1e-9
 _RIDGES = (0.0, 1e-7, 1e-5, 1e-3, 1e-1, 10.0)  # as in `spectra.measure.linear`
+
+
+@compiled
+def _take_away(factor: FloatArray, c: int, r: int, reach: int) -> None:
+    """Take from column `c` + `r` what column `c` holds of it; indices without a sign, so that several go at once."""
+    column, row, first = np.uintp(c), np.uintp(c + r), np.uintp(r)
+    own = factor[column, first]
+    for s in range(np.uintp(reach - r)):
+        factor[row, s] -= own * factor[column, first + s]
 
 
 @compiled
@@ -43,10 +52,8 @@ def _factor(
         for r in range(1, reach):
             factor[c, r] *= inverse
         for r in range(1, reach):
-            own = factor[c, r]
-            if own != 0.0:
-                for s in range(r, reach):
-                    factor[c + r, s - r] -= own * factor[c, s]
+            if factor[c, r] != 0.0:
+                _take_away(factor, c, r, reach)
     return scale, factor, True
 
 
@@ -106,6 +113,35 @@ def firm(lower: FloatArray, place: Index, right: FloatArray, free: Flags, dampin
         if positive:
             return step
     raise np.linalg.LinAlgError("information matrix not positive")
+
+
+@compiled
+def solved_at_each(
+    lower: FloatArray,
+    rough: FloatArray,
+    place: Index,
+    right: FloatArray,
+    pull: FloatArray,
+    free: Flags,
+    more: FloatArray,
+) -> tuple[FloatArray, FloatArray]:
+    """Return solutions, shape (m, q), and ln(determinants) of a band with `more` times another added, m times.
+
+    The right side loses `more` times `pull`, where that is not nought.
+    """
+    out, determinants = np.zeros((more.size, right.size)), np.zeros(more.size)
+    none = np.zeros(right.size)
+    for j in range(more.size):
+        for ridge in _RIDGES:
+            found, determinant, positive = solved(
+                lower + more[j] * rough, place, right - more[j] * pull, free, none, _RIDGE + ridge
+            )
+            if positive:
+                out[j], determinants[j] = found, determinant
+                break
+        if not positive:
+            raise np.linalg.LinAlgError("information matrix not positive")
+    return out, determinants
 
 
 @compiled

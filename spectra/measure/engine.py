@@ -17,7 +17,7 @@ from spectra.measure.ripple import reconsider, strengthen, unbend
 from spectra.measure.sandwich import narrowed, sharpened
 from spectra.measure.scene import Scene, Trace, stacked
 from spectra.measure.seeds import seed_carriers, seed_window
-from spectra.measure.standing import reshape, settle_waves
+from spectra.measure.standing import doubt_waves, reshape, settle_waves
 from spectra.measure.statistics import TraceLaw
 from spectra.measure.work import Work
 from spectra.sweep import Sweep
@@ -50,7 +50,7 @@ class Solution:
     merged : int
         Points of the sweep that were averaged into one.
     floor_doubt : ndarray, shape (n,), optional
-        Variance of ln(floor), since its stiffness is not known.
+        Variance of ln(floor), since its stiffness is not known, nor whether it ripples.
     gain : ndarray, shape (n,), optional
         ln(gain) of the chain's shoulders, which was taken out of the trace.
     """
@@ -169,7 +169,7 @@ def _solution(work: Work) -> Solution:
         found,
         work.merged,
         work.gain,
-        work.floor_doubt,
+        work.floor_doubt + doubt_waves(work),
     )
 
 

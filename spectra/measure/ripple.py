@@ -20,7 +20,7 @@ _RIPPLE_WIDTH_HZ = 3e6
 _MOST_HUMPS = 5
 _HUMP_LEVEL = 0.05  # nepers of floor over its own lower envelope that may be a carrier
 _HOPELESS = 60.0  # in ln(evidence) behind after three steps
-_EVIDENCE_MARGIN = 1.5  # in ln(likelihood): a floor bends only where the trace asks for it
+_EVIDENCE_MARGIN = 3.0  # in ln(likelihood): a floor bends only where the trace asks for it
 
 
 def strengthen(work: Work) -> None:

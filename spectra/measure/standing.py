@@ -7,7 +7,8 @@ rather stay straight. Between fits the sine is kept fixed; its own uncertainty i
 
 from __future__ import annotations
 
-from dataclasses import replace
+import math
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -17,11 +18,13 @@ from spectra.measure.model import Evaluation, evaluate
 from spectra.measure.work import Work
 from spectra.units import DB_PER_NEPER, FloatArray
 
-__all__ = ["reshape", "settle_waves", "wave_variance"]
+__all__ = ["doubt_waves", "reshape", "settle_waves", "wave_variance"]
 
 _SHORTEST_HZ, _LONGEST_HZ = 1.5e6, 300e6
 _LEAST_POINTS, _LEAST_RBW, _LEAST_PERIODS = 4.0, 3.0, 1.5
-_PRICE = 12.0  # ln(odds) against a sine: its size, its phase and the search for its period
+_SIZE_NEPERS = 0.08  # of a sine, standard deviation beforehand: 0.7 dB peak to peak (common practice, no source)
+_RELUCTANCE = 3.0  # ln(odds) for a sine that is taken: one that is not there costs more than one that is overlooked
+_LEAST_CHANCE = 2e-3  # of a sine, to be counted as a doubt
 _HOPELESS = 100.0  # in ln(evidence) behind after a first fit
 _MOST_NEPERS = 0.7  # a mismatch that ripples by 6 dB peak to peak is no line any more
 _MOST_WAVES = 2
@@ -43,18 +46,31 @@ def reshape(work: Work) -> None:
 
 def settle_waves(work: Work) -> bool:
     """Look for standing waves and keep those that the evidence asks for; say whether there was one."""
-    found = False
+    found, work.may_ripple = False, False
     for _ in range(_MOST_WAVES):
-        omega = _likely(work)
-        if omega is None:
+        likely = _likely(work)
+        if likely is None:
+            break
+        work.may_ripple = likely.chance > _LEAST_CHANCE
+        if likely.gain < likely.price + _RELUCTANCE:
             break
         before, worth = (work.trace, work.scene, work.at), work.worth()
-        _take(work, np.vstack([work.trace.basis.waves, [omega, 0.0, 0.0]]))
-        if not _fitted(work, worth - _HOPELESS) or work.worth() - _PRICE <= worth:
+        _take(work, np.vstack([work.trace.basis.waves, [likely.omega, 0.0, 0.0]]))
+        if not _fitted(work, worth - _HOPELESS) or work.worth() - likely.price - _RELUCTANCE <= worth:
             work.trace, work.scene, work.at = before
             break
         found = True
     return found
+
+
+def doubt_waves(work: Work) -> FloatArray:
+    """Return the variance of ln(floor) at each point since a standing wave may be there that was not taken.
+
+    Each sine moves the floor by so much, with the chance that it is there: what it explains beside a straight line,
+    against its price and against what the floor's own bends explain.
+    """
+    likely = _likely(work, doubt=True) if work.may_ripple else None
+    return np.zeros(work.trace.x.size) if likely is None else likely.doubt
 
 
 def wave_variance(at: Evaluation) -> FloatArray:
@@ -102,8 +118,23 @@ def _response(work: Work) -> tuple[FloatArray, FloatArray]:
     return weight, weight * level + at.weight * at.by_noise * at.misfit
 
 
-def _likely(work: Work) -> float | None:
-    """Return the angular frequency per point spacing of the sine that explains most beside a straight line."""
+@dataclass(frozen=True, slots=True)
+class _Likely:
+    """A sine that explains much beside a straight line.
+
+    `omega` is its angular frequency per point spacing, `gain` what it explains in ln(likelihood), `price` the ln(odds)
+    against it beforehand, `chance` that this sine is there, or another, and `doubt` the variance of ln(floor) by that.
+    """
+
+    omega: float
+    gain: float
+    price: float
+    chance: float
+    doubt: FloatArray
+
+
+def _likely(work: Work, doubt: bool = False) -> _Likely | None:
+    """Return the likeliest sine, None where the sweep has no room for one."""
     trace, n = work.trace, work.trace.x.size
     weight, says = _response(work)
     if trace.basis.wave is not None:
@@ -134,10 +165,32 @@ def _likely(work: Work) -> float | None:
     right[:, 0], right[:, 1] = float(grid[1].sum()), float(grid[1] @ x)
     right[:, 2], right[:, 3] = z[k].real, -z[k].imag
     whole = np.linalg.solve(matrix, right[:, :, None])[:, :, 0]
-    plain = np.linalg.solve(matrix[:, :2, :2], right[:, :2, None])[:, :, 0]
+    plain = np.asarray(np.linalg.solve(matrix[:, :2, :2], right[:, :2, None])[:, :, 0])
     gain = 0.5 * ((whole * right).sum(axis=1) - (plain * right[:, :2]).sum(axis=1))
-    best = int(np.argmax(gain))
-    return None if gain[best] < _PRICE else float(2.0 * np.pi * k[best] / size)
+    # As likely there as not, any period of a decade as likely as another of it, and of some size: the odds against a
+    # sine of one period are its share of all periods, and what its size and phase take of the room they have.
+    cycles = k * float(n) / size
+    known = 0.5 * total * _SIZE_NEPERS**2
+    price = np.log(cycles * math.log(cycles[-1] / cycles[0] + 1.0)) + math.log1p(known)
+    best = int(np.argmax(gain - price))
+    bent = _bent_gain(work, says, weight, plain, right) if doubt else 0.0
+    chance = np.exp(np.minimum(gain - price - bent, 50.0)) * (cycles[1] - cycles[0] if k.size > 1 else 1.0)
+    chance /= 1.0 + chance.sum()
+    moved = np.zeros(n)
+    for j in np.flatnonzero(chance > _LEAST_CHANCE) if doubt else ():
+        turn = (2.0 * np.pi * k[j] / size) * place
+        apart = whole[j, 0] - plain[j, 0] + (whole[j, 1] - plain[j, 1]) * (place - 0.5 * n)
+        apart += whole[j, 2] * np.cos(turn) + whole[j, 3] * np.sin(turn)
+        moved += chance[j] * apart**2
+    omega = float(2.0 * np.pi * k[best] / size)
+    return _Likely(omega, float(gain[best]), float(price[best]), float(chance.sum()), moved)
+
+
+def _bent_gain(work: Work, says: FloatArray, weight: FloatArray, plain: FloatArray, right: FloatArray) -> float:
+    """Return what the floor's own bends explain beside a straight line, in ln(likelihood); a sine must explain more."""
+    level = work.trace.basis.spline(work.scene.beta)
+    straight = 0.5 * float(plain[0] @ right[0, :2])
+    return max(float(says @ level) - 0.5 * float(weight @ level**2) - straight, 0.0)
 
 
 def _take(work: Work, waves: FloatArray) -> None:

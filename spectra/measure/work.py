@@ -82,6 +82,7 @@ class Work:
         self.asks = min(self.least, detect.threshold(1.0, self.tests))
         self._seen: tuple[Evaluation, list[detect.Window]] | None = None
         self.floor_doubt = np.zeros(x.size)  # variance of ln(floor), since its stiffness is not known
+        self.may_ripple = False  # a standing wave may be there that was not taken
         self.scene: Scene
         self.at: Evaluation
 

@@ -134,7 +134,7 @@ def test_frequency_and_width_must_make_sense(stored: str) -> None:
 def test_command(stored: str, capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     assert main(["archive", "hunt", "--if", "1240.5MHz", "--width", "100kHz", "--archive", stored]) == 0
     out = capsys.readouterr().out
-    assert "Seen in 6 of 12 sweep(s) that held it." in out and "First seen 2026-03-01 02:00 UTC" in out
+    assert "Seen in 6 of 12 sweeps that held it." in out and "First seen 2026-03-01 02:00 UTC" in out
     assert main(["archive", "hunt", "--rf", "10990.5MHz", "--archive", stored, "--json"]) == 0
     jsonschema.Draft202012Validator(schemas.load("hunt")).validate(json.loads(capsys.readouterr().out))
     assert main(["archive", "hunt", "--archive", stored]) == 2

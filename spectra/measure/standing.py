@@ -24,7 +24,8 @@ _SHORTEST_HZ, _LONGEST_HZ = 1.5e6, 300e6
 _LEAST_POINTS, _LEAST_RBW, _LEAST_PERIODS = 4.0, 3.0, 1.5
 _SIZE_NEPERS = 0.08  # of a sine, standard deviation beforehand: 0.7 dB peak to peak (common practice, no source)
 _RELUCTANCE = 3.0  # ln(odds) for a sine that is taken: one that is not there costs more than one that is overlooked
-_LEAST_CHANCE = 2e-3  # of a sine, to be counted as a doubt
+_LEAST_DOUBT = 0.1  # chance that there is a sine, below which the floor is not doubted
+_LEAST_CHANCE = 2e-3  # of one sine, to be counted as a doubt
 _HOPELESS = 100.0  # in ln(evidence) behind after a first fit
 _MOST_NEPERS = 0.7  # a mismatch that ripples by 6 dB peak to peak is no line any more
 _MOST_WAVES = 2
@@ -51,7 +52,7 @@ def settle_waves(work: Work) -> bool:
         likely = _likely(work)
         if likely is None:
             break
-        work.may_ripple = likely.chance > _LEAST_CHANCE
+        work.may_ripple = likely.chance > _LEAST_DOUBT
         if likely.gain < likely.price + _RELUCTANCE:
             break
         before, worth = (work.trace, work.scene, work.at), work.worth()
@@ -152,44 +153,41 @@ def _likely(work: Work, doubt: bool = False) -> _Likely | None:
         return None
     k = np.arange(first, min(last, size // 4) + 1)
     total, first_moment, second = float(grid[0].sum()), float(grid[0] @ x), float(grid[0] @ (x * x))
-    matrix = np.empty((k.size, 4, 4))
-    matrix[:, 0, 0], matrix[:, 0, 1], matrix[:, 1, 1] = total, first_moment, second
-    matrix[:, 0, 2], matrix[:, 0, 3] = w[k].real, -w[k].imag
-    matrix[:, 1, 2], matrix[:, 1, 3] = wx[k].real, -wx[k].imag
-    matrix[:, 2, 2], matrix[:, 3, 3] = 0.5 * (total + w[2 * k].real), 0.5 * (total - w[2 * k].real)
-    matrix[:, 2, 3] = -0.5 * w[2 * k].imag
-    lower = np.tril_indices(4, -1)
-    matrix[:, lower[0], lower[1]] = matrix[:, lower[1], lower[0]]
-    matrix += 1e-9 * np.trace(matrix, axis1=1, axis2=2)[:, None, None] * np.eye(4)
-    right = np.empty((k.size, 4))
-    right[:, 0], right[:, 1] = float(grid[1].sum()), float(grid[1] @ x)
-    right[:, 2], right[:, 3] = z[k].real, -z[k].imag
-    whole = np.linalg.solve(matrix, right[:, :, None])[:, :, 0]
-    plain = np.asarray(np.linalg.solve(matrix[:, :2, :2], right[:, :2, None])[:, :, 0])
-    gain = 0.5 * ((whole * right).sum(axis=1) - (plain * right[:, :2]).sum(axis=1))
+    line = np.array([[total, first_moment], [first_moment, second]]) + 1e-9 * (total + second) * np.eye(2)
+    straight_right = np.array([float(grid[1].sum()), float(grid[1] @ x)])
+    straight = np.linalg.solve(line, straight_right)
+    # The sine's cosine and sine beside the line: Schur complement of the line's information, (k, 2, 2).
+    beside = np.array([[w[k].real, -w[k].imag], [wx[k].real, -wx[k].imag]]).transpose(2, 0, 1)
+    tilt = np.linalg.solve(line, beside)
+    c, d, e = 0.5 * (total + w[2 * k].real), -0.5 * w[2 * k].imag, 0.5 * (total - w[2 * k].real)
+    c = c - (beside[:, :, 0] * tilt[:, :, 0]).sum(axis=1) + 1e-9 * total
+    d = d - (beside[:, :, 0] * tilt[:, :, 1]).sum(axis=1)
+    e = e - (beside[:, :, 1] * tilt[:, :, 1]).sum(axis=1) + 1e-9 * total
+    right = np.stack((z[k].real, -z[k].imag), axis=1) - straight @ beside
+    sine = np.stack((e * right[:, 0] - d * right[:, 1], c * right[:, 1] - d * right[:, 0]), axis=1)
+    sine /= np.maximum(c * e - d * d, 1e-18 * total * total)[:, None]
+    gain = 0.5 * (right * sine).sum(axis=1)
     # As likely there as not, any period of a decade as likely as another of it, and of some size: the odds against a
     # sine of one period are its share of all periods, and what its size and phase take of the room they have.
     cycles = k * float(n) / size
     known = 0.5 * total * _SIZE_NEPERS**2
     price = np.log(cycles * math.log(cycles[-1] / cycles[0] + 1.0)) + math.log1p(known)
     best = int(np.argmax(gain - price))
-    bent = _bent_gain(work, says, weight, plain, right) if doubt else 0.0
+    bent = _bent_gain(work, says, weight, 0.5 * float(straight @ straight_right)) if doubt else 0.0
     chance = np.exp(np.minimum(gain - price - bent, 50.0)) * (cycles[1] - cycles[0] if k.size > 1 else 1.0)
     chance /= 1.0 + chance.sum()
     moved = np.zeros(n)
     for j in np.flatnonzero(chance > _LEAST_CHANCE) if doubt else ():
-        turn = (2.0 * np.pi * k[j] / size) * place
-        apart = whole[j, 0] - plain[j, 0] + (whole[j, 1] - plain[j, 1]) * (place - 0.5 * n)
-        apart += whole[j, 2] * np.cos(turn) + whole[j, 3] * np.sin(turn)
+        turn, turned = (2.0 * np.pi * k[j] / size) * place, tilt[j] @ sine[j]
+        apart = sine[j, 0] * np.cos(turn) + sine[j, 1] * np.sin(turn) - turned[0] - turned[1] * (place - 0.5 * n)
         moved += chance[j] * apart**2
     omega = float(2.0 * np.pi * k[best] / size)
     return _Likely(omega, float(gain[best]), float(price[best]), float(chance.sum()), moved)
 
 
-def _bent_gain(work: Work, says: FloatArray, weight: FloatArray, plain: FloatArray, right: FloatArray) -> float:
-    """Return what the floor's own bends explain beside a straight line, in ln(likelihood); a sine must explain more."""
+def _bent_gain(work: Work, says: FloatArray, weight: FloatArray, straight: float) -> float:
+    """Return what the floor's own bends explain in ln(likelihood) beyond a straight line, which explains `straight`."""
     level = work.trace.basis.spline(work.scene.beta)
-    straight = 0.5 * float(plain[0] @ right[0, :2])
     return max(float(says @ level) - 0.5 * float(weight @ level**2) - straight, 0.0)
 
 

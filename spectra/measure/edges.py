@@ -22,6 +22,7 @@ from spectra.units import FloatArray
 __all__ = ["EdgeLaws", "edge_laws"]
 
 _MOST_POINTS = 24  # independent ones, within reach of an edge; with more the curvature is right
+_FEW_READINGS, _MORE_POINTS = 3.0, 3.0  # of a point, below which it takes more points, so many times as many at most
 _SURE_POINTS = 0.04  # an edge known so well is on many readings
 _REACH_STD, _REACH_POINTS = 6.0, 2.5
 _REACH_INFORMATION = 12.0  # of points beside an edge that a few dips of noise may hide, in single readings
@@ -90,7 +91,8 @@ def _doubtful(
 ) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     """Return carrier and side of each edge on few points."""
     width = scene.theta[:, 1] - scene.theta[:, 0]
-    few = 0.5 * scene.theta[:, 2] * width + 3.0 * trace.sigma < 0.5 * _MOST_POINTS * max(shared, 1.0)
+    most = _MOST_POINTS * min(max(_FEW_READINGS / trace.information, 1.0), _MORE_POINTS) * max(shared, 1.0)
+    few = 0.5 * scene.theta[:, 2] * width + 3.0 * trace.sigma < 0.5 * most
     inside = (scene.theta[:, :2] > trace.x[0]) & (scene.theta[:, :2] < trace.x[-1])
     use = ((scene.kind == RC) & few & (width > 1.0))[:, None] & inside.all(axis=1)[:, None] & (curved > _SURE_POINTS)
     if some is not None:

@@ -12,6 +12,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import special
 from scipy.ndimage import maximum_filter1d
 
@@ -59,10 +60,38 @@ def threshold(false_alarms: float, tests: float) -> float:
     return float(-special.ndtri(min(0.1, false_alarms / tests)))
 
 
-def scores(
-    ratio: FloatArray, share: FloatArray, law: PointLaw, correlation: FloatArray, widths: list[int]
-) -> Iterator[FloatArray]:
-    """Yield, for each width, the normal scores of the sums over all windows of so many points.
+def _standing_out(
+    ratio: FloatArray, share: FloatArray, law: PointLaw, correlation: FloatArray, widths: list[int], least: float
+) -> Iterator[tuple[int, NDArray[np.intp], FloatArray]]:
+    """Yield, for each width, the windows whose normal score passes `least` in size, and their scores.
+
+    The score is a function of a window's mean, steeper the more information it holds: means that would not pass with
+    the most that any window holds need no closer look.
+    """
+    total, excess = running(share), running(share * (ratio - 1.0))
+    inflations = window_inflation(correlation, np.array(widths, dtype=np.float64))
+    side = math.copysign(3.0, law.scale)
+    for width, inflation in zip(widths, inflations.tolist(), strict=True):
+        weight = total[width:] - total[:-width]
+        mean = (excess[width:] - excess[:-width]) / weight
+        mean += 1.0
+        shape = law.shape / inflation
+        most = float(weight.max()) * shape
+        low, high = (
+            (1.0 + (reach / 3.0 - 1.0 / (9.0 * math.sqrt(most))) / math.sqrt(most)) for reach in (-least, least)
+        )
+        hot = np.flatnonzero((mean > high**3) | (mean < max(low, 0.0) ** 3))
+        deviation = np.sqrt(weight[hot] * shape)
+        root = np.cbrt(np.maximum(mean[hot], 1e-9))
+        score = side * ((root - 1.0) * deviation + (1.0 / 9.0) / deviation)
+        passed = np.abs(score) > least
+        yield width, hot[passed], score[passed]
+
+
+def scan(
+    ratio: FloatArray, share: FloatArray, law: PointLaw, correlation: FloatArray, widths: list[int], least: float
+) -> list[Window]:
+    """Return the windows, best first and not overlapping, whose score passes `least` in size.
 
     Parameters
     ----------
@@ -70,39 +99,20 @@ def scores(
         Normalised levels, mean 1 (`PointLaw.normal_ratio`).
     share : ndarray, shape (n,)
         Information of each point over that of a plain one.
+    law, correlation
+        Of the points.
+    widths : list of int
+        Of the windows, in points.
+    least : float
+        Normal score.
     """
-    total, excess = np.zeros(share.size + 1), np.zeros(share.size + 1)
-    np.cumsum(share, out=total[1:])
-    np.cumsum(share * (ratio - 1.0), out=excess[1:])
-    inflations = window_inflation(correlation, np.array(widths, dtype=np.float64))
-    side = math.copysign(3.0, law.scale)
-    for width, inflation in zip(widths, inflations.tolist(), strict=True):
-        weight = total[width:] - total[:-width]
-        mean = (excess[width:] - excess[:-width]) / weight
-        mean += 1.0
-        root = np.cbrt(np.maximum(mean, 1e-9, out=mean), out=mean)
-        weight *= law.shape / inflation
-        # (root - 1 + 1 / (9 shape)) * 3 sqrt(shape)
-        deviation = np.sqrt(weight, out=weight)
-        root -= 1.0
-        root *= deviation
-        root += (1.0 / 9.0) / deviation
-        root *= side
-        yield root
-
-
-def scan(
-    ratio: FloatArray, share: FloatArray, law: PointLaw, correlation: FloatArray, widths: list[int], least: float
-) -> list[Window]:
-    """Return the windows, best first and not overlapping, whose score passes `least` in size."""
     found: list[Window] = []
     fitting = [width for width in widths if width < ratio.size]
-    for width, score in zip(fitting, scores(ratio, share, law, correlation, fitting), strict=True):
-        size = np.abs(score)
-        hot = np.flatnonzero(size > least)
+    for width, hot, score in _standing_out(ratio, share, law, correlation, fitting, least):
         if hot.size > 400:
-            hot = hot[np.argpartition(-size[hot], 400)[:400]]
-        found += [Window(int(k), width, float(score[k])) for k in hot]
+            best = np.argpartition(-np.abs(score), 400)[:400]
+            hot, score = hot[best], score[best]
+        found += [Window(first, width, own) for first, own in zip(hot.tolist(), score.tolist(), strict=True)]
     found.sort(key=lambda window: -abs(window.score))
     kept: list[Window] = []
     taken = np.zeros(ratio.size, dtype=bool)

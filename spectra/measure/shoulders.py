@@ -78,7 +78,9 @@ def _line(hz: FloatArray, level: FloatArray, spread: float) -> tuple[float, floa
         on = np.abs(level - straight) < near
         if np.count_nonzero(on) < _LEAST_ON * level.size:
             return None
-        slope, start = (float(c) for c in np.polyfit(hz[on], level[on], 1))
+        away, middle = hz[on] - hz[on].mean(), float(level[on].mean())
+        slope = float(away @ level[on]) / max(float(away @ away), 1e-300)
+        start = middle - slope * float(hz[on].mean())
         straight = start + slope * hz
     under = np.count_nonzero(level < straight - 4.0 * spread - 0.15)
     return None if under > _MOST_UNDER * level.size else (slope, start)

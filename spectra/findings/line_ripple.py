@@ -255,24 +255,35 @@ def _change(level: FloatArray, reach: int) -> FloatArray:
 
 def _nuisance(f: FloatArray, plateau: NDArray[np.intp]) -> FloatArray:
     """Return what may vary freely: the level of each plateau, a cubic of floor and of all; orthonormal columns."""
-    columns = []
-    for own in _members(plateau):
-        column = np.zeros(f.size)
-        column[own] = 1.0
-        columns.append(column)
-        if plateau[own[0]] == 0:
-            x = (f[own] - f[own].mean()) / max(float(np.ptp(f[own])), 1.0)
-            for power in (1, 2, 3):
-                column = np.zeros(f.size)
-                column[own] = x**power
-                columns.append(column)
+    members = _members(plateau)
+    # no two plateaus, and no plateau and floor, have a point in common
+    floor = members[0] if plateau[members[0][0]] == 0 else members[0][:0]
+    bent = np.empty((0, 0))
+    if floor.size > 1:
+        powers = _powers(f[floor])
+        bent = _orthonormal(powers - powers.mean(axis=0))
+    apart = np.zeros((f.size, len(members) + bent.shape[1]))
+    for k, own in enumerate(members):
+        apart[own, k] = 1.0 / math.sqrt(own.size)
+    if bent.size:
+        apart[floor, len(members) :] = bent
+    common = _powers(f)
+    common /= np.linalg.norm(common, axis=0)
+    for _ in range(2):  # once more for what rounding left
+        common -= apart @ (apart.T @ common)
+    left, values, _ = np.linalg.svd(common, full_matrices=False)
+    return np.hstack((apart, left[:, values > 1e-6]))
+
+
+def _powers(f: FloatArray) -> FloatArray:
+    """Return first, second and third power of the place about its mean, in units of the range, shape (n, 3)."""
     x = (f - f.mean()) / max(float(np.ptp(f)), 1.0)
-    columns += [x, x**2, x**3]
-    return _orthonormal(np.column_stack(columns))
+    return np.stack((x, x**2, x**3), axis=1)
 
 
 def _orthonormal(matrix: FloatArray) -> FloatArray:
-    left, values, _ = np.linalg.svd(matrix / np.linalg.norm(matrix, axis=0), full_matrices=False)
+    size = np.linalg.norm(matrix, axis=0)
+    left, values, _ = np.linalg.svd(matrix / np.where(size > 0.0, size, 1.0), full_matrices=False)
     return np.asarray(left[:, values > 1e-6 * values[0]])
 
 

@@ -110,7 +110,7 @@ def summary(records: list[dict[str, Any]], twins_from: float = 0.7) -> dict[str,
             hit = [
                 r[f"{kind}_right"] and r[f"{kind}_verdict"] == "confirmed" for r in alone if low <= r["rates"] <= high
             ]
-            figures[f"{kind}: confirmed and right without twins{name}"] = float(np.mean(hit))
+            figures[f"{kind}: confirmed and right without twins{name}"] = float(np.mean(hit)) if hit else float("nan")
         wrong = [r[f"{kind}_verdict"] == "confirmed" and not r[f"{kind}_right"] for r in records]
         figures[f"{kind}: wrongly confirmed"] = sum(wrong)
         gone = [r[f"{kind}_absent_verdict"] for r in records]

@@ -127,8 +127,8 @@ def carriers_of(solution: Solution, frame: _Frame) -> tuple[Carrier, ...]:
     alone = np.ones(solution.scene.count, dtype=bool)
     made = []
     for group in lumps(solution, verdicts):
-        k = int(group[np.argmax(solution.scene.theta[group, 3])])
-        at = _middles(solution, group)[np.argmax(solution.scene.theta[group, 3])]
+        strongest = int(np.argmax(solution.scene.theta[group, 3]))
+        k, at = int(group[strongest]), _middles(solution, group)[strongest]
         found = lump(solution, group, math.sqrt(float(frame.floor_variance[at])))
         if found is not None:
             made.append(_other(frame, k, found))

@@ -23,8 +23,9 @@ __all__ = ["doubt_waves", "reshape", "settle_waves", "wave_variance"]
 _SHORTEST_HZ, _LONGEST_HZ = 1.5e6, 300e6
 _LEAST_POINTS, _LEAST_RBW, _LEAST_PERIODS = 4.0, 3.0, 1.5
 _SIZE_NEPERS = 0.08  # of a sine, standard deviation beforehand: 0.7 dB peak to peak (common practice, no source)
-_RELUCTANCE = 3.0  # ln(odds) for a sine that is taken: one that is not there costs more than one that is overlooked
-_LEAST_DOUBT = 0.1  # chance that there is a sine, below which the floor is not doubted
+_BEFOREHAND = math.log(4.0)  # ln(odds) against: one line in five ripples so (common practice, no source)
+_RELUCTANCE = 1.6  # ln(odds) for a sine that is taken: one that is not there costs more than one that is overlooked
+_LEAST_DOUBT = 0.5  # chance that there is a sine, below which the floor is not doubted
 _LEAST_CHANCE = 2e-3  # of one sine, to be counted as a doubt
 _HOPELESS = 100.0  # in ln(evidence) behind after a first fit
 _MOST_NEPERS = 0.7  # a mismatch that ripples by 6 dB peak to peak is no line any more
@@ -167,11 +168,11 @@ def _likely(work: Work, doubt: bool = False) -> _Likely | None:
     sine = np.stack((e * right[:, 0] - d * right[:, 1], c * right[:, 1] - d * right[:, 0]), axis=1)
     sine /= np.maximum(c * e - d * d, 1e-18 * total * total)[:, None]
     gain = 0.5 * (right * sine).sum(axis=1)
-    # As likely there as not, any period of a decade as likely as another of it, and of some size: the odds against a
+    # One line in five has one, any period of a decade as likely as another of it, and of some size: the odds against a
     # sine of one period are its share of all periods, and what its size and phase take of the room they have.
     cycles = k * float(n) / size
     known = 0.5 * total * _SIZE_NEPERS**2
-    price = np.log(cycles * math.log(cycles[-1] / cycles[0] + 1.0)) + math.log1p(known)
+    price = np.log(cycles * math.log(cycles[-1] / cycles[0] + 1.0)) + math.log1p(known) + _BEFOREHAND
     best = int(np.argmax(gain - price))
     bent = _bent_gain(work, says, weight, 0.5 * float(straight @ straight_right)) if doubt else 0.0
     chance = np.exp(np.minimum(gain - price - bent, 50.0)) * (cycles[1] - cycles[0] if k.size > 1 else 1.0)

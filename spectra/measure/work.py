@@ -86,7 +86,7 @@ class Work:
         self.scene: Scene
         self.at: Evaluation
 
-    def refit(self, rounds: int, tolerance: float = 0.05) -> None:
+    def refit(self, rounds: int, tolerance: float = 0.5) -> None:
         """Fit all parameters together."""
         self.scene, self.at = fit(self.trace, self.scene, rounds=rounds, tolerance=tolerance, start=self.at)
 

@@ -195,7 +195,7 @@ def solve(sweep: Sweep, false_alarms: float) -> Solution:
     work = Work(sweep, false_alarms)
     _start(work)
     reshape(work)
-    _settle(work, 4)
+    _settle(work, 8)
     if reconsider(work):
         work.relaw()
         _settle(work, 3)
@@ -212,6 +212,7 @@ def solve(sweep: Sweep, false_alarms: float) -> Solution:
             break
         work.refit(5)
         work.relaw()
+    work.relaw(final=True)
     reshape(work)
     work.refit(10, 5e-3)
     return _solution(work)

@@ -25,6 +25,9 @@ from spectra.units import FloatArray
 
 __all__ = ["TraceLaw", "assumed_average", "first_law", "refined_law", "window_inflation"]
 
+_BLOCK, _LEAST_BLOCKS = 8, 24  # points, and blocks of them, that tell quiet stretches from others
+_UNEVEN = 1.5  # times the variance of the quiet stretches, by which all together must exceed it
+
 
 @dataclass(frozen=True, slots=True)
 class TraceLaw:
@@ -162,6 +165,7 @@ def refined_law(
     lost: float,
     spacing_hz: float,
     settings: Settings,
+    even: bool = False,
 ) -> TraceLaw:
     """Return the law from the residuals of a fit.
 
@@ -175,6 +179,9 @@ def refined_law(
         Points where the model can be trusted (no steep skirt).
     lost : float
         Effective parameters that the fit took from the points.
+    even : bool
+        The fit may still lack something: where residuals scatter much more here than there, the law is that of the
+        quieter stretches. What is missing would else pass for noise, and hide what else is missing.
     """
     average, peak_of, assumption = assumed_average(settings)
     index = np.flatnonzero(usable)
@@ -185,6 +192,11 @@ def refined_law(
     spread = 1.4826 * median(np.abs(values - centre)) + 1e-9
     z = np.clip(residual - centre, -6.0 * spread, 5.0 * spread)
     z = np.where(usable, z - z[index].mean(), 0.0)
+    quiet = _quiet(z, usable, _excess(before.law)) if even else None
+    if quiet is not None:
+        usable, z = quiet, np.where(quiet, z, 0.0)
+        lost *= np.count_nonzero(quiet) / index.size
+        index = np.flatnonzero(quiet)
     points = index.size
     correlated = before.correlated_points
     kept = max(0.2, 1.0 - lost * 1.0 / points)
@@ -193,6 +205,31 @@ def refined_law(
     relative = math.sqrt(max(2.0 + _excess(before.law), 0.5) * correlated / points)
     law = _law(average, peak_of, max(variance, 1e-7), settings, None, correlation, assumption)
     return replace(law, readings_std=law.law.readings * relative)
+
+
+def _quiet(
+    z: FloatArray, usable: np.ndarray[tuple[int, ...], np.dtype[np.bool_]], excess: float
+) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]] | None:
+    """Return the points of the quieter stretches of residuals; None where all are about as quiet.
+
+    The mean squares of short blocks are gamma variates: their lower quartile tells the variance of the quiet ones.
+    """
+    from scipy.special import gammaincinv
+
+    index = np.flatnonzero(usable)
+    count = index.size // _BLOCK
+    if count < _LEAST_BLOCKS:
+        return None
+    blocks = index[: count * _BLOCK].reshape(count, _BLOCK)
+    square = (z[blocks] ** 2).mean(axis=1)
+    shape = _BLOCK / (2.0 + excess)
+    variance = float(np.quantile(square, 0.25)) * shape / float(gammaincinv(shape, 0.25))
+    if float(square.mean()) < _UNEVEN * variance:
+        return None
+    most = variance * float(gammaincinv(shape, 0.99)) / shape
+    quiet = np.zeros(z.size, dtype=bool)
+    quiet[blocks[square < most]] = True
+    return quiet
 
 
 def _excess(law: PointLaw) -> float:

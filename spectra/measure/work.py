@@ -28,6 +28,7 @@ __all__ = ["RIPPLE_ODDS", "Work"]
 _MANY_POINTS = 5000
 _MERGED_WIDTH = 0.4  # of an RBW, over which points may be merged
 _BENT_PRICE = 8.0  # in ln(likelihood): a response explains much, and a step between two carriers as well
+_SHARPER = 1.15  # information of a point over that when questions were asked, for which they are asked again
 RIPPLE_ODDS = 3.0  # ln(odds) that one hump alone is a carrier rather than ripple
 
 
@@ -78,6 +79,7 @@ class Work:
         self.tests = detect.independent_tests(x.size, self.widths, self.law.correlated_points)
         self.least = detect.threshold(false_alarms, self.tests)
         self.asked: set[tuple[object, ...]] = set()  # questions answered with no
+        self._asked_at = self.trace.information
         # about one window of noise a sweep passes the lower threshold, and is questioned in vain
         self.asks = min(self.least, detect.threshold(1.0, self.tests))
         self._seen: tuple[Evaluation, list[detect.Window]] | None = None
@@ -90,15 +92,18 @@ class Work:
         """Fit all parameters together."""
         self.scene, self.at = fit(self.trace, self.scene, rounds=rounds, tolerance=tolerance, start=self.at)
 
-    def relaw(self) -> None:
-        """Take the law of the points from the residuals."""
+    def relaw(self, final: bool = False) -> None:
+        """Take the law of the points from the residuals; while the scene may lack something, from the quieter ones."""
         residual = self.trace.y - self.at.eta
         usable = self.at.weight > 0.5 * self.trace.information
         usable &= self.at.weight < 1.5 * self.trace.information
         lost = 4.0 * self.scene.count + 3.0
-        self.law = refined_law(self.law, residual, usable, lost, self.spacing_hz, self.sweep.settings)
+        self.law = refined_law(self.law, residual, usable, lost, self.spacing_hz, self.sweep.settings, not final)
         self.trace = replace(self.trace, law=self.law.law, information=self.law.information)
         self.at = reweighed(self.trace, self.at)
+        if self.trace.information > _SHARPER * self._asked_at:  # what was no under a blunter law may be yes
+            self.asked.clear()
+            self._asked_at = self.trace.information
 
     def windows(self, least: float) -> list[detect.Window]:
         """Return what the residuals hold that passes a score of `least`, `asks` or more; the best first."""

@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from spectra.errors import SweepFormatError
-from spectra.units import FloatArray
+from spectra.units import FloatArray, counted
 
 __all__ = ["DETECTORS", "TRACE_MODES", "Detector", "Origin", "Settings", "Sweep", "TraceMode", "rises", "settle"]
 
@@ -186,7 +186,7 @@ class Sweep:
         if frequency_hz.ndim != 1 or level_dbm.shape != frequency_hz.shape:
             self._refuse(f"arrays of shape {frequency_hz.shape} and {level_dbm.shape}", "two rows of equal length")
         if frequency_hz.size < 2:
-            self._refuse(f"{frequency_hz.size} point(s)", "at least 2 points")
+            self._refuse(counted(frequency_hz.size, "point"), "at least 2 points")
         rising = rises(frequency_hz)
         ends_finite = np.isfinite(frequency_hz[0]) and np.isfinite(frequency_hz[-1])  # then so is what rises between
         if not ((ends_finite if rising else _finite(frequency_hz)) and _finite(level_dbm)):

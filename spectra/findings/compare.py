@@ -16,6 +16,7 @@ from spectra.findings.comparison import Common, Comparison, ComparisonKind, Pair
 from spectra.findings.interference_sets import interference_facts
 from spectra.findings.polarisation_skew import PURITY_DB
 from spectra.findings.table import BASELINE_RULES, PAIR_RULES, SERVICE_RULES, SET_RULES
+from spectra.units import counted
 
 if TYPE_CHECKING:
     from spectra.capture import Capture
@@ -68,7 +69,7 @@ def compare(
         If there are fewer than two captures, or their contexts fit more than one kind, or a limit makes no sense.
     """
     if len(captures) < 2:
-        raise UsageError("compare", None, f"{len(captures)} capture(s)", "two or more", "Name two captures.")
+        raise UsageError("compare", None, counted(len(captures), "capture"), "two or more", "Name two captures.")
     _check(kind, isolation_limit_db)
     chosen = kind if kind is not None else kind_of(captures, chain)
     low, high = (purity_db, purity_db) if isinstance(purity_db, int | float) else purity_db

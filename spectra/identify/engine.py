@@ -28,6 +28,7 @@ from spectra.identify.words import Facts, sentence
 from spectra.measure.measurement import Carrier, Measurement
 from spectra.plan.chain import ReceiveChain
 from spectra.plan.table import CarrierTable
+from spectra.units import counted
 
 __all__ = ["call_roll", "identify"]
 
@@ -332,7 +333,7 @@ def _why_not(ranking: Ranking, answer: Answer) -> str:
     decades = (best.log_known - answer.log_known) / np.log(10.0)
     mine = sum(option.matched for option in answer.best.options)
     first = sum(option.matched for option in best.best.options)
-    return f"{decades:.1f} decades less likely; explains {mine} carriers where the best explains {first}"
+    return f"{decades:.1f} decades less likely; explains {counted(mine, 'carrier')} where the best explains {first}"
 
 
 def _open_beams(answer: Answer | None) -> tuple[str, ...]:

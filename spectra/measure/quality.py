@@ -17,6 +17,7 @@ from spectra.measure.engine import Solution
 from spectra.measure.live import ON_LINES, level_step, only_coarse, repeats, share_between, share_on_lines
 from spectra.measure.measurement import Carrier, Floor
 from spectra.sweep import Sweep
+from spectra.units import counted
 
 __all__ = ["RULES", "quality_findings"]
 
@@ -139,7 +140,7 @@ def _carriers_blurred(sweep: Sweep, solution: Solution, carriers: tuple[Carrier,
     yield Finding(
         code="quality.carriers_blurred",
         severity="warning",
-        title=f"RBW too wide for {len(blurred)} carrier(s)",
+        title=f"RBW too wide for {counted(len(blurred), 'carrier')}",
         explanation=(
             f"With an RBW of {_khz(rbw)} a carrier needs {_khz(3.0 * rbw).replace('Hz', 'Bd')} to show its edges. "
             "Symbol rate and roll-off of narrower ones are uncertain or missing."
@@ -219,7 +220,7 @@ def _no_averaging(sweep: Sweep, solution: Solution) -> Iterator[Finding]:
         severity="note",
         title="Hardly any averaging",
         explanation=(
-            f"A point holds the information of {readings:.1f} reading(s); levels scatter by "
+            f"A point holds the information of {readings:.1f} readings; levels scatter by "
             f"{4.343 * math.sqrt(solution.trace.law.variance):.1f} dB from point to point. Weak carriers drown in it."
         ),
         evidence=(Evidence("information_per_point", readings, None, "1", _FEW_READINGS),),
@@ -297,7 +298,7 @@ def _floor_not_seen(sweep: Sweep, floor: Floor, carriers: tuple[Carrier, ...]) -
     yield Finding(
         code="quality.floor_not_seen",
         severity="warning",
-        title=f"No gap shows the floor near {len(blind)} carrier(s)",
+        title=f"No gap shows the floor near {counted(len(blind), 'carrier')}",
         explanation=(
             f"The floor is seen in {100.0 * float(np.mean(floor.observed)):.0f} % of the span. Where no gap is near, "
             "C/N can only be bounded from below: the floor lies at or under the lowest level near by."
@@ -318,7 +319,7 @@ def _no_raised_cosine(sweep: Sweep, carriers: tuple[Carrier, ...]) -> Iterator[F
     yield Finding(
         code="quality.no_raised_cosine",
         severity="note",
-        title=f"{len(odd)} signal(s) of another shape than a filtered digital carrier",
+        title=f"{counted(len(odd), 'signal')} of another shape than a filtered digital carrier",
         explanation=(
             "No raised cosine fits them, not even through a transponder that slopes or ripples by a decibel. Centroid, "
             "bandwidths and power are measured without a model; C/N is in the 99 % bandwidth, of what stands above "
@@ -337,7 +338,7 @@ def _carrier_misfit(sweep: Sweep, carriers: tuple[Carrier, ...]) -> Iterator[Fin
     yield Finding(
         code="quality.carrier_misfit",
         severity="note",
-        title=f"{len(bent)} carrier(s) slope or ripple",
+        title="1 carrier slopes or ripples" if len(bent) == 1 else f"{len(bent)} carriers slope or ripple",
         explanation=(
             "Their tops depart from a raised cosine by up to about a decibel, as the response of a transponder or a "
             "filter makes it. They are measured as raised cosines, and their uncertainties are raised by the misfit."

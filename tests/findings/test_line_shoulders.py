@@ -103,7 +103,7 @@ def test_shoulders_of_a_compressed_carrier_are_found_at_their_level(cubic: float
     told = [shoulder for some in every for shoulder in some]
     for found in told:
         assert abs(found.level_db - true_db) < 3.0 * found.level_std_db
-        assert 0.3 < found.level_std_db and found.false_alarm_probability < 1e-4
+        assert found.level_std_db > 0.3 and found.false_alarm_probability < 1e-4
     assert np.median([found.level_std_db for found in told]) < 1.0  # a draw whose floor is hardly seen has more
 
 

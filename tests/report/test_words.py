@@ -93,7 +93,7 @@ def test_phrases_keep_their_figures_and_are_still_said(language: str) -> None:
         assert names(english) == names(other), english
         for part in re.split(
             r"\{[a-z]+\}|, | below | above | to the east | to the west | the (?:LNB|analyser)'s "
-            r"|1? carriers? has |1? carriers? have |1? (?:carrier|product|line|capture)s? ",  # what `counted` counts
+            r"|1? carriers? has |1? carriers? have |1? (?:carrier|signal|product|line|capture)s?(?: |$)",  # `counted`
             english,
         ):
             # figures and words are put together from parts: what is long enough to be known must be there

@@ -192,7 +192,7 @@ def refined_law(
     spread = 1.4826 * median(np.abs(values - centre)) + 1e-9
     z = np.clip(residual - centre, -6.0 * spread, 5.0 * spread)
     z = np.where(usable, z - z[index].mean(), 0.0)
-    quiet = _quiet(z, usable, _excess(before.law)) if even else None
+    quiet = _quiet(z, usable, before) if even else None
     if quiet is not None:
         usable, z = quiet, np.where(quiet, z, 0.0)
         lost *= np.count_nonzero(quiet) / index.size
@@ -208,21 +208,23 @@ def refined_law(
 
 
 def _quiet(
-    z: FloatArray, usable: np.ndarray[tuple[int, ...], np.dtype[np.bool_]], excess: float
+    z: FloatArray, usable: np.ndarray[tuple[int, ...], np.dtype[np.bool_]], law: TraceLaw
 ) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]] | None:
     """Return the points of the quieter stretches of residuals; None where all are about as quiet.
 
-    The mean squares of short blocks are gamma variates: their lower quartile tells the variance of the quiet ones.
+    The mean squares of short blocks are gamma variates, of fewer degrees where neighbours share noise: their lower
+    quartile tells the variance of the quiet ones.
     """
     from scipy.special import gammaincinv
 
     index = np.flatnonzero(usable)
-    count = index.size // _BLOCK
+    size = round(_BLOCK * max(law.correlated_points, 1.0))
+    count = index.size // size
     if count < _LEAST_BLOCKS:
         return None
-    blocks = index[: count * _BLOCK].reshape(count, _BLOCK)
+    blocks = index[: count * size].reshape(count, size)
     square = (z[blocks] ** 2).mean(axis=1)
-    shape = _BLOCK / (2.0 + excess)
+    shape = size / (2.0 + _excess(law.law)) / (1.0 + 2.0 * float(law.correlation @ law.correlation))
     variance = float(np.quantile(square, 0.25)) * shape / float(gammaincinv(shape, 0.25))
     if float(square.mean()) < _UNEVEN * variance:
         return None

@@ -18,7 +18,7 @@ from spectra.measure import measure
 from spectra.measure.measurement import Carrier
 from spectra.signal.raised_cosine import occupied_fraction
 
-SEED = 20261130
+SEED = 20261215
 QUANTITIES = ("centre_hz", "symbol_rate_bd", "cn_db", "occupied_bandwidth_hz")
 
 

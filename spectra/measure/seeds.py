@@ -7,6 +7,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from spectra.measure.compiled import loops
 from spectra.measure.detect import Window, find_edges, ladder
 from spectra.measure.scene import CW, RC, Trace, stacked
 from spectra.measure.sums import median, running
@@ -20,8 +21,10 @@ _RBW_PER_SIGMA = 2.354820045
 def _segments(trace: Trace, edges: list[int]) -> tuple[NDArray[np.intp], FloatArray]:
     """Return the bounds of the segments between edges and their median levels."""
     bounds = np.unique(np.r_[0, edges, trace.x.size]).astype(np.intp)
-    level = np.array([median(trace.y[a:b]) for a, b in pairwise(bounds)])
-    return bounds, level
+    compiled = loops()
+    if compiled is not None:
+        return bounds, np.asarray(compiled.medians(trace.y, bounds))
+    return bounds, np.array([median(trace.y[a:b]) for a, b in pairwise(bounds)])
 
 
 def _real_segments(bounds: NDArray[np.intp], level: FloatArray, rbw: float) -> NDArray[np.bool_]:
@@ -53,17 +56,14 @@ def seed_carriers(
     bounds, level = _segments(flat, edges)
     real = _real_segments(bounds, level, rbw)
     smooth = _smoothed(np.exp(np.minimum(shown - floor, 60.0)), max(1, round(0.5 * rbw)))
-    kinds: list[int] = []
-    thetas: list[list[float]] = []
-    for j in np.flatnonzero(real):
-        a, b = int(bounds[j]), int(bounds[j + 1])
-        spread = np.sqrt(law.variance / max(1.0, (b - a) / max(1.0, trace.law.information / trace.information)))
-        if level[j] < least * spread:
-            continue
-        kind, theta = _one(trace, floor, shown - floor, smooth, a, b, rbw)
-        kinds.append(kind)
-        thetas.append(theta)
-    return np.array(kinds, dtype=np.intp), stacked(thetas)
+    held = np.diff(bounds) / max(1.0, trace.law.information / trace.information)
+    which = np.flatnonzero(real & (level >= least * np.sqrt(law.variance / np.maximum(1.0, held))))
+    compiled, seen = loops(), (floor, shown - floor, smooth)
+    if compiled is not None and which.size:
+        kind, theta = compiled.guessed(trace.x, *seen, bounds[which], bounds[which + 1], rbw)
+        return kind, theta
+    guesses = [_one(trace, *seen, int(bounds[j]), int(bounds[j + 1]), rbw) for j in which]
+    return np.array([kind for kind, _ in guesses], dtype=np.intp), stacked([theta for _, theta in guesses])
 
 
 def seed_stretch(trace: Trace, floor: FloatArray, a: int, b: int) -> tuple[int, FloatArray]:

@@ -21,6 +21,7 @@ from spectra.measure.model import evaluate
 from spectra.measure.profile import profiles
 from spectra.measure.questions import _best_cut as best_cut
 from spectra.measure.scene import BENDS, CW, LEAST_ROLL_OFF, MOST_ROLL_OFF, RC, Scene, Trace, stacked
+from spectra.measure.seeds import seed_carriers
 from spectra.signal.blurred import edge
 from spectra.signal.detectors import log_law, point_law, power_law
 
@@ -312,3 +313,14 @@ def test_solutions_for_many_strengths(both):
     wanted = np.linalg.solve(full, (here.gradient - 40.0 * pull)[here.free])
     assert close(wanted, two[0][2][here.free], 1e-5)
     assert two[1][2] == pytest.approx(np.linalg.slogdet(full)[1], rel=1e-6)
+
+
+def test_first_guesses(both):
+    trace, scene = a_scene()
+    tones = np.zeros(trace.x.size)
+    tones[[150, 151, 480]] = 4.0
+    trace, floor = replace(trace, y=trace.y + tones), trace.basis.floor(scene.beta)
+    (kind, theta), (other_kind, other) = both(lambda: seed_carriers(trace, floor, np.array([0.3]), 4.0, 300.0))
+    assert {RC, CW} <= set(kind.tolist())
+    assert kind.tolist() == other_kind.tolist()
+    assert close(theta, other)

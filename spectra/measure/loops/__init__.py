@@ -17,6 +17,7 @@ from spectra.measure.loops.linear import inverse_within, solved, solved_at_each
 from spectra.measure.loops.model import evaluated
 from spectra.measure.loops.pairs import ordered, reached, within
 from spectra.measure.loops.response import response_sums
+from spectra.measure.loops.seeds import guessed, medians
 
 __all__ = [
     "best_cut",
@@ -26,11 +27,13 @@ __all__ = [
     "floor_fitted",
     "followed",
     "gradient",
+    "guessed",
     "hull_under",
     "information",
     "inverse_within",
     "kept",
     "line_through",
+    "medians",
     "mixture_intervals",
     "moved",
     "ordered",

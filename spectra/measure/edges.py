@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spectra.measure.compiled import loops
-from spectra.measure.model import Evaluation
+from spectra.measure.model import Evaluation, to_loops
 from spectra.measure.scene import RC, Scene, Trace
 from spectra.signal.blurred import edge
 from spectra.units import FloatArray
@@ -78,9 +78,11 @@ def edge_laws(
 
 def _curved(scene: Scene, at: Evaluation) -> FloatArray:
     """Return each edge's standard deviation by curvature, all else held."""
-    known = np.zeros((scene.count, 2))
+    compiled, known = loops(), np.zeros((scene.count, 2))
     shown = np.flatnonzero(np.diff(at.start))
-    if shown.size:
+    if compiled is not None:
+        known = compiled.edge_information(to_loops(at), at.first, at.last, at.start)
+    elif shown.size:
         squares = at.jacobian[:2] ** 2 * at.weight[at.index]
         known[shown] = np.add.reduceat(squares, at.start[:-1][shown], axis=1).T
     return np.where(known > 0.0, 1.0 / np.sqrt(np.where(known > 0.0, known, 1.0)), 0.0)

@@ -12,7 +12,7 @@ change, touch them all.
 from spectra.measure.loops.edges import followed
 from spectra.measure.loops.fit import fitted, kept, moved
 from spectra.measure.loops.floor import best_cut, edges_found, floor_fitted, hull_under, line_through, mixture_intervals
-from spectra.measure.loops.information import gradient, information
+from spectra.measure.loops.information import edge_information, gradient, information
 from spectra.measure.loops.linear import inverse_within, solved, solved_at_each
 from spectra.measure.loops.model import evaluated
 from spectra.measure.loops.pairs import ordered, reached, within
@@ -21,6 +21,7 @@ from spectra.measure.loops.seeds import guessed, medians
 
 __all__ = [
     "best_cut",
+    "edge_information",
     "edges_found",
     "evaluated",
     "fitted",

@@ -71,7 +71,10 @@ def _delimiter_of(line: str, known: frozenset[str]) -> str:
     """Return the delimiter that makes the most known column names of a header line."""
 
     def score(delimiter: str) -> tuple[int, int]:
-        cells = next(csv.reader([line], delimiter=delimiter), [])
+        try:
+            cells = next(csv.reader([line], delimiter=delimiter), [])
+        except csv.Error:  # told with its line when the file is read
+            return 0, 0
         return sum(plain(cell) in known for cell in cells), len(cells)
 
     return max(DELIMITERS, key=score)

@@ -180,8 +180,11 @@ def is_carrier_table(path: Path) -> bool:
     except OSError:
         return False
     text = head.decode("utf-16" if head[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8-sig", errors="replace")
-    first = text.lower().partition("\n")[0].replace(";", ",").replace("\t", ",")
-    cells = {cell.strip().strip('"') for row in csv.reader([first]) for cell in row}
+    first = [line.replace(";", ",").replace("\t", ",") for line in text.lower().splitlines()[:1]]
+    try:
+        cells = {cell.strip().strip('"') for row in csv.reader(first) for cell in row}
+    except csv.Error:
+        return False
     return {"satellite", "polarisation", "rf_mhz"} <= cells
 
 

@@ -207,3 +207,10 @@ def test_missing_column_says_which_one_is_probably_meant(csv_file):
 def test_a_folder_is_no_table(tmp_path):
     with pytest.raises(TableError):
         load_table(tmp_path)
+
+
+def test_a_first_line_without_end_is_told(csv_file) -> None:
+    """A cell longer than the csv library takes is refused with its line."""
+    path = csv_file("x" * 300_000 + "\n1,2\n")
+    with pytest.raises(TableError, match=":1"):
+        load_table(path)

@@ -4,10 +4,13 @@ import pickle
 from pathlib import Path
 
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from spectra.capture import Context
 from spectra.errors import SweepFormatError, VisitError
 from spectra.visit import load_visit
+from spectra.visit.folder import is_carrier_table
 from spectra.visit.hints import suggest
 
 
@@ -155,3 +158,30 @@ def test_a_visit_may_name_sweeps_beside_its_folder(folder: Path) -> None:
     loaded = load_visit(visit)
     assert [c.name for c in loaded.captures] == ["noon.csv"]
     assert loaded.captures[0].context.vessel == "Example" and loaded.table is not None
+
+
+@pytest.mark.parametrize(
+    ("data", "table"),
+    [
+        (b"satellite,polarisation,rf_mhz\n", True),
+        (b' "Satellite";"polarisation";"rf_mhz"\r\n', True),
+        ("satellite\tpolarisation\trf_mhz\n".encode("utf-16"), True),
+        (b"frequency,level\n1,2\n", False),
+        (b"1,2\r3,4\r", False),  # line ends of old Macs
+        (b'"satellite,polarisation\rrf_mhz', False),
+        (b"x" * 3000, False),
+        (b"", False),
+    ],
+)
+def test_a_carrier_table_is_known_by_its_first_line(tmp_path: Path, data: bytes, table: bool) -> None:
+    path = tmp_path / "file.csv"
+    path.write_bytes(data)
+    assert is_carrier_table(path) == table
+
+
+@settings(max_examples=200, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(st.binary(max_size=300))
+def test_whatever_a_file_holds_it_is_a_table_or_not(tmp_path: Path, data: bytes) -> None:
+    path = tmp_path / "file.csv"
+    path.write_bytes(data)
+    assert is_carrier_table(path) in (True, False)

@@ -22,8 +22,8 @@ __all__ = ["doubt_waves", "reshape", "settle_waves", "wave_variance"]
 
 _SHORTEST_HZ, _LONGEST_HZ = 1.5e6, 300e6
 _LEAST_POINTS, _LEAST_RBW, _LEAST_PERIODS = 4.0, 3.0, 1.5
-_SIZE_NEPERS = 0.08  # of a sine, standard deviation beforehand: 0.7 dB peak to peak (common practice, no source)
-_BEFOREHAND = math.log(4.0)  # ln(odds) against: one line in five ripples so (common practice, no source)
+_SIZE_NEPERS = 0.08  # of a sine, standard deviation beforehand: 0.7 dB peak to peak (our choice)
+_BEFOREHAND = math.log(4.0)  # ln(odds) against: one line in five ripples so (our choice)
 _RELUCTANCE = 1.6  # ln(odds) for a sine that is taken: one that is not there costs more than one that is overlooked
 _LEAST_DOUBT = 0.5  # chance that there is a sine, below which the floor is not doubted
 _LEAST_CHANCE = 2e-3  # of one sine, to be counted as a doubt

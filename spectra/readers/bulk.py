@@ -55,7 +55,7 @@ class Pace:
         Whether it is worth trying to parse the whole rest of the text as one table (False after one failure).
     """
 
-    step: int = field(default_factory=lambda: _STEP)
+    step: int = field(default_factory=lambda: _STEP)  # looked up when used: tests read small texts as if large
     small: bool = False
     whole: bool = True
 

@@ -41,6 +41,15 @@ def _product(
 
 
 @compiled
+def _end_of_interval(interval: Index, i: int, stop: int) -> int:
+    """Return one past the last point before `stop` that lies in the same knot interval as point `i`."""
+    end = i + 1
+    while end < stop and interval[end] == interval[i]:
+        end += 1
+    return end
+
+
+@compiled
 def information(
     points: Points, at: At, first: Index, last: Index, start: Index, place: Index, width: int
 ) -> FloatArray:
@@ -68,9 +77,7 @@ def information(
                     add_to(lower, place[4 * j + a], place[4 * other + b], value)
         i = first[j]
         while fitted_floor and i < last[j]:
-            knot, end = interval[i], i + 1
-            while end < last[j] and interval[end] == knot:
-                end += 1
+            knot, end = interval[i], _end_of_interval(interval, i, last[j])
             for a in range(4):
                 for b in range(4):
                     value = _product(shared_weight, i, end, jacobian, a, own, values, b, 0)
@@ -78,9 +85,7 @@ def information(
             i = end
     i = 0
     while fitted_floor and i < n:
-        knot, end = interval[i], i + 1
-        while end < n and interval[end] == knot:
-            end += 1
+        knot, end = interval[i], _end_of_interval(interval, i, n)
         for a in range(4):
             for b in range(a + 1):
                 value = _product(floor_weight, i, end, values, a, 0, values, b, 0)
@@ -107,21 +112,18 @@ def gradient(
 ) -> FloatArray:
     """Return the gradient of minus the objective, by parameter."""
     values, interval = points[5], points[6]
-    jacobian, by_noise = at[1], at[8].reshape(1, -1)
-    k, n, pull = first.size, at[6].size, at[6] * at[7]
+    jacobian, weight, misfit, by_noise = at[1], at[6].reshape(1, -1), at[7], at[8]
+    k, n = first.size, misfit.size
     out = np.zeros(4 * k + beta.size)
-    ones = np.ones((1, n))
     for j in range(k):
         for a in range(4):
-            out[4 * j + a] = _product(pull, first[j], last[j], jacobian, a, start[j] - first[j], ones, 0, 0)
+            out[4 * j + a] = _product(misfit, first[j], last[j], jacobian, a, start[j] - first[j], weight, 0, 0)
     if beta.size:
-        i = 0
+        pull, i = misfit * by_noise, 0
         while i < n:
-            knot, end = interval[i], i + 1
-            while end < n and interval[end] == knot:
-                end += 1
+            end = _end_of_interval(interval, i, n)
             for a in range(4):
-                out[4 * k + knot + a] += _product(pull, i, end, values, a, 0, by_noise, 0, 0)
+                out[4 * k + interval[i] + a] += _product(pull, i, end, values, a, 0, weight, 0, 0)
             i = end
         for j in range(beta.size - 2):
             second = strength * (beta[j + 2] - 2.0 * beta[j + 1] + beta[j])

@@ -13,7 +13,7 @@ from spectra.finding import NextStep, step
 from spectra.findings.compare_ports import OPPOSITE, listed_shapes
 from spectra.findings.lookup import references_db, satellite_rows
 from spectra.findings.oscillator_fit import OscillatorFit, departures, fit_oscillator
-from spectra.findings.polarisation_levels import Shape, fit_levels
+from spectra.findings.polarisation_levels import Shape, apart_from, fit_levels
 from spectra.findings.polarisation_pair import shape_of
 from spectra.findings.polarisation_single import Suspicion
 from spectra.signal.filters import ENBW_PER_RBW_GAUSSIAN, SIGMA_PER_RBW
@@ -198,8 +198,7 @@ def _suspicion(
     own = shapes(best.polarisation or "") + [shape_of(carrier) for carrier in neighbours]
     measured = [shape_of(c) for c in measurement.carriers]
     masks = own + [m for m in measured if not any(_could_be(m, s) for s in foreign)]
-    bands = [(o.centre_hz, o.half_width_hz) for o in own]
-    foreign = [s for s in foreign if not _touches(s.centre_hz, s.half_width_hz, bands)]
+    foreign = apart_from(foreign, own)
     if not foreign:
         return None
     levels = fit_levels(measurement, foreign, masks)
@@ -222,11 +221,6 @@ def _suspicion(
         capture=sweep.origin.file,
         polarisation=other,
     )
-
-
-def _touches(centre_hz: float, half_width_hz: float, bands: Sequence[tuple[float, float]]) -> bool:
-    """Say whether a band shares spectrum with any of some, each given as centre and half of its width."""
-    return any(abs(centre_hz - centre) < half_width_hz + half for centre, half in bands)
 
 
 def _could_be(measured: Shape, listed: Shape) -> bool:

@@ -117,14 +117,13 @@ def departures(
     States of the same LO and side count as one; a row seen through another LO is left out.
     """
     place = places(table)
-    signs, los = np.array([(s.sign, s.lo_hz) for s in chain.lo_states]).T
     found = []
     for entry in identification.roll_call:
         if entry.status != "present" or entry.centre_hz is None or entry.row not in place:
             continue
         rf_hz, step = float(table.rf_hz[place[entry.row]]), float(table.rf_step_hz[place[entry.row]])
         centre = entry.centre_hz
-        seen = chain.lo_states[int(np.argmin(np.abs(signs * (rf_hz - los) - centre)))]
+        seen = min(chain.lo_states, key=lambda s: abs(float(s.if_from_rf(rf_hz)) - centre))
         sweep = measurements[min(entry.sweep, len(measurements) - 1)]
         carrier_std = _carrier_std(centre, sweep)
         if carrier_std is None or (seen.lo_hz, seen.injection) != (state.lo_hz, state.injection):

@@ -25,7 +25,7 @@ from spectra.units import FloatArray
 if TYPE_CHECKING:
     from spectra.measure.measurement import Measurement
 
-__all__ = ["LEAST_SHARE", "Levels", "Shape", "fit_levels", "floor_ratio", "point_spread"]
+__all__ = ["LEAST_SHARE", "Levels", "Shape", "apart_from", "fit_levels", "floor_ratio", "point_spread"]
 
 LEAST_SHARE = 0.3
 """Share of a carrier's shape that must lie on usable points, else it is hidden."""
@@ -52,6 +52,17 @@ class Shape:
     def overlaps(self, other: Shape, margin_hz: float = 0.0) -> bool:
         """Say whether the two share spectrum."""
         return abs(self.centre_hz - other.centre_hz) < self.half_width_hz + other.half_width_hz + margin_hz
+
+
+def apart_from(shapes: Sequence[Shape], others: Sequence[Shape]) -> list[Shape]:
+    """Return those shapes that share spectrum with none of some others (as `Shape.overlaps` says; of long lists)."""
+    bands = [(other.centre_hz, other.half_width_hz) for other in others]
+    found = []
+    for shape in shapes:
+        centre, half = shape.centre_hz, shape.half_width_hz
+        if not any(abs(centre - place) < half + reach for place, reach in bands):
+            found.append(shape)
+    return found
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from spectra.findings.polarisation_levels import Levels, Shape, fit_levels, floor_ratio
+from spectra.findings.polarisation_levels import Levels, Shape, apart_from, fit_levels, floor_ratio
 from spectra.units import DB_PER_NEPER, FloatArray
 
 if TYPE_CHECKING:
@@ -288,7 +288,7 @@ def _isolations(
         return []
     mine = [one.shape for one, _ in here]
     beside = [_moved(one.shape, target, port) for one in far]
-    beside = [shape for shape in beside if not any(shape.overlaps(other) for other in mine)]
+    beside = apart_from(beside, mine)
     levels = fit_levels(port.measurement, [*mine, *beside])
     masks = [one.shape for one in far]
     floor_dbm, floor_std = _floor_on(port.measurement, target)

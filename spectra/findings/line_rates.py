@@ -57,7 +57,7 @@ def _told(cc: FloatArray, ss: FloatArray, cs: FloatArray, count: int) -> NDArray
 class Grid:
     """The rates ``number / size`` per point of an even sweep, and what the search needs there, by Fourier transforms.
 
-    `used` are the points (0-based, of the whole sweep) that the search has. `held` (m, k) are the transforms of the
+    `used` are the points (0-based, of the whole sweep) that the search has. `held` (k, m) are the transforms of the
     columns that may vary freely; `square` (3, m) the sums of squares of cosine and sine and of their product that
     those columns leave.
     """
@@ -74,39 +74,40 @@ class Grid:
         """Prepare the grid of a sweep."""
         place = np.zeros(size)
         place[used] = 1.0
-        mask = np.asarray(np.fft.fft(place))
+        half = np.fft.rfft(place)
+        mask = np.concatenate((half, np.conj(half[1 : size - half.size + 1][::-1])))
         twice = mask[(2 * number) % size]
         square = 0.5 * np.stack((used.size + twice.real, used.size - twice.real, -twice.imag))
-        return cls(used, number, size, mask, np.empty((number.size, 0), complex), square).with_more(known)
+        return cls(used, number, size, mask, np.empty((0, number.size), complex), square).with_more(known)
 
     def with_more(self, columns: FloatArray) -> Grid:
         """Return the grid with further columns (n, k) taken out, orthonormal to one another and to those before."""
         more = self.lines(columns)
-        real, imaginary = more.real.T.copy(), more.imag.T.copy()
+        real, imaginary = more.real, more.imag
         taken = np.stack(((real**2).sum(axis=0), (imaginary**2).sum(axis=0), -(real * imaginary).sum(axis=0)))
-        held = np.hstack((self.held, more)) if self.held.size else more
+        held = np.concatenate((self.held, more)) if self.held.size else more
         return replace(self, held=held, square=self.square - taken)
 
     def lines(self, columns: FloatArray) -> NDArray[np.complex128]:
-        """Return the transforms of columns (n, k), given at the used points, at the rates of the grid, shape (m, k)."""
+        """Return the transforms of columns (n, k), given at the used points, at the rates of the grid, shape (k, m)."""
         full = np.zeros((columns.shape[1], self.size))
         full[:, self.used] = columns.T
-        return np.asarray(np.fft.rfft(full, axis=1)[:, self.number].T)
+        return np.asarray(np.fft.rfft(full, axis=1)[:, self.number])
 
     def _own(self, k: int) -> tuple[NDArray[np.complex128], FloatArray]:
-        """Return the transforms (m, 2) of cosine and sine of the rate `k` as the known columns leave them.
+        """Return the transforms (2, m) of cosine and sine of the rate `k` as the known columns leave them.
 
         Both are sums of two lines of the mask's transform; what the known columns take of them goes by their own
         transforms. With them comes the inverse of their two by two sums of squares.
         """
         at = self.number[k]
         below, above = self.mask[(self.number - at) % self.size], self.mask[(self.number + at) % self.size]
-        plain = np.stack((0.5 * (below + above), 0.5j * (above - below)), axis=1)
+        plain = np.stack((0.5 * (below + above), 0.5j * (above - below)))
         # what the known columns hold of cosine and sine is their transform at that rate, real and imaginary part
-        held = np.stack((self.held[k].real, -self.held[k].imag), axis=1)
+        held = np.stack((self.held[:, k].real, -self.held[:, k].imag))
         cc, ss, cs = self.square[:, k]
         det = cc * ss - cs * cs
-        return plain - self.held @ held, np.array([[ss, -cs], [-cs, cc]]) / det
+        return plain - held @ self.held, np.array([[ss, -cs], [-cs, cc]]) / det
 
     def gains(self, line: NDArray[np.complex128]) -> FloatArray:
         """Return what `gains_at` does at every rate, shape (m,), from the transform `line` of what is left."""
@@ -116,10 +117,10 @@ class Grid:
         """Return the gains with cosine and sine of the rate `k` taken out as well."""
         own, inverse = self._own(k)
         c, s = own.real, -own.imag
-        held_c, held_s = c @ inverse, s @ inverse
-        taken = np.stack(((held_c * c).sum(axis=1), (held_s * s).sum(axis=1), (held_c * s).sum(axis=1)))
+        held_c, held_s = inverse @ c, inverse @ s
+        taken = np.stack(((held_c * c).sum(axis=0), (held_s * s).sum(axis=0), (held_c * s).sum(axis=0)))
         levels = np.array([line[k].real, -line[k].imag])
-        return self._gains(line - own @ (inverse @ levels), self.square - taken)
+        return self._gains(line - (inverse @ levels) @ own, self.square - taken)
 
     def _gains(self, line: NDArray[np.complex128], square: FloatArray) -> FloatArray:
         cc, ss, cs = square

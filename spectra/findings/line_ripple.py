@@ -200,25 +200,33 @@ def _before_filter(ripple: Ripple, rbw_hz: float) -> Ripple:
 
 def _bounded(level_dbm: FloatArray, plateau: NDArray[np.intp]) -> FloatArray:
     """Return levels with lone points pulled in to 4 spreads of their plateau: a tone is no ripple."""
-    y = level_dbm.astype(np.float64).copy()
-    for own in _members(plateau):
-        x = np.arange(own.size, dtype=np.float64)
-        level = y[own]
-        line = np.full(x.size, level.mean())
-        if x.size > 3:
-            x -= x.mean()
-            line += float(x @ level) / float(x @ x) * x
-        rest = level - line
-        middle = median(rest)
-        spread = 1.4826 * median(np.abs(rest - middle)) + 1e-6
-        y[own] = line + np.clip(rest, middle - 4.0 * spread, middle + 4.0 * spread)
+    order, first, size = _by_plateau(plateau)
+    which = np.repeat(np.arange(size.size), size)
+    level = level_dbm[order]
+    place = np.arange(level.size) - (first + 0.5 * (size - 1))[which]
+    slope = np.add.reduceat(place * level, first) / np.maximum(np.add.reduceat(place * place, first), 1.0)
+    line = (np.add.reduceat(level, first) / size)[which] + np.where(size > 3, slope, 0.0)[which] * place
+    rest = level - line
+    middle = _medians(rest, first, size)[which]
+    reach = 4.0 * (1.4826 * _medians(np.abs(rest - middle), first, size) + 1e-6)[which]
+    y = np.empty(level.size)
+    y[order] = line + np.clip(rest, middle - reach, middle + reach)
     return y
 
 
-def _members(plateau: NDArray[np.intp]) -> list[NDArray[np.intp]]:
-    """Return the points of each plateau, by label."""
+def _medians(values: FloatArray, first: NDArray[np.intp], size: NDArray[np.intp]) -> FloatArray:
+    """Return the median of each run of values, that begins at `first` and has `size` of them."""
+    ordered = values.copy()
+    for run in np.split(ordered, first[1:]):
+        run.sort()
+    return np.asarray(0.5 * (ordered[first + (size - 1) // 2] + ordered[first + size // 2]))
+
+
+def _by_plateau(plateau: NDArray[np.intp]) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.intp]]:
+    """Return the points plateau by plateau, and where in that order each plateau begins and how many it has."""
     order = np.argsort(plateau, kind="stable")
-    return np.split(order, np.flatnonzero(np.diff(plateau[order])) + 1)
+    first = np.r_[0, np.flatnonzero(np.diff(plateau[order])) + 1]
+    return order, first, np.diff(first, append=order.size)
 
 
 def _plateaus(measurement: Measurement) -> tuple[NDArray[np.bool_], NDArray[np.intp]]:
@@ -255,18 +263,17 @@ def _change(level: FloatArray, reach: int) -> FloatArray:
 
 def _nuisance(f: FloatArray, plateau: NDArray[np.intp]) -> FloatArray:
     """Return what may vary freely: the level of each plateau, a cubic of floor and of all; orthonormal columns."""
-    members = _members(plateau)
     # no two plateaus, and no plateau and floor, have a point in common
-    floor = members[0] if plateau[members[0][0]] == 0 else members[0][:0]
+    order, _, size = _by_plateau(plateau)
+    floor = order[: size[0] if plateau[order[0]] == 0 else 0]
     bent = np.empty((0, 0))
     if floor.size > 1:
         powers = _powers(f[floor])
         bent = _orthonormal(powers - powers.mean(axis=0))
-    apart = np.zeros((f.size, len(members) + bent.shape[1]))
-    for k, own in enumerate(members):
-        apart[own, k] = 1.0 / math.sqrt(own.size)
+    apart = np.zeros((f.size, size.size + bent.shape[1]))
+    apart[order, np.repeat(np.arange(size.size), size)] = np.repeat(1.0 / np.sqrt(size), size)
     if bent.size:
-        apart[floor, len(members) :] = bent
+        apart[floor, size.size :] = bent
     common = _powers(f)
     common /= np.linalg.norm(common, axis=0)
     for _ in range(2):  # once more for what rounding left
@@ -278,7 +285,7 @@ def _nuisance(f: FloatArray, plateau: NDArray[np.intp]) -> FloatArray:
 def _powers(f: FloatArray) -> FloatArray:
     """Return first, second and third power of the place about its mean, in units of the range, shape (n, 3)."""
     x = (f - f.mean()) / max(float(np.ptp(f)), 1.0)
-    return np.stack((x, x**2, x**3), axis=1)
+    return np.stack((x, x * x, x * x * x), axis=1)
 
 
 def _orthonormal(matrix: FloatArray) -> FloatArray:
@@ -308,8 +315,8 @@ def _candidates(gain: FloatArray, cycles: FloatArray, least_gain: float) -> list
     """Return the peaks worth a closer look: the highest, and those highest over the rates around them."""
     inner = np.r_[-np.inf, gain, -np.inf]
     peaks = np.flatnonzero((gain >= inner[:-2]) & (gain >= inner[2:]) & (gain > least_gain))
-    if not peaks.size:
-        return []
+    if peaks.size <= _CLOSER:  # all are among the highest
+        return [int(k) for k in peaks]
     over = gain[peaks] / np.maximum(_around(gain, cycles)[peaks], 1e-12)
     first = [*peaks[np.argsort(-gain[peaks])[:_CLOSER]], *peaks[np.argsort(-over)[:_CLOSER]]]
     return sorted({int(k) for k in first})
@@ -359,13 +366,16 @@ def _strongest(
     span = float(np.ptp(f))
     tests = max(1.0, span * float(cycles[-1] - cycles[0]) * 2.0)
 
-    line = None if grid is None else grid.lines((rest - known @ (known.T @ rest))[:, None])[:, 0]
+    line = None if grid is None else grid.lines((rest - known @ (known.T @ rest))[:, None])[0]
     gain = gains_at(f, rest, known, cycles)[0] if grid is None or line is None else grid.gains(line)
 
     for other in taken:
         gain[np.abs(cycles - other) < 1.0 / span] = 0.0
     best, probability, noise = 0, 1.0, least_variance
     for k in _candidates(gain, cycles, 2.0 * least_variance * math.log(tests / false_alarm)):
+        alone = math.exp(-0.5 * min(gain[k] / least_variance, 1400.0))
+        if tests * alone >= probability:
+            continue  # another one is the stronger, whatever the rates around this one show
         # what carriers leave behind lies at low rates: each rate is held against the rates around it as well
         if grid is None or line is None:
             own = columns_of(f, float(cycles[k]))
@@ -374,7 +384,7 @@ def _strongest(
             left = grid.gains_without(line, k)
         around, freedom = _noise_around(left, cycles, k, span)
         chance = max(
-            math.exp(-0.5 * min(gain[k] / least_variance, 1400.0)),
+            alone,
             (1.0 + 0.5 * gain[k] / max(around * freedom, 1e-30)) ** -freedom,  # F law of 2 and twice as many (derived)
         )
         if tests * chance < probability:

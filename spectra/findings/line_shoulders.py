@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import special
 
 from spectra.findings.interference_scan import law_of
 from spectra.findings.line_ripple import find_ripples
@@ -25,6 +26,7 @@ from spectra.units import DB_PER_NEPER, FloatArray
 
 if TYPE_CHECKING:
     from spectra.measure.measurement import Carrier, Measurement
+    from spectra.signal.detectors import PointLaw
 
 __all__ = ["FALSE_ALARMS", "Shoulders", "beside_shoulders", "find_shoulders", "regrowth_shape"]
 
@@ -45,6 +47,9 @@ _FOOT_RATES, _FOOT_OFF = (
 )  # widths and offset of regrowth measured as a carrier (3 dB width 1.9; derived)
 _ALIKE_SIGMA = 3.0
 _OVER_RIPPLE = 2.0  # times its swing from peak to peak; once would be all that it can lift, known to a part
+_STEPS, _HALVINGS, _CLOSE = 50, 30, 1e-10
+_LEAST_RISE = -0.5  # a dip so deep is none of regrowth
+_NOTHING = 1e-12
 _SHAPE_STD_DB = 0.5
 """Of the level: a roll-off of 0.35 shifts it by 0.2 dB (numerically), digital modulation is no Gaussian noise."""
 FALSE_ALARMS = 1e-3
@@ -93,15 +98,18 @@ def find_shoulders(measurement: Measurement) -> tuple[Shoulders, ...]:
     if rbw is None or readings is None or sweep.settings.trace_mode in ("max_hold", "min_hold"):
         return ()
     strong = [(cn, index) for index, one in enumerate(measurement.carriers) if (cn := _strength(one, rbw)) is not None]
-    tested = [
-        (index, found)
+    risen = [
+        one
         for _, index in sorted(strong, reverse=True)[:_MOST_CARRIERS]
-        if (found := _tested(measurement, index, rbw)) is not None
+        if (one := _risen(measurement, index, rbw)) is not None
     ]
+    if not any(one.stands_out for one in risen):
+        return ()
+    tested = [one for one in risen if one.on_both_sides]
     shown = [
-        Shoulders(index, level, std, over, min(1.0, chance * len(tested)))
-        for index, (chance, level, std, over) in tested
-        if chance * len(tested) < FALSE_ALARMS and over >= _LEAST_EDGE_DB
+        _shoulders(measurement, one, min(1.0, one.chance * len(tested)))
+        for one in tested
+        if one.chance * len(tested) < FALSE_ALARMS and one.stands_out
     ]
     if not shown:
         return ()
@@ -149,73 +157,114 @@ def _is_regrowth(other: Carrier, carrier: Carrier) -> bool:
     return wider and abs(other.centre_hz - carrier.centre_hz) < _FOOT_OFF * own_rate and cn < own_cn - _LEAST_CN_DB
 
 
-def _tested(measurement: Measurement, index: int, rbw: float) -> tuple[float, float, float, float] | None:
-    """Return chance, level over the carrier with uncertainty, and lift of the floor; None where nothing can be seen."""
+@dataclass(frozen=True, slots=True, eq=False)
+class _Rise:
+    """What ln(level) does beside a carrier: by how much it rises at the plateau's edge over the floor farther out.
+
+    `u` (offset in symbol rates) and `y` (ln of the level) are those of the free points, `held` how many neighbours
+    share their noise.
+    """
+
+    carrier: int
+    u: FloatArray
+    y: FloatArray
+    held: float
+    law: PointLaw
+    lift: float
+    std: float
+    floor: float
+
+    @property
+    def chance(self) -> float:
+        """How likely an even floor shows as much (Student's t; `scipy.special.stdtr`)."""
+        freedom = max(1.0, self.u.size / self.held - 3.0)
+        return float(special.stdtr(freedom, -self.lift / self.std))
+
+    @property
+    def stands_out(self) -> bool:
+        """Whether it could be told if it were the only one."""
+        return self.chance < FALSE_ALARMS and DB_PER_NEPER * self.lift >= _LEAST_EDGE_DB
+
+    @property
+    def on_both_sides(self) -> bool:
+        """Whether either side for itself shows it, and both alike, as regrowth of one carrier does."""
+        sides = [_fitted(self.u[part], self.y[part], self.law.variance, self.held) for part in (self.u < 0, self.u > 0)]
+        if any(lift < _SIDE_SIGMA * std for lift, std, _ in sides):
+            return False
+        apart = abs(sides[0][0] - sides[1][0])
+        return apart <= _ALIKE_SIGMA * math.hypot(sides[0][1], sides[1][1]) + 0.5 * self.lift
+
+
+def _risen(measurement: Measurement, index: int, rbw: float) -> _Rise | None:
+    """Return the rise beside a carrier; None where nothing rises, or too little is free to see it."""
     carrier, f = measurement.carriers[index], measurement.sweep.frequency_hz
     rate = carrier.symbol_rate_bd
     assert rate is not None
-    u = (f - carrier.centre_hz) / rate
-    free = (np.abs(u) < _REACH) & (np.abs(f - carrier.centre_hz) > _outer_half_hz(carrier, rbw))
+    off = np.abs(f - carrier.centre_hz)
+    free = (off < _REACH * rate) & (off > _outer_half_hz(carrier, rbw))
     for number, other in enumerate(measurement.carriers):
         if number != index and not _is_regrowth(other, carrier):
             free &= np.abs(f - other.centre_hz) > _outer_half_hz(other, rbw)
+    u = (f[free] - carrier.centre_hz) / rate
     held = max(1.0, measurement.correlated_points)
-    beside, beyond = free & (np.abs(u) < _NEAR), free & (np.abs(u) >= 1.5)
+    beside, beyond = np.abs(u) < _NEAR, np.abs(u) >= _ENDS
     for side in (u < 0.0, u > 0.0):
         few = (beside & side).sum() < _LEAST_INSIDE * held or (beyond & side).sum() < _LEAST_BEYOND * held
         if few:
             return None
-    return _judged(measurement, carrier, u, free, held)
-
-
-def _judged(
-    measurement: Measurement, carrier: Carrier, u: FloatArray, free: NDArray[np.bool_], held: float
-) -> tuple[float, float, float, float] | None:
-    from scipy.stats import t as student
-
     law = law_of(measurement)
-    y = measurement.sweep.level_dbm / DB_PER_NEPER
-    lift, std, floor, freedom = _fitted(u[free], y[free], law.variance, held)
+    y = measurement.sweep.level_dbm[free] / DB_PER_NEPER
+    lift, std, floor = _fitted(u, y, law.variance, held)
     if lift <= 0.0 or not math.isfinite(std):
         return None
-    sides = [_fitted(u[part], y[part], law.variance, held) for part in (free & (u < 0.0), free & (u > 0.0))]
-    if any(one[0] < _SIDE_SIGMA * one[1] for one in sides):
-        return None
-    apart = abs(sides[0][0] - sides[1][0])
-    if apart > _ALIKE_SIGMA * math.hypot(sides[0][1], sides[1][1]) + 0.5 * lift:
-        return None  # regrowth of one carrier is alike on both sides
-    chance = float(student.sf(lift / std, freedom))
-    over_floor = math.expm1(lift)  # in ln(level), so of the power
+    return _Rise(index, u, y, held, law, lift, std, floor)
+
+
+def _shoulders(measurement: Measurement, rise: _Rise, chance: float) -> Shoulders:
+    carrier = measurement.carriers[rise.carrier]
+    over_floor = math.expm1(rise.lift)  # in ln(level), so of the power
     at_centre = float(np.interp(carrier.centre_hz, measurement.sweep.frequency_hz, measurement.floor.level_dbm))
     plateau_dbm = at_centre + (carrier.cn_db or 0.0)
-    level = 10.0 * math.log10(over_floor) + DB_PER_NEPER * (floor - law.mean) - plateau_dbm
-    of_lift = DB_PER_NEPER * std * (1.0 + over_floor) / over_floor
+    level = 10.0 * math.log10(over_floor) + DB_PER_NEPER * (rise.floor - rise.law.mean) - plateau_dbm
+    of_lift = DB_PER_NEPER * rise.std * (1.0 + over_floor) / over_floor
     level_std = math.hypot(of_lift, carrier.cn_std_db or 0.0, _SHAPE_STD_DB)
-    return chance, level, level_std, DB_PER_NEPER * lift
+    return Shoulders(rise.carrier, level, level_std, DB_PER_NEPER * rise.lift, chance)
 
 
-def _fitted(u: FloatArray, y: FloatArray, variance: float, held: float) -> tuple[float, float, float, float]:
-    """Return the rise of ln(level) at the plateau's edge, its uncertainty, the level under it, degrees of freedom.
+def _fitted(u: FloatArray, y: FloatArray, variance: float, held: float) -> tuple[float, float, float]:
+    """Return the rise of ln(level) at the plateau's edge, its uncertainty, and the level under it.
 
     ``ln(level) = a + b u + ln(1 + s T(u))`` by least squares; the rise is ``ln(1 + s)``, its uncertainty that of the
-    fit made linear, from the scatter of the points about it or that of their law, whichever is greater.
+    fit made linear, from the scatter of the points about it or that of their law, whichever is greater. The line is
+    taken out of everything beforehand, which leaves one unknown; Gauss-Newton steps on it, halved where they go too
+    far.
     """
-    from scipy.optimize import least_squares
-
     shape = regrowth_shape(u)
-    plain = np.column_stack([np.ones(u.size), u, shape])
-    if np.linalg.matrix_rank(plain) < 3:
-        return 0.0, math.inf, float(np.median(y)), 1.0
-    start, *_ = np.linalg.lstsq(plain, y, rcond=None)
+    line, bent = np.linalg.qr(np.column_stack([np.ones(u.size), u]))
 
-    def residual(p: FloatArray) -> FloatArray:
-        return np.asarray(p[0] + p[1] * u + np.log1p(np.maximum(p[2], -0.5) * shape) - y)
+    def without_line(values: FloatArray) -> FloatArray:
+        return np.asarray(values - line @ (line.T @ values))
 
-    fit = least_squares(residual, [start[0], start[1], max(float(start[2]), 0.0)])
-    freedom = max(1.0, u.size / held - 3.0)
-    seen = float(np.sum(fit.fun**2)) / max(1.0, u.size - 3.0)
-    spread = math.sqrt(max(seen, variance) * held)
-    s = max(float(fit.x[2]), -0.5)
-    slope = np.column_stack([np.ones(u.size), u, shape / (1.0 + s * shape)])
-    std = spread * math.sqrt(float(np.linalg.inv(slope.T @ slope)[2, 2])) / (1.0 + s)
-    return math.log1p(s), std, float(fit.x[0]), freedom
+    rest, own = without_line(y), without_line(shape)
+    if abs(bent[1, 1]) <= _NOTHING * abs(bent[0, 0]) or own @ own <= _NOTHING * (shape @ shape):
+        return 0.0, math.inf, float(np.median(y))  # of a shape that is a line itself nothing can be told
+    s = max(float(own @ rest / (own @ own)), 0.0)
+    left = without_line(np.log1p(s * shape)) - rest
+    for _ in range(_STEPS):
+        slope = without_line(shape / (1.0 + s * shape))
+        move = -float(slope @ left / (slope @ slope))
+        best = left
+        for _ in range(_HALVINGS):
+            new = max(s + move, _LEAST_RISE)
+            left = without_line(np.log1p(new * shape)) - rest
+            if left @ left <= best @ best:
+                break
+            move *= 0.5
+        done, s = abs(new - s) <= _CLOSE * (1.0 + s), new
+        if done:
+            break
+    slope = without_line(shape / (1.0 + s * shape))
+    seen = float(left @ left) / max(1.0, u.size - 3.0)
+    std = math.sqrt(max(seen, variance) * held / float(slope @ slope)) / (1.0 + s)
+    along = np.linalg.solve(bent, line.T @ (y - np.log1p(s * shape)))
+    return math.log1p(s), std, float(along[0])

@@ -92,7 +92,7 @@ def test_gains_by_transform_are_those_of_least_squares() -> None:
     rest = rng.normal(size=used.size)
     number = np.array([20, 77, 140])
     grid = Grid.of(used, number, size, known)
-    line = grid.lines((rest - known @ (known.T @ rest))[:, None])[:, 0]
+    line = grid.lines((rest - known @ (known.T @ rest))[:, None])[0]
 
     def left(*columns: np.ndarray) -> float:
         whole = np.column_stack([known, *columns])
@@ -108,7 +108,7 @@ def test_gains_by_transform_are_those_of_least_squares() -> None:
     for gains in (
         grid.gains_without(line, 1),
         grid.with_more(more := orthonormal_beside(known, waves(77))).gains(
-            line - grid.lines(more)[:, 0] * (more[:, 0] @ rest) - grid.lines(more)[:, 1] * (more[:, 1] @ rest)
+            line - grid.lines(more)[0] * (more[:, 0] @ rest) - grid.lines(more)[1] * (more[:, 1] @ rest)
         ),
     ):
         for k in (0, 2):

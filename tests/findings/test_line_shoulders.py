@@ -9,8 +9,9 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy.optimize import least_squares
 
-from spectra.findings import line
+from spectra.findings import line, line_shoulders
 from spectra.findings.line_level import total_power_dbm
 from spectra.findings.line_ripple import find_ripples
 from spectra.findings.line_shoulders import find_shoulders, regrowth_shape
@@ -162,3 +163,24 @@ def test_shoulders_are_a_further_sign_and_no_claim_by_themselves() -> None:
     assert told.answer == "cannot_tell" and "same on every line" in told.explanation
     (loud,) = line.compression_suspected(at(-12.0, measured(0.0, 14)), ())
     assert "shoulders" not in loud.explanation
+
+
+@pytest.mark.parametrize("rise", [-0.3, 0.0, 0.05, 1.0, 30.0])
+def test_the_fit_is_that_of_a_general_solver(rise: float) -> None:
+    """scipy.optimize.least_squares from the truth, its tolerances at 1e-14; also from points of one side alone."""
+    rng = np.random.default_rng(round(10.0 * rise) + 7)
+    for low in (-2.5, 0.6):
+        u = np.linspace(low, 2.5, 240)
+        u = u[np.abs(u) > 0.6]
+        shape = regrowth_shape(u)
+        y = -20.0 + 0.1 * u + np.log1p(rise * shape) + rng.normal(scale=0.1, size=u.size)
+
+        def residual(p: np.ndarray, u: np.ndarray = u, shape: np.ndarray = shape, y: np.ndarray = y) -> np.ndarray:
+            return p[0] + p[1] * u + np.log1p(np.maximum(p[2], -0.5) * shape) - y
+
+        fit = least_squares(residual, [-20.0, 0.1, rise], xtol=1e-14, ftol=1e-14, gtol=1e-14)
+        spread = math.sqrt(float(fit.fun @ fit.fun) / (u.size - 3.0))
+        std = spread * math.sqrt(np.linalg.inv(fit.jac.T @ fit.jac)[2, 2]) / (1.0 + fit.x[2])
+        lift, lift_std, level = line_shoulders._fitted(u, y, 0.0, 1.0)
+        assert lift == pytest.approx(math.log1p(fit.x[2]), abs=1e-4 * std)
+        assert (lift_std, level) == pytest.approx((std, fit.x[0]), rel=1e-3)

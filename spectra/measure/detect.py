@@ -24,6 +24,8 @@ from spectra.units import FloatArray
 
 __all__ = ["Window", "find_edges", "independent_tests", "ladder", "scan", "threshold"]
 
+_MOST_WINDOWS = 400  # of one width, that are looked at
+
 
 @dataclass(frozen=True, slots=True)
 class Window:
@@ -106,21 +108,27 @@ def scan(
     least : float
         Normal score.
     """
-    found: list[Window] = []
     fitting = [width for width in widths if width < ratio.size]
+    compiled = loops()
+    if compiled is not None:
+        inflations = window_inflation(correlation, np.array(fitting, dtype=np.float64))
+        which = np.array(fitting, dtype=np.intp), law.shape / inflations
+        kept = compiled.windows_found(ratio, share, *which, math.copysign(3.0, law.scale), least, _MOST_WINDOWS)
+        return [Window(*window) for window in zip(*(values.tolist() for values in kept), strict=True)]
+    found: list[Window] = []
     for width, hot, score in _standing_out(ratio, share, law, correlation, fitting, least):
-        if hot.size > 400:
-            best = np.argpartition(-np.abs(score), 400)[:400]
+        if hot.size > _MOST_WINDOWS:
+            best = np.argpartition(-np.abs(score), _MOST_WINDOWS)[:_MOST_WINDOWS]
             hot, score = hot[best], score[best]
         found += [Window(first, width, own) for first, own in zip(hot.tolist(), score.tolist(), strict=True)]
     found.sort(key=lambda window: -abs(window.score))
-    kept: list[Window] = []
+    best_first: list[Window] = []
     taken = np.zeros(ratio.size, dtype=bool)
     for window in found:
         if not taken[window.first : window.last].any():
             taken[window.first : window.last] = True
-            kept.append(window)
-    return kept
+            best_first.append(window)
+    return best_first
 
 
 def find_edges(y: FloatArray, variance: float, correlation: FloatArray, widths: list[int], least: float) -> list[int]:

@@ -101,7 +101,7 @@ def fit(
     at = start if start is not None and start.trace is trace and start.scene is scene else None
     at = evaluate(trace, scene, start) if at is None else at
     compiled = loops()
-    if compiled is not None and not scene.theta[:, 4:].any():
+    if compiled is not None:
         return _fitted(compiled, at, rounds, tolerance, frozen, least)
     damping = 1e-3
     here: Information | None = None
@@ -140,7 +140,7 @@ def fit(
 def _fitted(
     loops: ModuleType, at: Evaluation, rounds: int, tolerance: float, frozen: NDArray[np.bool_] | None, least: float
 ) -> tuple[Scene, Evaluation]:
-    """Return what `fit` does for carriers without responses, by compiled loops."""
+    """Return what `fit` does, by compiled loops."""
     trace, scene, pairs = at.trace, at.scene, at.pairs
     held = np.zeros(scene.count, dtype=np.bool_) if frozen is None else frozen
     begun = (to_loops(at), at.lost, at.bent, pairs.first, pairs.last, pairs.start)

@@ -97,6 +97,9 @@ class FloorBasis:
 
     def spline(self, beta: FloatArray) -> FloatArray:
         """Return ln(floor) at every point without the waves."""
+        compiled = loops()
+        if compiled is not None:
+            return np.asarray(compiled.spline_at(self.values, self.interval, beta))
         level: FloatArray = self.values[0] * beta[self.interval]
         for a in range(1, 4):
             level += self.values[a] * beta[self.interval + a]
@@ -104,6 +107,9 @@ class FloorBasis:
 
     def gram(self, weight: FloatArray) -> FloatArray:
         """Return the lower diagonals, shape (4, size), of B' diag(weight) B."""
+        compiled = loops()
+        if compiled is not None:
+            return np.asarray(compiled.gram_of(self.values, self.interval, self.size, weight))
         result = np.zeros((4, self.size))
         first = self.interval[self.starts]
         sums = np.add.reduceat(self.products * weight, self.starts, axis=1)
@@ -139,6 +145,9 @@ class FloorBasis:
 
     def variance(self, covariance: FloatArray) -> FloatArray:
         """Return the variance of ln(floor) at every point from the covariance of the coefficients."""
+        compiled = loops()
+        if compiled is not None:
+            return np.asarray(compiled.variance_at(self.values, self.interval, covariance))
         result = np.zeros(self.interval.size)
         for a in range(4):
             for b in range(4):
@@ -378,14 +387,19 @@ def _grow(
     strict: bool,
 ) -> FloatArray:
     """Return the floor that grows from the blocks near an envelope; `strict` also judges stretches of blocks."""
-    n, count = y.size, mean.size
-    middle = np.minimum(np.arange(count) * block + block // 2, n - 1)
+    n, count, compiled = y.size, mean.size, loops()
+    strength = 30.0 * basis.prior_strength
     taken = mean < envelope + 3.0 * spread
     beta = np.full(basis.size, float(np.median(envelope[taken])) if taken.any() else float(mean.min()))
+    if compiled is not None and basis.wave is None:
+        shown = (basis.values, basis.interval, basis.penalty, y, law.offset, law.scale, information, block, mean)
+        error = _FIRST_ERROR if strict else -1.0
+        return np.asarray(compiled.floor_grown(*shown, taken, beta, strength, spread, error))
+    middle = np.minimum(np.arange(count) * block + block // 2, n - 1)
     for k in range(7):
         weight = np.zeros(n)
         weight[: count * block] = np.repeat(np.where(taken, information, 0.0), block)
-        beta = fit_floor(basis, y, law, weight + 1e-9, beta, 30.0 * basis.prior_strength, rounds=3 if k else 6)
+        beta = fit_floor(basis, y, law, weight + 1e-9, beta, strength, rounds=3 if k else 6)
         above = mean - basis.floor(beta)[middle]
         raised = _raised(above, spread) if strict else above > 2.5 * spread
         again = ~raised & (above > -6.0 * spread)

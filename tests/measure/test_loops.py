@@ -11,7 +11,7 @@ from scipy import special
 
 from spectra.measure import compiled, measure
 from spectra.measure.compiled import loops, use
-from spectra.measure.detect import find_edges, ladder
+from spectra.measure.detect import find_edges, ladder, scan
 from spectra.measure.edges import edge_laws
 from spectra.measure.fit import fit
 from spectra.measure.floor import first_floors, floor_basis, floor_line, with_waves
@@ -20,6 +20,7 @@ from spectra.measure.linear import Band
 from spectra.measure.model import evaluate
 from spectra.measure.profile import profiles
 from spectra.measure.questions import _best_cut as best_cut
+from spectra.measure.response import best_orders
 from spectra.measure.scene import BENDS, CW, LEAST_ROLL_OFF, MOST_ROLL_OFF, RC, Scene, Trace, stacked
 from spectra.measure.seeds import seed_carriers
 from spectra.signal.blurred import edge
@@ -167,10 +168,11 @@ def test_the_inverse_where_parameters_meet(both):
         assert np.all(within[4 * j + 3, k + at : k + at + 4] != 0.0)
 
 
+@pytest.mark.parametrize("bent", [False, True])
 @pytest.mark.parametrize("law", LAWS)
-def test_a_fit(both, law):
-    trace, scene = a_scene(law)
-    away = np.array([0.4, -0.3, 0.05, -0.1] + [0.0] * BENDS)
+def test_a_fit(both, law, bent):
+    trace, scene = a_scene(law, bent)
+    away = np.array([0.4, -0.3, 0.05, -0.1] + [0.03] * BENDS)
     start = replace(scene, theta=np.where(scene.theta == 0.0, 0.0, scene.theta + away), beta=0.9 * scene.beta)
     start.theta[scene.kind == CW, 1] = start.theta[scene.kind == CW, 0]
     (one, at), (two, there) = both(lambda: fit(trace, start, rounds=4))
@@ -183,6 +185,18 @@ def test_a_fit(both, law):
     assert close(one.theta, two.theta, 1e-6)
     held = np.clip(start.theta[:, 2], LEAST_ROLL_OFF, MOST_ROLL_OFF)
     assert np.array_equal(two.theta[:, 2], held * (scene.kind == RC))
+
+
+def test_responses_that_the_evidence_asks_for(both):
+    trace, scene = a_scene(bent=True)
+    scene = replace(scene, theta=scene.theta * np.array([1.0] * 4 + [5.0] * BENDS))
+    trace = replace(trace, y=evaluate(trace, scene).eta)
+    plain = replace(scene, theta=np.where(np.arange(4 + BENDS) < 4, scene.theta, 0.0))
+    which = np.flatnonzero(scene.kind == RC)
+    for some in (plain, scene):
+        one, two = both(lambda some=some: best_orders(trace, some, evaluate(trace, some), which))
+        assert one.tolist() == two.tolist()
+        assert 0 < np.count_nonzero(one) < which.size
 
 
 def test_a_fit_given_up_takes_no_step(both):
@@ -223,6 +237,40 @@ def test_first_floors_and_edges(both):
     one, two = both(lambda: find_edges(trace.y, 0.1, np.array([0.5, 0.2]), ladder(1.0, 100.0), 4.0))
     assert one == two
     assert len(one) > 5
+
+
+@pytest.mark.parametrize("law", LAWS)
+@pytest.mark.parametrize("least", [2.0, 4.0])  # the first finds more of one width than are looked at
+def test_windows_that_stand_out(both, law, least):
+    rng, own = np.random.default_rng(11), LAWS[law]
+    ratio, share = rng.gamma(own.shape, 1.0 / own.shape, 2500), rng.uniform(0.3, 1.0, 2500)
+    ratio[400:460] *= 1.8
+    ratio[900:930] *= 0.4
+    ratio[1200:2400] *= 1.0 + (least < 3.0)
+    one, two = both(lambda: scan(ratio, share, own, np.array([0.4, 0.1]), ladder(1.0, 80.0), least))
+    assert [(window.first, window.width) for window in one] == [(window.first, window.width) for window in two]
+    assert close([window.score for window in one], [window.score for window in two])
+    assert min(window.score for window in one) < -least < least < max(window.score for window in one)
+
+
+def test_the_spline_its_products_and_its_variance(both):
+    trace, scene = a_scene()
+    basis, rng = trace.basis, np.random.default_rng(4)
+    assert close(*both(lambda: basis.spline(scene.beta)))
+    weight = rng.uniform(0.5, 2.0, trace.x.size)
+    assert close(*both(lambda: basis.gram(weight)))
+    root = rng.normal(size=(basis.size, basis.size))
+    assert close(*both(lambda: basis.variance(root @ root.T)))
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_floors_that_grow_where_stretches_stand_high(both, seed):
+    trace, _ = a_scene(seed=seed)
+    high = np.where((trace.x > 60) & (trace.x < 330), 0.5, 0.0)  # too little for a block, enough for a stretch
+    y = trace.y + high
+    floors = both(lambda: first_floors(trace.basis, trace.x, y, trace.law, trace.information, 1e6))
+    assert len(floors[0]) == len(floors[1])
+    assert all(close(one, two, 1e-6) for (one, _), (two, _) in zip(*floors, strict=True))
 
 
 def test_a_whole_measurement(both, scenes):

@@ -9,14 +9,25 @@ What was compiled is kept on disk by the file that a function is in, blind to ch
 change, touch them all.
 """
 
+from spectra.measure.loops.detect import edges_found, windows_found
 from spectra.measure.loops.edges import followed
 from spectra.measure.loops.fit import fitted, kept, moved
-from spectra.measure.loops.floor import best_cut, edges_found, floor_fitted, hull_under, line_through, mixture_intervals
+from spectra.measure.loops.floor import (
+    best_cut,
+    floor_fitted,
+    floor_grown,
+    gram_of,
+    hull_under,
+    line_through,
+    mixture_intervals,
+    spline_at,
+    variance_at,
+)
 from spectra.measure.loops.information import edge_information, gradient, information
 from spectra.measure.loops.linear import inverse_within, solved, solved_at_each
 from spectra.measure.loops.model import evaluated
 from spectra.measure.loops.pairs import ordered, reached, within
-from spectra.measure.loops.response import response_sums
+from spectra.measure.loops.response import orders_asked, response_sums
 from spectra.measure.loops.seeds import guessed, medians
 
 __all__ = [
@@ -26,8 +37,10 @@ __all__ = [
     "evaluated",
     "fitted",
     "floor_fitted",
+    "floor_grown",
     "followed",
     "gradient",
+    "gram_of",
     "guessed",
     "hull_under",
     "information",
@@ -38,9 +51,13 @@ __all__ = [
     "mixture_intervals",
     "moved",
     "ordered",
+    "orders_asked",
     "reached",
     "response_sums",
     "solved",
     "solved_at_each",
+    "spline_at",
+    "variance_at",
+    "windows_found",
     "within",
 ]

@@ -11,6 +11,7 @@ from spectra.measure.loops.information import add_to, gradient, information
 from spectra.measure.loops.linear import firm, times
 from spectra.measure.loops.model import At, Points, evaluated
 from spectra.measure.loops.pairs import ordered, reached, within
+from spectra.measure.loops.response import response_steps
 from spectra.measure.loops.special import Flags, Index, compiled, summing
 from spectra.measure.scene import CW, LEAST_ROLL_OFF, MOST_ROLL_OFF
 from spectra.units import FloatArray
@@ -82,6 +83,20 @@ def _regained(weight: FloatArray, before: FloatArray, after: FloatArray) -> floa
 
 
 @compiled
+def _response_moved(theta: FloatArray, step: FloatArray, share: float) -> tuple[FloatArray, bool]:
+    """Return the carriers after a share of a step of their responses, and whether none became much narrower."""
+    out, sound = theta.copy(), True
+    for k in range(len(theta)):
+        for a in range(theta.shape[1]):
+            if step[k, a] != 0.0:
+                out[k, a] += share * step[k, a]
+        if step[k, 2] != 0.0:
+            out[k, 2] = min(max(out[k, 2], LEAST_ROLL_OFF), MOST_ROLL_OFF)
+        sound &= out[k, 1] - out[k, 0] > 0.5 * (theta[k, 1] - theta[k, 0])
+    return out, sound
+
+
+@compiled
 def fitted(
     points: Points,
     kind: Index,
@@ -99,7 +114,7 @@ def fitted(
     last: Index,
     start: Index,
 ) -> tuple[FloatArray, FloatArray, At, float, float, Index, Index, Index, int, bool]:
-    """Return carriers, floor and `At` after damped Fisher scoring, as `spectra.measure.fit.fit` without responses.
+    """Return carriers, floor and `At` after damped Fisher scoring, as `spectra.measure.fit.fit`.
 
     Also minus ln(likelihood), the penalty in it, the pairs (first, last, start), how many steps were taken, and whether
     the pairs are other ones.
@@ -155,6 +170,23 @@ def fitted(
                 known, fresh = False, True
         if gain > _LIKE:
             known = False
+        if np.any(theta[:, 4:] != 0.0):  # some have a response
+            known = False
+            shift = response_steps(x, at[1], at[6], at[7], theta, first, last, start, frozen)
+            for share in (1.0, 0.3, 0.1):
+                trial, sound = _response_moved(theta, shift, share)
+                if not sound:
+                    continue
+                other = not within(x, trial, first, last, sigma)
+                pairs = reached(x, trial, sigma, 1.0) if other else (first, last, start)
+                there, then, then_bent = evaluated(points, kind, trial, beta, strength, pairs[0], pairs[1], pairs[2])
+                more = bent - then_bent + _regained(at[6], at[9], there[9])
+                if more > 0.0:
+                    theta, at, lost, bent, gain, steps = trial, there, then, then_bent, gain + more, steps + 1
+                    if other:
+                        first, last, start = pairs
+                        stale, renewed = True, True
+                    break
         if gain < tolerance:
             break
     return theta, beta, at, lost, bent, first, last, start, steps, renewed

@@ -1,4 +1,4 @@
-"""Floors, edges and steps, compiled: what `floor`, `detect`, `profile` and `questions` do, number by number."""
+"""Floors and steps, compiled: what `floor`, `profile` and `questions` do, number by number."""
 
 from __future__ import annotations
 
@@ -7,10 +7,22 @@ import math
 import numpy as np
 
 from spectra.measure.loops.linear import solved
-from spectra.measure.loops.special import Index, compiled
+from spectra.measure.loops.many import exp_of
+from spectra.measure.loops.special import Flags, Index, compiled
 from spectra.units import FloatArray
 
-__all__ = ["best_cut", "edges_found", "floor_fitted", "hull_under", "line_through", "mixture_intervals"]
+__all__ = [
+    "best_cut",
+    "floor_fitted",
+    "floor_grown",
+    "gram_of",
+    "hull_under",
+    "line_through",
+    "mixture_intervals",
+    "raised",
+    "spline_at",
+    "variance_at",
+]
 
 
 @compiled
@@ -55,6 +67,42 @@ def hull_under(x: FloatArray, y: FloatArray) -> FloatArray:
 
 
 @compiled
+def spline_at(values: FloatArray, interval: Index, beta: FloatArray) -> FloatArray:
+    """Return the spline at every point, as `spectra.measure.floor.FloorBasis.spline`."""
+    level = np.empty(interval.size)
+    for i in range(interval.size):
+        j = interval[i]
+        level[i] = values[0, i] * beta[j] + values[1, i] * beta[j + 1]
+        level[i] += values[2, i] * beta[j + 2] + values[3, i] * beta[j + 3]
+    return level
+
+
+@compiled
+def gram_of(values: FloatArray, interval: Index, size: int, weight: FloatArray) -> FloatArray:
+    """Return the lower diagonals of B' diag(weight) B, as `spectra.measure.floor.FloorBasis.gram`."""
+    out = np.zeros((4, size))
+    for i in range(weight.size):
+        for a in range(4):
+            own = weight[i] * values[a, i]
+            for d in range(4 - a):
+                out[d, interval[i] + a] += own * values[a + d, i]
+    return out
+
+
+@compiled
+def variance_at(values: FloatArray, interval: Index, covariance: FloatArray) -> FloatArray:
+    """Return the variance at every point, as `spectra.measure.floor.FloorBasis.variance`."""
+    out = np.zeros(interval.size)
+    for i in range(interval.size):
+        j = interval[i]
+        for a in range(4):
+            for b in range(4):
+                out[i] += values[a, i] * values[b, i] * covariance[j + a, j + b]
+        out[i] = max(out[i], 0.0)
+    return out
+
+
+@compiled
 def floor_fitted(
     values: FloatArray,
     interval: Index,
@@ -69,29 +117,20 @@ def floor_fitted(
 ) -> FloatArray:
     """Return the spline's coefficients, as `spectra.measure.floor.fit_floor`."""
     size, n = beta.size, y.size
-    lower = np.zeros((size, 4))
-    for d in range(4):
-        for c in range(size - d):
-            lower[c, d] = strength * penalty[d, c]
-    for i in range(n):
-        for a in range(4):
-            for d in range(4 - a):
-                lower[interval[i] + a, d] += weight[i] * values[a, i] * values[a + d, i]
-    ridge = 1e-9 * (1.0 + lower.max())
-    for c in range(size):
-        lower[c, 0] += ridge
+    band = gram_of(values, interval, size, weight) + strength * penalty
+    band[0] += 1e-9 * (1.0 + band.max())
+    lower = band.T.copy()
     place, free, none = np.arange(size), np.ones(size, np.bool_), np.zeros(size)
     beta = beta.copy()
     for _ in range(rounds):
-        right = np.zeros(size)
+        pull, right = spline_at(values, interval, beta), np.zeros(size)
         for i in range(n):
-            level = 0.0
+            pull[i] = min(max((y[i] - pull[i] - offset) / scale, -40.0), 3.0)
+        exp_of(pull, pull)
+        for i in range(n):
+            force = weight[i] * scale * (min(pull[i], 20.0) - 1.0)
             for a in range(4):
-                level += values[a, i] * beta[interval[i] + a]
-            u = min(max((y[i] - level - offset) / scale, -40.0), 40.0)
-            pull = weight[i] * scale * (min(math.exp(u), 20.0) - 1.0)
-            for a in range(4):
-                right[interval[i] + a] += pull * values[a, i]
+                right[interval[i] + a] += force * values[a, i]
         for j in range(size - 2):
             second = strength * (beta[j + 2] - 2.0 * beta[j + 1] + beta[j])
             right[j] -= second
@@ -110,40 +149,61 @@ def floor_fitted(
 
 
 @compiled
-def edges_found(y: FloatArray, variance: float, inflations: FloatArray, widths: Index, least: float) -> Index:
-    """Return the points at which the level steps, as `spectra.measure.detect.find_edges`."""
-    n = y.size
-    total = np.zeros(n + 1)
+def raised(above: FloatArray, spread: float, error: float) -> Flags:
+    """Say which blocks stand over the floor, as `spectra.measure.floor._raised`."""
+    n = above.size
+    out, total = np.empty(n, np.bool_), np.zeros(n + 1)
     for i in range(n):
-        total[i + 1] = total[i] + y[i]
-    edge, blocked = np.zeros(n + 1, np.bool_), np.empty(n + 1, np.bool_)
-    for which in range(widths.size):
-        width = widths[which]
-        if 2 * width >= n:
+        out[i] = above[i] > 2.5 * spread + 0.5 * error
+        total[i + 1] = total[i] + min(max(above[i], -4.0 * spread), 4.0 * spread)
+    width = 2
+    while width <= n // 3:
+        least, end = width * (3.5 * spread / math.sqrt(width) + error), 0
+        for i in range(n + 1 - width):
+            if total[i + width] - total[i] > least:
+                out[max(i, end) : i + width] = True
+                end = i + width
+        width *= 2
+    return out
+
+
+@compiled
+def floor_grown(
+    values: FloatArray,
+    interval: Index,
+    penalty: FloatArray,
+    y: FloatArray,
+    offset: float,
+    scale: float,
+    information: float,
+    block: int,
+    mean: FloatArray,
+    taken: Flags,
+    beta: FloatArray,
+    strength: float,
+    spread: float,
+    error: float,
+) -> FloatArray:
+    """Return the floor that grows from the blocks that are taken, as `spectra.measure.floor._grow`.
+
+    `error` is that of a first floor where stretches of blocks are judged as well, negative where they are not.
+    """
+    count, last = mean.size, y.size - 1
+    for k in range(7):
+        weight = np.full(y.size, 1e-9)
+        for j in range(count):
+            if taken[j]:
+                weight[j * block : (j + 1) * block] += information
+        beta = floor_fitted(values, interval, penalty, y, offset, scale, weight, beta, strength, 3 if k else 6)
+        level, above = spline_at(values, interval, beta), np.empty(count)
+        for j in range(count):
+            above[j] = mean[j] - level[min(j * block + block // 2, last)]
+        high = raised(above, spread, error) if error >= 0.0 else above > 2.5 * spread
+        again = ~high & (above > -6.0 * spread)
+        if np.array_equal(again, taken) or again.sum() < 4:
             break
-        count = n + 1 - 2 * width
-        size, hot = np.empty(count), np.empty(count, np.bool_)
-        share = 1.0 / (width * math.sqrt(2.0 * variance * inflations[which] / width))
-        for k in range(count):
-            size[k] = abs(total[k + 2 * width] - 2.0 * total[k + width] + total[k]) * share
-        reach, margin = max(1, width // 2), max(1, round(0.6 * width))
-        blocked[:] = False
-        for old in range(n + 1):
-            if edge[old]:
-                blocked[max(0, old - margin) : old + margin + 1] = True
-        for k in range(count):
-            hot[k] = size[k] > least
-            step = 1
-            while hot[k] and step <= reach:  # most have a greater one close by
-                hot[k] = size[k] >= size[max(k - step, 0)] and size[k] >= size[min(k + step, count - 1)]
-                step += 1
-        found = np.flatnonzero(hot)
-        for k in found[np.argsort(-size[found])]:
-            at = k + width
-            if not blocked[at]:
-                edge[at] = True
-                blocked[max(0, at - margin) : at + margin + 1] = True
-    return np.flatnonzero(edge)
+        taken = again
+    return beta
 
 
 @compiled

@@ -9,7 +9,7 @@ import numpy as np
 from spectra.measure.loops.special import Flags, Index, compiled
 from spectra.units import FloatArray
 
-__all__ = ["firm", "inverse_within", "solved", "solved_at_each", "times"]
+__all__ = ["firm", "inverse_within", "solved", "solved_at_each", "stiffened", "times"]
 
 _RIDGE = 1e-9
 _RIDGES = (0.0, 1e-7, 1e-5, 1e-3, 1e-1, 10.0)  # as in `spectra.measure.linear`
@@ -113,6 +113,33 @@ def firm(lower: FloatArray, place: Index, right: FloatArray, free: Flags, dampin
         if positive:
             return step
     raise np.linalg.LinAlgError("information matrix not positive")
+
+
+@compiled
+def stiffened(matrix: FloatArray, right: FloatArray) -> FloatArray:
+    """Return the solution of a small symmetric system, slightly stiffened, as `spectra.measure.response` does."""
+    q = right.size
+    scale, factor, out = np.empty(q), np.empty((q, q)), np.empty(q)
+    for a in range(q):
+        scale[a] = 1.0 / math.sqrt(max(matrix[a, a], 1e-12))
+    for a in range(q):  # L and D of L D L', D on the diagonal
+        factor[a, a] = 1.0 + 1e-7
+        for b in range(a):
+            total = matrix[a, b] * scale[a] * scale[b]
+            for c in range(b):
+                total -= factor[a, c] * factor[c, c] * factor[b, c]
+            factor[a, b] = total / factor[b, b]
+            factor[a, a] -= factor[a, b] * total
+        out[a] = scale[a] * right[a]
+        for b in range(a):
+            out[a] -= factor[a, b] * out[b]
+    for a in range(q - 1, -1, -1):
+        out[a] /= factor[a, a]
+        for b in range(a + 1, q):
+            out[a] -= factor[b, a] * out[b]
+    for a in range(q):
+        out[a] *= scale[a]
+    return out
 
 
 @compiled

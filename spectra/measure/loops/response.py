@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
-from spectra.measure.loops.special import Index, compiled
-from spectra.measure.scene import BENDS
+from spectra.measure.loops.linear import stiffened
+from spectra.measure.loops.special import Flags, Index, compiled
+from spectra.measure.scene import BEND_PRECISION, BENDS, LEAST_ROLL_OFF, MOST_ROLL_OFF
 from spectra.units import FloatArray
 
-__all__ = ["response_at", "response_sums"]
+__all__ = ["orders_asked", "response_at", "response_steps", "response_sums"]
 
 _SMOOTH_REACH = 1.4  # as in `spectra.measure.model`
+_FAR, _PRICE = 3.0, 3.0  # as in `spectra.measure.response`
 
 
 @compiled
@@ -70,3 +74,125 @@ def response_sums(
             for b in range(a):
                 matrix[j, b, a] = matrix[j, a, b]
     return matrix, gradient
+
+
+@compiled
+def _order_of(row: FloatArray) -> int:
+    """Return how many terms a carrier's response has."""
+    for j in range(BENDS, 0, -1):
+        if row[3 + j] != 0.0:
+            return j
+    return 0
+
+
+@compiled
+def _system(
+    x: FloatArray,
+    jacobian: FloatArray,
+    weight: FloatArray,
+    misfit: FloatArray,
+    theta: FloatArray,
+    first: Index,
+    last: Index,
+    start: Index,
+    which: Index,
+    frozen: bool,
+) -> tuple[FloatArray, FloatArray]:
+    """Return information (q, q) and gradient (q) of one carrier, prior included, its roll-off held where it must be."""
+    matrices, gradients = response_sums(x, jacobian, weight, misfit, theta, first, last, start, which)
+    matrix, right, k = matrices[0], gradients[0], which[0]
+    for j in range(BENDS):
+        matrix[4 + j, 4 + j] += BEND_PRECISION[j]
+        right[4 + j] -= BEND_PRECISION[j] * theta[k, 4 + j]
+    roll_off = theta[k, 2]
+    outward = (roll_off <= LEAST_ROLL_OFF and right[2] <= 0.0) or (roll_off >= MOST_ROLL_OFF and right[2] >= 0.0)
+    if outward or frozen:
+        _hold(matrix, right, 2)
+    return matrix, right
+
+
+@compiled
+def _hold(matrix: FloatArray, right: FloatArray, a: int) -> None:
+    """Take a parameter out of a system."""
+    matrix[a, :], matrix[:, a], right[a] = 0.0, 0.0, 0.0
+    matrix[a, a] = 1.0
+
+
+@compiled
+def response_steps(
+    x: FloatArray,
+    jacobian: FloatArray,
+    weight: FloatArray,
+    misfit: FloatArray,
+    theta: FloatArray,
+    first: Index,
+    last: Index,
+    start: Index,
+    frozen: Flags,
+) -> FloatArray:
+    """Return the step of every response with its carrier's own parameters, as `spectra.measure.response.bend_round`."""
+    size = 4 + BENDS
+    out, which = np.zeros((len(theta), size)), np.empty(1, np.intp)
+    for k in range(len(theta)):
+        order = _order_of(theta[k])
+        if order == 0 or last[k] <= first[k]:
+            continue
+        which[0] = k
+        matrix, right = _system(x, jacobian, weight, misfit, theta, first, last, start, which, frozen[k])
+        for a in range(4 + order, size):
+            _hold(matrix, right, a)
+        step = stiffened(matrix, right)
+        for a in range(size):  # where little is known a step may be any size
+            out[k, a] = step[a] if a < 3 else min(max(step[a], -_FAR), _FAR)
+    return out
+
+
+@compiled
+def orders_asked(
+    x: FloatArray,
+    jacobian: FloatArray,
+    weight: FloatArray,
+    misfit: FloatArray,
+    theta: FloatArray,
+    first: Index,
+    last: Index,
+    start: Index,
+    some: Index,
+) -> Index:
+    """Return how many terms the evidence asks for, as `spectra.measure.response.best_orders`."""
+    orders, which = np.zeros(some.size, np.intp), np.empty(1, np.intp)
+    taken, schur, white = np.empty((BENDS + 1, 4)), np.empty((BENDS, BENDS)), np.empty(BENDS)
+    for m in range(some.size):
+        k = some[m]
+        if last[k] <= first[k]:
+            continue
+        which[0] = k
+        matrix, right = _system(x, jacobian, weight, misfit, theta, first, last, start, which, False)
+        own = matrix[:4, :4].copy()
+        for t in range(BENDS):
+            taken[t] = stiffened(own, matrix[4 + t, :4])
+        taken[BENDS] = stiffened(own, right[:4])
+        for t in range(BENDS):
+            for u in range(BENDS):
+                schur[t, u] = matrix[4 + t, 4 + u]
+                for a in range(4):
+                    schur[t, u] -= 0.5 * (matrix[4 + t, a] * taken[u, a] + matrix[4 + u, a] * taken[t, a])
+        worth, most = -_PRICE, 0.0
+        for t in range(BENDS):
+            white[t] = right[4 + t]
+            for a in range(4):
+                white[t] -= matrix[4 + t, a] * taken[BENDS, a]
+            for u in range(BENDS):
+                white[t] += schur[t, u] * theta[k, 4 + u]
+        for t in range(BENDS):  # Cholesky's factor in place: its first n rows serve n terms
+            for u in range(t + 1):
+                for c in range(u):
+                    schur[t, u] -= schur[t, c] * schur[u, c]
+                schur[t, u] = math.sqrt(schur[t, t]) if u == t else schur[t, u] / schur[u, u]
+            for u in range(t):
+                white[t] -= schur[t, u] * white[u]
+            white[t] /= schur[t, t]
+            worth += 0.5 * white[t] ** 2 - math.log(schur[t, t]) + 0.5 * math.log(BEND_PRECISION[t])
+            if worth > most:
+                most, orders[m] = worth, t + 1
+    return orders

@@ -35,6 +35,8 @@ _REFERENCES_RBW = (16.0, 8.0, 5.0)
 _TONES = 0.8  # share of the false alarms allowed that goes to widths of a tone; the rest to wider bumps
 _APART = 2.0  # standard deviations from which on the two sides are not one level
 _LEAST_REFERENCE_RBW = 2.5  # a shorter side tells less than it may mislead (common practice, no source)
+_SHORTEST_PIECE = 8
+_ROUNDING = 1e-9
 _GUARD_RBW = 1.6  # a Gaussian filter is 31 dB down there (derived: 3.01 dB x (2 x 1.6)^2)
 _LEAST_EXCESS_DB = 0.5  # flatness of real plateaus (common practice, no source)
 _LEAST_BUMP_DB = 1.0
@@ -102,8 +104,9 @@ def find_hosts(measurement: Measurement) -> tuple[Host, ...]:
     hosts: list[Host] = []
     group: list[tuple[int, float, float, float]] = []
     end = level = -math.inf
-    for index, low, high, roll_off in sorted(spans, key=lambda s: s[1]):
-        here = _plateau_dbm(measurement, low, high)
+    spans.sort(key=lambda s: s[1])
+    heights = _plateaus_dbm(measurement, [(low, high) for _, low, high, _ in spans])
+    for (index, low, high, roll_off), here in zip(spans, heights, strict=True):
         touches = bool(group) and low - end < 3.0 * rbw
         alike = abs(here - level) < _ALIKE_DB
         if high - low < _LEAST_WIDTH_RBW * rbw:  # no host of its own, but it may bridge what it parted
@@ -118,14 +121,11 @@ def find_hosts(measurement: Measurement) -> tuple[Host, ...]:
         group.append((index, low, high, roll_off))
         end = max(end, high)
     hosts += _host(group, rbw)
-    floor = measurement.floor.level_dbm
-    frequency = sweep.frequency_hz
-    return tuple(
-        host
-        for host in hosts
-        if _plateau_dbm(measurement, host.low_hz, host.high_hz)
-        > float(np.interp(0.5 * (host.low_hz + host.high_hz), frequency, floor)) + _HOST_OVER_FLOOR
-    )
+    heights = _plateaus_dbm(measurement, [(host.low_hz, host.high_hz) for host in hosts])
+    middles = [0.5 * (host.low_hz + host.high_hz) for host in hosts]
+    floor = np.interp(middles, sweep.frequency_hz, measurement.floor.level_dbm).tolist()
+    told = zip(hosts, heights, floor, strict=True)
+    return tuple(host for host, height, under in told if height > under + _HOST_OVER_FLOOR)
 
 
 def _edges(measurement: Measurement, carrier: Carrier) -> tuple[float, float, float] | None:
@@ -150,13 +150,15 @@ def _edges_of_model(measurement: Measurement, centre_hz: float) -> tuple[float, 
     return float(f[low[-1] + 1] if low.size else f[0]), float(f[at + high[0] - 1] if high.size else f[-1])
 
 
-def _plateau_dbm(measurement: Measurement, low: float, high: float) -> float:
-    """Return the level that the middle of a plateau shows (median: what stands on it does not lift it)."""
-    quarter = 0.25 * (high - low)
-    frequency = measurement.sweep.frequency_hz
-    a, b = np.searchsorted(frequency, [low + quarter, high - quarter])
-    a, b = min(int(a), frequency.size - 1), max(int(b), int(a) + 1)
-    return median(measurement.sweep.level_dbm[a:b])
+def _plateaus_dbm(measurement: Measurement, edges: list[tuple[float, float]]) -> list[float]:
+    """Return the level that the middle of each plateau shows (median: what stands on it does not lift it)."""
+    frequency, level = measurement.sweep.frequency_hz, measurement.sweep.level_dbm
+    quarters = [(low + 0.25 * (high - low), high - 0.25 * (high - low)) for low, high in edges]
+    found = []
+    for a, b in np.searchsorted(frequency, quarters).tolist():
+        first = min(a, frequency.size - 1)
+        found.append(median(level[first : max(b, first + 1)]))
+    return found
 
 
 def _host(group: list[tuple[int, float, float, float]], rbw: float) -> list[Host]:
@@ -219,12 +221,17 @@ def scan_hosts(measurement: Measurement, false_alarms: float) -> tuple[Stretch, 
     owner = _owners(hosts, sweep.frequency_hz)
     bounds = _bounds(hosts, owner, sweep.frequency_hz)
     tests = _tests(widths, float((owner >= 0).sum()), rbw_points)
+    quietest = _quietest(total, hosts, sweep.frequency_hz, rbw_points)
     found: list[Stretch] = []
     for width in widths:
         middle = np.flatnonzero(owner[width // 2 : sweep.points - width + 1 + width // 2] >= 0) + width // 2
+        first = middle - width // 2
+        if law.scale > 0.0:  # a look at what stands out by too little, whatever is around it, would be in vain
+            mean = (total[first + width] - total[first]) / width
+            may = mean > _least_ratio(readings[width], false_alarms / tests[width]) * quietest[owner[middle]]
+            first, middle = first[may], middle[may]
         if not middle.size:
             continue
-        first = middle - width // 2
         tail, ratio, reference = _tails(total, first, width, rbw_points, law, readings, bounds[:, middle])
         excess = DB_PER_NEPER * law.scale * np.log(np.maximum(ratio, 1e-12))
         least = _LEAST_EXCESS_DB if _of_a_tone(width, rbw_points) else _LEAST_BUMP_DB
@@ -237,6 +244,38 @@ def scan_hosts(measurement: Measurement, false_alarms: float) -> tuple[Stretch, 
             start = int(first[k])
             found.append(Stretch(start, start + width, float(ratio[k]), shown, float(tail[k] * tests[width]), host))
     return _apart(found, math.ceil(_GUARD_RBW * rbw_points), sweep.points)
+
+
+def _least_ratio(readings: float, chance: float) -> float:
+    """Return a ratio that a stretch must exceed if so great a one is to have less than a chance, whatever is around it.
+
+    The neighbourhood is a gamma variate, which lies under its mean in more than half of all cases, so that the F law's
+    tail is more than half of the stretch's own (derived).
+    """
+    from scipy.special import gammainccinv
+
+    return float(gammainccinv(readings, min(1.0, 2.0 * chance))) / readings
+
+
+def _quietest(total: FloatArray, hosts: tuple[Host, ...], frequency_hz: FloatArray, rbw_points: float) -> FloatArray:
+    """Return for each host a mean that no neighbourhood in its flat part falls short of.
+
+    A neighbourhood can be cut into pieces of a few lengths, and the least mean of all such pieces is less than its own.
+    """
+    shortest = min(_least_reference(rbw_points), _SHORTEST_PIECE)
+    edges = np.array([(host.flat_low_hz, host.flat_high_hz) for host in hosts])
+    begin, end = np.searchsorted(frequency_hz, edges).T
+    found = np.full(len(hosts), math.inf)
+    for length in range(shortest, 2 * shortest):
+        means = np.append((total[length:] - total[:-length]) / length, math.inf)
+        places = np.stack((begin, np.maximum(end - length + 1, begin + 1)), axis=1).clip(0, means.size - 1)
+        found = np.minimum(found, np.minimum.reduceat(means, places.ravel())[::2])
+    return np.asarray(found * (1.0 - _ROUNDING))
+
+
+def _least_reference(rbw_points: float) -> int:
+    """Return how many points the shorter side of a neighbourhood must have to be one."""
+    return max(4, math.ceil(_LEAST_REFERENCE_RBW * rbw_points))
 
 
 def _widths(rbw_points: float, widest: float, spacing_hz: float) -> list[int]:
@@ -302,7 +341,7 @@ def _tails(
         if not left_open.size:
             break
         most = max(4, round(length_rbw * rbw_points), width if length_rbw > 5.0 else 0)
-        least = max(4, math.ceil(_LEAST_REFERENCE_RBW * rbw_points))
+        least = _least_reference(rbw_points)
         free = room[:, left_open]
         lengths = np.minimum(np.where(free >= least, free, 0), most)
         start = first[left_open]

@@ -43,6 +43,7 @@ _LIKELY_SHARES = (
 _OUTLIER_RATE = 0.1
 _OUTLIER_WIDTH = 30.0  # how much wider outliers lie, in standard uncertainties
 _LOG_INSIDE, _LOG_OUTSIDE = math.log(1.0 - _OUTLIER_RATE), math.log(_OUTLIER_RATE / _OUTLIER_WIDTH)
+_MOST_CONDITION = 1e14
 _LIKELY_OUT = 0.2  # a carrier with less weight than this does not share the departure
 
 
@@ -123,7 +124,7 @@ def departures(
             continue
         rf_hz, step = float(table.rf_hz[place[entry.row]]), float(table.rf_step_hz[place[entry.row]])
         centre = entry.centre_hz
-        seen = min(chain.lo_states, key=lambda s: abs(float(s.if_from_rf(rf_hz)) - centre))
+        seen = min(chain.lo_states, key=lambda s: abs(s.sign * (rf_hz - s.lo_hz) - centre))
         sweep = measurements[min(entry.sweep, len(measurements) - 1)]
         carrier_std = _carrier_std(centre, sweep)
         if carrier_std is None or (seen.lo_hz, seen.injection) != (state.lo_hz, state.injection):
@@ -357,9 +358,10 @@ def _free_ppm(
     if float(belongs.sum()) < 2.5 or float(np.ptp(design[belongs > 0.5, 1])) <= 0.0:
         return None, None
     weight = belongs / var
-    information = design.T @ (design * weight[:, None])
-    if np.linalg.cond(information) > 1e14:
+    (aa, ab), (_, bb) = design.T @ (design * weight[:, None])
+    det = aa * bb - ab * ab
+    largest = 0.5 * (aa + bb + math.hypot(aa - bb, 2.0 * ab))
+    if det * _MOST_CONDITION < largest**2:  # the smaller eigenvalue is the determinant over the larger one
         return None, None
-    cov = np.linalg.inv(information)
-    mean = cov @ (design.T @ (weight * y))
-    return float(mean[1]), math.sqrt(float(cov[1, 1]))
+    first, second = design.T @ (weight * y)
+    return float((aa * second - ab * first) / det), math.sqrt(float(aa / det))

@@ -20,7 +20,7 @@ from spectra.measure.statistics import assumed_average
 from spectra.signal.blurred import edge
 from spectra.signal.detectors import PointLaw, point_law
 from spectra.signal.filters import ENBW_PER_RBW_GAUSSIAN, SIGMA_PER_RBW
-from spectra.units import FloatArray
+from spectra.units import DB_PER_NEPER, FloatArray
 
 if TYPE_CHECKING:
     from spectra.measure.measurement import Measurement
@@ -182,7 +182,7 @@ def fit_levels(
     columns = _design(f, shapes, rbw)
     free = _free_points(f, others, rbw)
     total = columns.sum(axis=0)
-    share = np.where(total > 0.0, (columns * free[:, None]).sum(axis=0) / np.maximum(total, 1e-300), 0.0)
+    share = np.where(total > 0.0, free.astype(np.float64) @ columns / np.maximum(total, 1e-300), 0.0)
     # each column's integral over an endless axis is 1 by construction: what the span cuts off is not shown
     share = share * np.minimum(1.0, total * sweep.spacing_hz)
     usable = share >= LEAST_SHARE
@@ -192,35 +192,37 @@ def fit_levels(
     theta, covariance = _solve(design, q, mean, free, spread, measurement.correlated_points)
     m = baseline.shape[1]
     cn0, std = np.full(len(shapes), np.nan), np.full(len(shapes), np.nan)
-    where = [int(k) for k in np.flatnonzero(usable)]
-    level = baseline @ theta[:m]
-    for position, k in enumerate(where):
-        at = int(np.clip(np.searchsorted(f, shapes[k].centre_hz), 0, f.size - 1))
-        height = max(float(level[at]), 0.05)  # the floor as it is here, over the shape it was given
-        cn0[k] = theta[m + position] / height
-        # of a ratio: strength and floor are found from the same points, one too high makes the other too low
-        along = np.zeros(theta.size)
-        along[m + position] = 1.0 / height
-        along[:m] = -baseline[at] * cn0[k] / height
-        variance = float(along @ covariance @ along)
-        if floor_std_db is not None:
-            variance += _floor_variance(floor_std_db[at], columns[:, k], free)
-        std[k] = math.sqrt(max(variance, 0.0))
+    where = np.flatnonzero(usable)
+    if not where.size:
+        return Levels(cn0, std, share)
+    at = np.minimum(np.searchsorted(f, [shapes[k].centre_hz for k in where.tolist()]), f.size - 1)
+    height = np.maximum(baseline[at] @ theta[:m], 0.05)  # the floor as it is here, over the shape it was given
+    cn0[where] = theta[m:] / height
+    # of a ratio: strength and floor are found from the same points, one too high makes the other too low
+    along = np.hstack((-baseline[at] * (cn0[where] / height)[:, None], np.diag(1.0 / height)))
+    variance = ((along @ covariance) * along).sum(axis=1)
+    if floor_std_db is not None:
+        variance += _floor_variance(floor_std_db[at], columns[:, where], free)
+    std[where] = np.sqrt(np.maximum(variance, 0.0))
     return Levels(cn0, std, share)
 
 
-def _floor_variance(floor_std_db: float, column: FloatArray, free: NDArray[np.bool_]) -> float:
-    """Return what the uncertainty of the floor's shape under a carrier adds to the variance of its strength."""
-    peak = float(np.max(np.where(free, column, 0.0)))
-    if peak <= 0.0:
-        return 0.0
-    return float((floor_std_db * math.log(10.0) / 10.0 / peak) ** 2)
+def _floor_variance(floor_std_db: FloatArray, columns: FloatArray, free: NDArray[np.bool_]) -> FloatArray:
+    """Return what the uncertainty of the floor's shape under each carrier adds to the variance of its strength."""
+    peak = np.max(columns, axis=0, initial=0.0, where=free[:, None])
+    known = peak > 0.0
+    return np.where(known, (floor_std_db / DB_PER_NEPER / np.where(known, peak, 1.0)) ** 2, 0.0)
 
 
 def _free_points(frequency_hz: FloatArray, others: Sequence[Shape], rbw_hz: float) -> NDArray[np.bool_]:
+    """Return which points lie off all of some carriers: each takes a stretch of the axis out."""
     free = np.ones(frequency_hz.size, dtype=np.bool_)
-    for other in others:
-        free &= np.abs(frequency_hz - other.centre_hz) > other.half_width_hz + 2.5 * rbw_hz
+    centre = np.array([other.centre_hz for other in others])
+    reach = np.array([other.half_width_hz + 2.5 * rbw_hz for other in others])
+    first = np.searchsorted(frequency_hz, centre - reach, side="left")
+    end = np.searchsorted(frequency_hz, centre + reach, side="right")
+    for a, b in zip(first.tolist(), end.tolist(), strict=True):
+        free[a:b] = False
     return free
 
 

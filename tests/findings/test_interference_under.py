@@ -9,7 +9,7 @@ from scipy import stats
 
 from spectra.findings import interference
 from spectra.findings.interference_guests import es_n0_loss_db, under_carriers
-from spectra.findings.interference_scan import scan_hosts
+from spectra.findings.interference_scan import Host, _least_ratio, _quietest, scan_hosts
 from spectra.measure import measure
 from spectra.simulate import Analyser, Emission, Spectrum, sweep_spectrum
 
@@ -96,3 +96,29 @@ def test_finding_says_what_it_costs_and_asks_the_watch() -> None:
     assert "Es/N0" in finding.explanation
     assert {e.name for e in finding.evidence} >= {"c_over_i", "es_n0_loss", "false_alarms"}
     assert np.isfinite([e.value for e in finding.evidence if isinstance(e.value, float)]).all()
+
+
+def test_no_stretch_that_is_passed_over_could_have_been_told() -> None:
+    """scipy.stats.f: a ratio under the least one has more than the chance allowed, whatever neighbourhood it is of."""
+    rng = np.random.default_rng(11)
+    for _ in range(2000):
+        own, around = np.exp(rng.uniform(np.log(0.7), np.log(3000.0), 2))
+        chance = 10.0 ** rng.uniform(-12.0, 0.0)
+        least = _least_ratio(own, chance)
+        assert stats.f.sf(least * rng.uniform(0.0, 1.0), 2.0 * own, 2.0 * around) > chance * 0.999999
+
+
+def test_no_neighbourhood_falls_short_of_the_quietest_of_its_host() -> None:
+    """Means of all windows of the admitted lengths, one by one (NumPy)."""
+    rng = np.random.default_rng(12)
+    frequency = np.arange(200.0)
+    level = rng.gamma(3.0, size=200) + 5.0 * (frequency > 90.0)
+    total = np.r_[0.0, np.cumsum(level)]
+    hosts = tuple(Host((0,), low, high, low, high) for low, high in ((3.0, 60.0), (95.0, 99.0), (120.0, 199.5)))
+    for rbw_points in (1.0, 2.0, 9.0):
+        quietest = _quietest(total, hosts, frequency, rbw_points)
+        for host, bound in zip(hosts, quietest, strict=True):
+            inside = level[(frequency >= host.flat_low_hz) & (frequency < host.flat_high_hz)]
+            least = max(4, math.ceil(2.5 * rbw_points))
+            means = [inside[a:b].mean() for b in range(inside.size + 1) for a in range(b - least + 1)]
+            assert min(means, default=math.inf) >= bound or inside.size < least

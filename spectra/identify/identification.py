@@ -47,7 +47,8 @@ class Thresholds:
     `none` is against chance, `next` against the best rival of the table, `kin` against a satellite that the table does
     not hold but that shares part of its carriers with a list of the table. The last cannot grow without bound:
     satellites elsewhere on the arc with nearly the same plan exist, and no sweep tells them apart. `roll_call` is the
-    part of it that the roll call alone gives: listed carriers that show, carriers shown that are listed. `matched` is
+    part of it that the roll call alone gives: listed carriers that show, carriers shown that are listed. Where fewer
+    rows than usual are on air `sparse_roll_call` is enough of it, if the whole reaches `sparse_kin`. `matched` is
     not odds but the least number of listed carriers shown (neighbours that the sweep measures as one count each): fewer
     are thin evidence, whatever the odds say. `expected_kin`
     stands in place of `probable_kin` for the satellite that was expected: that the antenna looks at one outside the
@@ -58,6 +59,8 @@ class Thresholds:
     confirmed_next: float = 3.0
     confirmed_kin: float = 2.5
     confirmed_roll_call: float = 0.2
+    sparse_kin: float = 3.0
+    sparse_roll_call: float = -0.25
     confirmed_matched: float = 5.0
     probable_none: float = 3.0
     probable_next: float = 1.0

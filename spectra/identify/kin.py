@@ -1,11 +1,12 @@
 """Kin: how much better "this satellite" explains the sweeps than "one that resembles it and is not in the table".
 
-Among open plans such relatives are common: broadcast satellites share rasters, rates and whole plans. Seven things part
+Among open plans such relatives are common: broadcast satellites share rasters, rates and whole plans. Eight things part
 them from the satellite itself, whatever its plan:
 
 * how the roll call adds up: listed carriers that should show and do not, carriers shown that are not listed;
 * rates: those of the satellite scatter by their measured uncertainty, those of a relative by more, and some are others;
 * rates that are all off by one factor: a relative that uses one other rate throughout;
+* an LO error of several tolerances: a relative on a shifted raster;
 * centre frequencies about the common offset: scatter as that of the rates;
 * where the unlisted carriers stand: a relative's own take the transponders of rows that are silent;
 * how plain the plan is: one rate at even spacing is easily another's too, many rates at odd places are not;
@@ -22,13 +23,21 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
+from math import isfinite, log
+from statistics import median
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from spectra.identify import likeness
-from spectra.identify.joint import Scoring, System
+from spectra.identify.joint import Option, Scoring, System
 from spectra.identify.prepared import Prepared
 from spectra.units import FloatArray
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    IntArray = NDArray[np.intp]
 
 __all__ = ["Kinship", "expected_gain", "kinship", "roll_call_evidence"]
 
@@ -43,6 +52,10 @@ _COEFFICIENTS = np.array([-4.34, 1.35, 2.21, 1.52, 0.52, 0.36, -2.92, 1.52, 1.14
 _UNHINTED = np.array([1.15, 1.73, 0.67, 2.28, 2.55])
 _UNHINTED_TERMS = (0, 9, 10, 7, 8)
 _HALF, _HALF_SPREAD = 0.55, 0.12
+# relative standard uncertainties of rates: that of a usual sweep, from where to where they make a difference, and by
+# which power (chosen on the trials, where it tells more than any other term of this kind)
+_USUAL_SPREAD, _FINEST, _COARSEST, _UNKNOWN_SPREAD = 0.03, 0.006, 0.12, 0.1
+_COARSE = 0.7
 # how the regression's log odds came true on the trials (`tests/campaigns/identify_kin.csv`): a satellite whose carriers
 # the sweep shows badly is not as unlikely as it says, one whose carriers fit is likelier; below even odds also as on
 # the even-numbered trials of `identify_reliability`
@@ -124,19 +137,22 @@ def evidence(
     leads: tuple[float, float],
     beside: Sequence[int] = (),
 ) -> FloatArray:
-    """Return what the odds stand on: the terms of `_COEFFICIENTS`, those of `_UNHINTED`, and a factor of the rates."""
+    """Return what the odds stand on: the terms of `_COEFFICIENTS`, those of `_UNHINTED`, and three that count as such.
+
+    The last three are a factor common to all rates, a shift common to all centres, and how coarsely rates are measured.
+    """
     rolls = _ALL[2].copy()
     matched, conflicts = 0, 0.0
     rates: list[tuple[FloatArray, FloatArray]] = []
     centres: list[tuple[FloatArray, FloatArray]] = []
-    rows = []
+    rows: list[IntArray] = []
+    spreads: list[float] = []
     for number, (scoring, option) in enumerate(zip(scorings, system.options, strict=True)):
         if option.entry < 0:
             continue
         s = scoring.scored
-        slots = s.slot_entry == option.entry
         left = max(int(s.left[option.entry]) - (beside[number] if beside else 0), 0)
-        rolls += _roll(_ALL, s.slot_visible[slots], s.slot_silent[slots], left)
+        rolls += _roll(_ALL, *_slots(prepared, scoring, option), left)
         conflicts += likeness.conflicts(prepared, scoring, option) if left else 0.0
         pairs = np.flatnonzero(s.pair_entry == option.entry)
         matched += pairs.size
@@ -144,6 +160,7 @@ def evidence(
         rates.append(likeness.rates_apart(prepared, scoring, pairs))
         centres.append(likeness.centres_apart(prepared, scoring, option, pairs))
         rows.append(s.pair_row[pairs])
+        spreads += scoring.group.log_rate_std.tolist()
     itself, relative, lonely = (_log_sum(rolls[part]) for part in _PARTS)
     return np.array(
         [
@@ -157,8 +174,17 @@ def evidence(
             itself - lonely,
             conflicts,
             likeness.common_factor(rates),
+            likeness.common_shift(prepared, system.options),
+            _coarseness(spreads),
         ]
     )
+
+
+def _coarseness(spreads: Sequence[float]) -> float:
+    """Return what the precision of rates makes of the rest: leads and fits grow with it, for relatives as well."""
+    known = [each for each in spreads if isfinite(each)]
+    middle = median(known) if known else _UNKNOWN_SPREAD
+    return _COARSE * log(min(max(middle, _FINEST), _COARSEST) / _USUAL_SPREAD)
 
 
 def expected_gain(
@@ -176,9 +202,7 @@ def expected_gain(
         total = weight.copy()
         for scoring, option in zip(scorings, system.options, strict=True):
             if option.entry >= 0:
-                s = scoring.scored
-                slots = s.slot_entry == option.entry
-                total += _roll(grid, s.slot_visible[slots], s.slot_silent[slots], int(s.left[option.entry]))
+                total += _roll(grid, *_slots(prepared, scoring, option), int(scoring.scored.left[option.entry]))
         clutter = extra * air * more
         show, left = _USUAL_AIR * more, _USUAL_EXTRA * _USUAL_AIR * more
         further = show * np.log(air) + (more - show) * np.log1p(-air) + left * np.log(extra * air) - clutter
@@ -198,7 +222,7 @@ def _log_odds(found: FloatArray) -> float:
     """Return the log odds against both kinds of relatives together."""
     hinted = float(_COEFFICIENTS @ found[: _COEFFICIENTS.size])
     unhinted = float(_UNHINTED @ found[list(_UNHINTED_TERMS)]) + min(float(found[4]), 0.0)
-    claimed = float(found[-1]) - float(np.logaddexp(-hinted, -unhinted))
+    claimed = float(found[-3:].sum()) - float(np.logaddexp(-hinted, -unhinted))
     beyond = min(claimed - _CLAIMED[0], 0.0) + max(claimed - _CLAIMED[-1], 0.0)
     return float(np.interp(claimed, _CLAIMED, _TRUE)) + float(beyond)
 
@@ -208,16 +232,37 @@ def roll_call_evidence(grid: tuple[FloatArray, ...], scoring: Scoring, entry: in
     s = scoring.scored
     slots = s.slot_entry == entry
     left = max(int(s.left[entry]) - beside, 0)
-    return _log_sum(grid[2] + _roll(grid, s.slot_visible[slots], s.slot_silent[slots], left))
+    each = np.ones(np.count_nonzero(slots))
+    return _log_sum(grid[2] + _roll(grid, s.slot_visible[slots], s.slot_silent[slots], each, left))
 
 
-def _roll(grid: tuple[FloatArray, ...], visible: FloatArray, silent: np.ndarray, left: int) -> FloatArray:
+def _slots(prepared: Prepared, scoring: Scoring, option: Option) -> tuple[FloatArray, np.ndarray, FloatArray]:
+    """Return for each slot the chance that it shows, whether it is silent, and for how much it counts.
+
+    Neighbours measured as one carrier count as one together: a relative may fill their transponder with one carrier.
+    """
+    s = scoring.scored
+    slots = s.slot_entry == option.entry
+    weight = np.ones(np.count_nonzero(slots))
+    rows = s.pair_row[s.pair_entry == option.entry]
+    rows = rows[prepared.merged[rows]]
+    base = prepared.slot_start[option.hyp]
+    for first, last in zip(
+        (prepared.row_slot[rows] - base).tolist(), (prepared.last_slot[rows] - base).tolist(), strict=True
+    ):
+        weight[first : last + 1] = 1.0 / (last + 1 - first)
+    return s.slot_visible[slots], s.slot_silent[slots], weight
+
+
+def _roll(
+    grid: tuple[FloatArray, ...], visible: FloatArray, silent: np.ndarray, weight: FloatArray, left: int
+) -> FloatArray:
     """Return the log likelihood of rows seen and silent and of `left` unlisted carriers, at each point of a grid."""
     air, extra, _ = grid
     hidden = np.minimum(visible[silent], 0.999)
     quiet = np.log1p(-air[:, None] * hidden[None, :]).sum(axis=1)
-    clutter = extra * air * max(float(visible.sum()), 0.3)
-    found: FloatArray = np.count_nonzero(~silent) * np.log(air) + quiet + left * np.log(clutter) - clutter
+    clutter = extra * air * max(float(weight @ visible), 0.3)
+    found: FloatArray = float(weight[~silent].sum()) * np.log(air) + quiet + left * np.log(clutter) - clutter
     return found
 
 

@@ -45,9 +45,7 @@ def knowledge(
 ) -> Knowledge:
     """Gather what contexts and expectation say beforehand, laid out for the hypotheses."""
     table = prepared.table
-    stated = [
-        model.DEFAULT_TOLERANCE_HZ if s.tolerance_hz is None else max(s.tolerance_hz, 1e3) for s in prepared.states
-    ]
+    stated = [model.tolerance_hz(state) for state in prepared.states]
     log_state = np.zeros(len(prepared.states))
     for index, names in enumerate(prepared.state_names):
         if expected.lo_state is not None and expected.lo_state not in names:

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from spectra.identify import model
 from spectra.identify.joint import Option, Scoring
 from spectra.identify.prepared import Prepared
 from spectra.units import FloatArray
@@ -21,7 +22,16 @@ if TYPE_CHECKING:
 
     IntArray = NDArray[np.intp]
 
-__all__ = ["centres_apart", "common_factor", "conflicts", "of_centres", "of_rates", "rates_apart", "variety"]
+__all__ = [
+    "centres_apart",
+    "common_factor",
+    "common_shift",
+    "conflicts",
+    "of_centres",
+    "of_rates",
+    "rates_apart",
+    "variety",
+]
 
 _LEAST = -25.0
 _LOOSE = 0.03  # part of the measured values that scatter by twice their uncertainty (of simulated sweeps)
@@ -45,6 +55,9 @@ _OTHERS_OF_CENTRES = np.tile(_OTHER_PLACES, len(_CENTRE_SPREADS_HZ))[:, None]
 # pull measured rates together a little
 _COMMON_OFTEN, _COMMON_SPREAD, _COMMON_SLACK = 0.2, 0.05, 0.005
 _OUTLYING, _FAR_OUT = 2.0, 6.0  # standard deviations from which a rate counts less, and not at all
+# a relative whose raster is the list's shifted: how often (of left-out answers near to being named), and the law of the
+# LO error of the list itself, Student's with the tolerance as scale: three tolerances in one of a hundred oscillators
+_SHIFTED, _LO_FREEDOM, _LO_PEAK = 0.1, 7.0, 0.3849914508
 # a carrier across a silent row's place: by how much more often than chance a relative shows one, and the part of the
 # two widths within which the centres then lie
 _OCCUPIED, _OVERLAP = 0.3, 0.4
@@ -108,6 +121,25 @@ def common_factor(parts: Sequence[tuple[FloatArray, FloatArray]]) -> float:
     wide = var + _COMMON_SPREAD**2
     log_ratio = 0.5 * mean**2 * (1.0 / var - 1.0 / wide) + 0.5 * float(np.log(var / wide))
     return -float(np.logaddexp(np.log(1.0 - _COMMON_OFTEN), np.log(_COMMON_OFTEN) + log_ratio))
+
+
+def common_shift(prepared: Prepared, options: Sequence[Option]) -> float:
+    """Weigh the LO error: on a relative's raster any shift within reach is as likely as none.
+
+    An error of several tolerances speaks for such a relative; one within the tolerance hardly against it.
+    """
+    reach_hz = model.search_window_hz(max(model.tolerance_hz(state) for state in prepared.states))
+    found = []
+    for option in options:
+        if option.entry < 0:
+            continue
+        state = prepared.states[option.state]
+        scale_hz = float(np.hypot(model.tolerance_hz(state), option.std_hz))
+        z2 = (float(state.lo_error_from_offset(option.offset_hz)) / scale_hz) ** 2
+        own = _LO_PEAK * (1.0 + z2 / _LO_FREEDOM) ** (-0.5 * (_LO_FREEDOM + 1.0))
+        far = scale_hz / (2.0 * reach_hz)
+        found.append(-float(np.log(1.0 - _SHIFTED + _SHIFTED * far / own)))
+    return max(min(found, default=0.0), _LEAST)
 
 
 def conflicts(prepared: Prepared, scoring: Scoring, option: Option) -> float:

@@ -12,6 +12,7 @@ import numpy as np
 
 from spectra.identify.evidence import Group, View
 from spectra.identify.prepared import KIND_CW, KIND_UNKNOWN, Prepared
+from spectra.plan.chain import LoState
 from spectra.units import FloatArray
 
 if TYPE_CHECKING:
@@ -31,6 +32,7 @@ __all__ = [
     "log_roll_off_gain",
     "merging",
     "search_window_hz",
+    "tolerance_hz",
     "visibility",
 ]
 
@@ -70,6 +72,11 @@ KNOWN = _joint(
 def search_window_hz(tolerance_hz: float) -> float:
     """Return how far from nominal the common offset is looked for."""
     return float(np.clip(6.0 * tolerance_hz, 6e6, 20e6))
+
+
+def tolerance_hz(state: LoState) -> float:
+    """Return the tolerance that the chain states for an LO state, else the usual one."""
+    return DEFAULT_TOLERANCE_HZ if state.tolerance_hz is None else max(state.tolerance_hz, 1e3)
 
 
 def log_offset_prior(offset_hz: FloatArray, tolerance_hz: FloatArray) -> FloatArray:

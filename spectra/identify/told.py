@@ -9,7 +9,7 @@ from spectra.identify.contradiction import contradictions, inverted
 from spectra.identify.model import DEFAULT_TOLERANCE_HZ
 from spectra.identify.odds import Answer, same_position
 from spectra.identify.twins import parting_rows
-from spectra.identify.verdict import nearly
+from spectra.identify.verdict import adds_up, nearly
 from spectra.identify.words import Facts, count_words, decades, finding, longitude_words, name_of, next_sweep_words
 
 __all__ = ["findings"]
@@ -90,7 +90,8 @@ def _probable(facts: Facts) -> Finding:
     shown = sum(option.shown for option in answer.best.options)
     if shown < thresholds.confirmed_matched or facts.ranking.odds_none(answer) < thresholds.confirmed_none:
         short.append("too few carriers to exclude chance")
-    if facts.ranking.odds_kin(answer) < thresholds.confirmed_kin:
+    kin = facts.ranking.odds_kin(answer)
+    if kin < thresholds.confirmed_kin or not adds_up(facts.ranking, answer, thresholds):
         short.append("too many listed carriers silent or too many carriers unlisted")
     following = facts.ranking.odds_next(answer)
     if following is not None and following < thresholds.confirmed_next:

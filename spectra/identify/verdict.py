@@ -9,7 +9,7 @@ from spectra.identify.identification import Expected, Thresholds, Verdict
 from spectra.identify.odds import Answer, Ranking
 from spectra.identify.prepared import Prepared
 
-__all__ = ["Judgement", "agrees", "judge", "nearly"]
+__all__ = ["Judgement", "adds_up", "agrees", "judge", "nearly"]
 
 _LN10 = log(10.0)
 
@@ -43,6 +43,14 @@ def nearly(ranking: Ranking, judgement: Judgement, thresholds: Thresholds) -> bo
     return ranking.odds_none(best) >= thresholds.probable_none and ranking.odds_kin(best) >= thresholds.expected_kin
 
 
+def adds_up(ranking: Ranking, best: Answer, thresholds: Thresholds) -> bool:
+    """Say whether the roll call adds up well enough for a confirmation: the less it does, the more all else must."""
+    if ranking.log10_roll_call >= thresholds.confirmed_roll_call:
+        return True
+    enough = ranking.log10_roll_call >= thresholds.sparse_roll_call
+    return enough and ranking.odds_kin(best) >= thresholds.sparse_kin
+
+
 def judge(prepared: Prepared, ranking: Ranking, expected: Expected, thresholds: Thresholds) -> Judgement:
     """Apply the thresholds, which are the same for everybody and printed with the answer."""
     if not ranking.answers:
@@ -56,7 +64,7 @@ def judge(prepared: Prepared, ranking: Ranking, expected: Expected, thresholds: 
     shown = sum(option.shown for option in best.best.options)
     strong = none >= thresholds.confirmed_none and kin >= thresholds.confirmed_kin
     strong &= shown >= thresholds.confirmed_matched
-    strong &= ranking.log10_roll_call >= thresholds.confirmed_roll_call
+    strong &= adds_up(ranking, best, thresholds)
     position = ranking.position_odds(best)
     at_position = strong and (position is None or position >= thresholds.confirmed_next)
     limit = best.log_known - thresholds.confirmed_next * _LN10

@@ -3,7 +3,7 @@
 Every draw of `identify_sweeps` (swept as usual, carefully, on both ports) and every trial of `identify_trials` (drawn,
 usual and careful in turn) gives two records: the best answer with the whole table, and with every list of the true
 position left out. A record holds the terms of `spectra.identify.kin.evidence`. As a script it writes `identify_kin.csv`
-beside itself, fits the regression and shows how its log odds came true:
+beside itself, fits the regression, and shows how the log odds that the code gives came true:
 
     python tests/campaigns/identify_kin.py COUNT SEED [COUNT SEED] + COUNT SEED [COUNT SEED] [FOLDER]
 
@@ -37,9 +37,11 @@ from spectra.identify.prepared import prepare
 
 TERMS = (
     "one", "roll_call", "lead", "second_lead", "rates", "centres", "matches", "distinct_rates", "off_raster", "half",
-    "conflicts", "common_factor",
+    "conflicts", "common_factor", "common_shift", "coarseness",
 )  # fmt: skip
-COLUMNS = ("source", "trial", "kind", "absent", "right", "twin", "far_twin", "none", "next", "matched", *TERMS)
+COLUMNS = (
+    "source", "trial", "kind", "absent", "right", "twin", "far_twin", "none", "next", "matched", *TERMS, "log_odds",
+)  # fmt: skip
 HINTED, UNHINTED = slice(0, 9), [0, 9, 10, 7, 8]
 START = np.array([-5.37, 1.3, 2.06, 1.91, 0.59, 0.31, -2.7, 0.87, 1.11, 2.21, 1.0, 0.5, 1.5, 1.5])
 LEAST = (None, 0.0, 0.0, 0.0, 0.0, 0.0, None, 0.0, 0.0, None, 0.0, 0.0, 0.0, 0.0)
@@ -97,6 +99,7 @@ def _evidence(measurements: tuple[Any, ...], contexts: Any, table: Any, trial: A
         "next": simulated.rounded(ahead, 2),
         "matched": sum(option.matched for option in best.best.options),
         **{name: round(float(value), 3) for name, value in zip(TERMS, terms, strict=True)},
+        "log_odds": round(kin._log_odds(terms), 3),
     }
 
 
@@ -104,7 +107,7 @@ def log_odds(weights: np.ndarray, terms: np.ndarray) -> np.ndarray:
     """Return the log odds that weights (nine of the regression, five without a hint) give, before they are mapped."""
     hinted = terms[:, HINTED] @ weights[:9]
     unhinted = terms[:, UNHINTED] @ weights[9:] + np.minimum(terms[:, 4], 0.0)
-    return np.asarray(terms[:, 11] - np.logaddexp(-hinted, -unhinted))
+    return np.asarray(terms[:, 11:].sum(axis=1) - np.logaddexp(-hinted, -unhinted))
 
 
 def fit(records: Sequence[dict[str, Any]]) -> np.ndarray:
@@ -124,10 +127,10 @@ def fit(records: Sequence[dict[str, Any]]) -> np.ndarray:
     return np.asarray(minimize(loss, START, method="L-BFGS-B", bounds=[(low, None) for low in LEAST]).x)
 
 
-def held(records: Sequence[dict[str, Any]], weights: np.ndarray) -> list[dict[str, float]]:
-    """Return how log odds came true, twins and all, in bins."""
+def held(records: Sequence[dict[str, Any]]) -> list[dict[str, float]]:
+    """Return how the log odds that the code gives came true, twins and all, in bins."""
     use = [r for r in records if int(r["right"]) or int(r["absent"])]
-    odds_of = log_odds(weights, np.array([[float(r[name]) for name in TERMS] for r in use]))
+    odds_of = np.array([float(r["log_odds"]) for r in use])
     absent = np.array([int(r["absent"]) for r in use])
     bins = []
     for low, high in pairwise(EDGES):
@@ -146,12 +149,12 @@ def read(path: Path) -> list[dict[str, Any]]:
 
 
 def write(path: Path, records: Sequence[dict[str, Any]], note: str) -> None:
-    """Write the table, with the weights and how the odds came true on top."""
+    """Write the table; on top the weights that fit it best, and how the odds of the code as it is came true."""
     weights = fit(records)
     with path.open("w", encoding="utf-8", newline="") as out:
         out.write(f"# sweepmuster {__version__}, {note}\n")
         out.write(f"# weights: {' '.join(f'{w:.2f}' for w in weights)}\n")
-        for each in held(records, np.round(weights, 2)):
+        for each in held(records):
             out.write("# " + ", ".join(f"{name} {value:.4g}" for name, value in each.items()) + "\n")
         writer = csv.DictWriter(out, COLUMNS)
         writer.writeheader()

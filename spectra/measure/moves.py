@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from spectra.measure.compiled import loops
 from spectra.measure.fit import fit, fit_with_response
 from spectra.measure.floor import fixed_floor
 from spectra.measure.model import Evaluation, evaluate
@@ -19,6 +20,8 @@ from spectra.measure.scene import RC, Scene, Trace, stacked
 from spectra.units import FloatArray
 
 __all__ = ["WIDTH_GAIN", "Stretch", "as_carrier", "as_tone", "merged", "stretch_of"]
+
+_TOLERANCE = 0.02  # of ln(likelihood), by which a last step may gain
 
 WIDTH_GAIN = 2.0
 """Gain in ln(likelihood) that a width must bring over none (two standard deviations for one more parameter)."""
@@ -56,14 +59,21 @@ class Stretch:
         Those listed in `bent` may take a response. A fit that does not promise to lose as little as `least` is
         given up.
         """
+        compiled = loops()
+        if compiled is not None:
+            carriers = self.trace.packed, np.array(kind, dtype=np.intp), stacked(theta)
+            found: tuple[FloatArray, float] = compiled.best_within(
+                *carriers, rounds, _TOLERANCE, least, np.array(bent or [], dtype=np.intp)
+            )
+            return found
         scene = Scene(np.array(kind, dtype=np.intp), stacked(theta), np.empty(0), 0.0)
         alone = evaluate(self.trace, scene)
         if alone.index.size == 0:  # no carriers, or none within reach of any point: beyond the end of the span
             return scene.theta, alone.lost
         if bent:
-            scene, at = fit_with_response(self.trace, scene, bent, rounds=rounds, tolerance=0.02, least=least)
+            scene, at = fit_with_response(self.trace, scene, bent, rounds=rounds, tolerance=_TOLERANCE, least=least)
         else:
-            scene, at = fit(self.trace, scene, rounds=rounds, tolerance=0.02, least=least, start=alone)
+            scene, at = fit(self.trace, scene, rounds=rounds, tolerance=_TOLERANCE, least=least, start=alone)
         return scene.theta, at.lost
 
 

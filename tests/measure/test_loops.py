@@ -1,5 +1,6 @@
 """The compiled loops against their definition in numpy, number by number, and against scipy's functions."""
 
+import math
 import sys
 from dataclasses import replace
 
@@ -18,6 +19,7 @@ from spectra.measure.floor import first_floors, floor_basis, floor_line, with_wa
 from spectra.measure.information import information
 from spectra.measure.linear import Band
 from spectra.measure.model import evaluate
+from spectra.measure.moves import stretch_of
 from spectra.measure.profile import profiles
 from spectra.measure.questions import _best_cut as best_cut
 from spectra.measure.response import best_orders
@@ -99,6 +101,17 @@ def test_edges(places, sigma):
     got = np.full((3, x.size), np.nan)
     edges_of(x, a, sigma, *got)
     assert np.abs(got - edge(x, a, sigma)).max() < 3e-9 / min(sigma, 1.0)
+
+
+@pytest.mark.parametrize("end", [-4.2, 4.2, 42.0])
+def test_edges_at_the_ends_of_their_cosine(end):
+    """There the two halves of the formula meet: neither both nor none may count."""
+    from spectra.measure.loops.many import edges_of
+
+    x, a = np.array([end, np.nextafter(end, 0.0), np.nextafter(end, 99.0)]), np.full(3, abs(end))
+    got = np.full((3, 3), np.nan)
+    edges_of(x, a, 0.7, *got)
+    assert np.abs(got - edge(x, a, 0.7)).max() < 3e-9
 
 
 @settings(deadline=None)  # the first call compiles
@@ -197,6 +210,20 @@ def test_responses_that_the_evidence_asks_for(both):
         one, two = both(lambda some=some: best_orders(trace, some, evaluate(trace, some), which))
         assert one.tolist() == two.tolist()
         assert 0 < np.count_nonzero(one) < which.size
+
+
+@pytest.mark.parametrize("bent", [None, [0]])
+@pytest.mark.parametrize("least", [math.inf, -1e9])
+def test_the_best_on_a_stretch(both, bent, least):
+    trace, scene = a_scene(bent=True)
+    scene = replace(scene, theta=scene.theta * np.array([1.0] * 4 + [5.0] * BENDS))
+    trace = replace(trace, y=evaluate(trace, scene).eta)
+    stretch = stretch_of(trace, scene, evaluate(trace, scene), np.array([4, 5]), 9.0)
+    guess = [np.array([241.0, 409.0, 0.5, 2.9]), scene.theta[5, :4]]
+    (one, lost), (two, other) = both(lambda: stretch.best([RC, CW], guess, 8, bent, least))
+    assert close(one, two, 1e-6)
+    assert lost == pytest.approx(other, abs=1e-6)
+    assert two[0, 4:].any() == (bent is not None)
 
 
 def test_a_fit_given_up_takes_no_step(both):

@@ -11,7 +11,7 @@ change, touch them all.
 
 from spectra.measure.loops.detect import edges_found, windows_found
 from spectra.measure.loops.edges import followed
-from spectra.measure.loops.fit import fitted, kept, moved
+from spectra.measure.loops.fit import best_within, fitted, kept, moved
 from spectra.measure.loops.floor import (
     best_cut,
     floor_fitted,
@@ -32,6 +32,7 @@ from spectra.measure.loops.seeds import guessed, medians
 
 __all__ = [
     "best_cut",
+    "best_within",
     "edge_information",
     "edges_found",
     "evaluated",

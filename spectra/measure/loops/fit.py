@@ -11,12 +11,12 @@ from spectra.measure.loops.information import add_to, gradient, information
 from spectra.measure.loops.linear import firm, times
 from spectra.measure.loops.model import At, Points, evaluated
 from spectra.measure.loops.pairs import ordered, reached, within
-from spectra.measure.loops.response import response_steps
+from spectra.measure.loops.response import orders_asked, response_steps, with_orders
 from spectra.measure.loops.special import Flags, Index, compiled, summing
 from spectra.measure.scene import CW, LEAST_ROLL_OFF, MOST_ROLL_OFF
 from spectra.units import FloatArray
 
-__all__ = ["fitted", "kept", "moved"]
+__all__ = ["best_within", "fitted", "kept", "moved"]
 
 _LIKE, _KEPT, _NOTHING = 1.0, 4.0, 0.05  # as in `spectra.measure.fit`
 
@@ -190,6 +190,36 @@ def fitted(
         if gain < tolerance:
             break
     return theta, beta, at, lost, bent, first, last, start, steps, renewed
+
+
+@compiled
+def best_within(
+    points: Points, kind: Index, theta: FloatArray, rounds: int, tolerance: float, least: float, bending: Index
+) -> tuple[FloatArray, float]:
+    """Return carriers and minus ln(likelihood) after a fit over a floor that is known.
+
+    As `spectra.measure.moves.Stretch.best`: those in `bending` may take the response that the evidence asks for.
+    """
+    x, sigma, none, frozen = points[0], points[7], np.empty(0), np.zeros(kind.size, np.bool_)
+    first, last, start = reached(x, theta, sigma, 1.0)
+    at, lost, bent = evaluated(points, kind, theta, none, 0.0, first, last, start)
+    if start[-1] == 0:  # no carriers, or none within reach of any point: beyond the end of the span
+        return theta, lost
+    enough = np.inf if bending.size else least
+    theta, _, at, lost, bent, first, last, start, _, _ = fitted(
+        points, kind, theta, none, 0.0, frozen, rounds, tolerance, enough, at, lost, bent, first, last, start
+    )
+    for _ in range(2 if bending.size else 0):
+        orders = orders_asked(x, at[1], at[6], at[7], theta, first, last, start, bending)
+        other = with_orders(theta, bending, orders)
+        if np.array_equal(other, theta):
+            break
+        theta = other
+        at, lost, bent = evaluated(points, kind, theta, none, 0.0, first, last, start)
+        theta, _, at, lost, bent, first, last, start, _, _ = fitted(
+            points, kind, theta, none, 0.0, frozen, rounds, tolerance, least, at, lost, bent, first, last, start
+        )
+    return theta, lost
 
 
 def kept() -> bool:

@@ -177,7 +177,7 @@ def edges_of(
             continue
         k = 0.5 * math.pi / a[i]
         t = k * sigma / _ROOT2
-        if abs(x[i]) < a[i]:
+        if -a[i] <= x[i] < a[i]:  # between the ends, of which each counts as beyond itself from there on: see `sign`
             if a[i] != last:
                 last, down = a[i], 2.0 * math.exp(-t * t)
             sine = math.sin(k * x[i])

@@ -11,10 +11,10 @@ from spectra.measure.loops.special import Flags, Index, compiled
 from spectra.measure.scene import BEND_PRECISION, BENDS, LEAST_ROLL_OFF, MOST_ROLL_OFF
 from spectra.units import FloatArray
 
-__all__ = ["orders_asked", "response_at", "response_steps", "response_sums"]
+__all__ = ["orders_asked", "response_at", "response_steps", "response_sums", "with_orders"]
 
 _SMOOTH_REACH = 1.4  # as in `spectra.measure.model`
-_FAR, _PRICE = 3.0, 3.0  # as in `spectra.measure.response`
+_FAR, _PRICE, _TINY = 3.0, 3.0, 1e-9  # as in `spectra.measure.response`
 
 
 @compiled
@@ -196,3 +196,17 @@ def orders_asked(
             if worth > most:
                 most, orders[m] = worth, t + 1
     return orders
+
+
+@compiled
+def with_orders(theta: FloatArray, which: Index, orders: Index) -> FloatArray:
+    """Return carriers of which some have responses of so many terms, as `spectra.measure.response.with_orders`."""
+    out = theta.copy()
+    for m in range(which.size):
+        for j in range(BENDS):
+            term = theta[which[m], 4 + j]
+            if j >= orders[m]:
+                out[which[m], 4 + j] = 0.0
+            elif term == 0.0:
+                out[which[m], 4 + j] = _TINY
+    return out

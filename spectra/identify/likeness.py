@@ -8,6 +8,7 @@ returns a log likelihood ratio, positive where it speaks for the satellite itsel
 from __future__ import annotations
 
 from collections.abc import Sequence
+from math import hypot, log
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -134,11 +135,11 @@ def common_shift(prepared: Prepared, options: Sequence[Option]) -> float:
         if option.entry < 0:
             continue
         state = prepared.states[option.state]
-        scale_hz = float(np.hypot(model.tolerance_hz(state), option.std_hz))
+        scale_hz = hypot(model.tolerance_hz(state), option.std_hz)
         z2 = (float(state.lo_error_from_offset(option.offset_hz)) / scale_hz) ** 2
         own = _LO_PEAK * (1.0 + z2 / _LO_FREEDOM) ** (-0.5 * (_LO_FREEDOM + 1.0))
         far = scale_hz / (2.0 * reach_hz)
-        found.append(-float(np.log(1.0 - _SHIFTED + _SHIFTED * far / own)))
+        found.append(-log(1.0 - _SHIFTED + _SHIFTED * far / own))
     return max(min(found, default=0.0), _LEAST)
 
 

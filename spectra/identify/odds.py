@@ -220,6 +220,8 @@ def leads_of(
 
 def _distinct_sum(members: list[tuple[float, System]]) -> float:
     """Add the evidences of systems; starts that end at one offset with one rounding are one system, not two."""
+    if len(members) == 1:
+        return members[0][0]
     heaps: dict[tuple[tuple[int, bool, int], ...], float] = {}
     for value, system in members:
         place = tuple(

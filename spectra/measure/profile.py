@@ -2,7 +2,8 @@
 
 The information about a roll-off vanishes where the roll-off does, and symbol rate and occupied bandwidth lean on it.
 For carriers whose roll-off is not well inside its range the likelihood is followed over the whole range, everything
-else fitted again at each value, and mean, spread and interval are taken over it (uniform weight from 0 to the bound).
+else fitted again at each value, and mean, spread and interval are taken over it. Roll-offs in use are as likely as any
+other of them beforehand, those beyond less.
 """
 
 from __future__ import annotations
@@ -26,6 +27,9 @@ __all__ = ["RollOffProfiles", "profiles"]
 
 _NODES = (0.0, 0.13, 0.33, MOST_ROLL_OFF)
 _GRID = np.linspace(0.0, MOST_ROLL_OFF, 61)
+# Standards have roll-offs of 0.05 to 0.35, older modems 0.40 (common practice): beyond is less likely, by e in so much.
+_USUAL, _BELOW, _BEYOND = (0.05, 0.35), 0.03, 0.08
+_PRIOR = np.exp(np.minimum((_GRID - _USUAL[0]) / _BELOW, 0.0) + np.minimum((_USUAL[1] - _GRID) / _BEYOND, 0.0))
 _WELL_KNOWN = 0.06
 _ROUNDS = 1
 _UNLIKELY = 1e-6  # weight of a roll-off that no interval needs
@@ -43,7 +47,7 @@ class RollOffProfiles:
     roll_off : ndarray, shape (g,)
         The grid.
     weight : ndarray, shape (k, g)
-        Of each roll-off, normalised.
+        Of each roll-off, what it was worth beforehand included; normalised.
     lower, upper, level : ndarray, shape (k, g)
         3 dB edges (points) and ln(plateau power) at each roll-off.
     lower_std, upper_std : ndarray, shape (k, g)
@@ -69,19 +73,25 @@ class RollOffProfiles:
         return cls(np.empty(0, dtype=np.intp), _GRID, empty, empty, empty, empty, empty, empty, np.empty(0))
 
     def of(self, which: NDArray[np.intp], inflation: FloatArray) -> RollOffProfiles:
-        """Return the profiles of those of some carriers (rising) that have one, flattened where variances are raised.
+        """Return the profiles of those of some carriers (rising) that have one, as flat as their variances are raised.
 
-        `inflation`, one or more, is that of the variances of each of `which`.
+        `inflation` is that of the variances of each of `which`.
         """
         rows = np.flatnonzero(np.isin(self.which, which))
         raised = inflation[np.searchsorted(which, self.which[rows])][:, None]
         weight = self.weight[rows]
-        if (raised > 1.0).any():
-            weight = np.maximum(weight, 1e-300) ** (1.0 / raised)
+        if (raised != 1.0).any():
+            weight = np.maximum(weight / _PRIOR, 1e-300) ** (1.0 / raised) * _PRIOR
             weight /= weight.sum(axis=1)[:, None]
         lower, upper, level = self.lower[rows], self.upper[rows], self.level[rows]
         stds = self.lower_std[rows], self.upper_std[rows]
         return RollOffProfiles(self.which[rows], self.roll_off, weight, lower, upper, level, *stds, self.shared[rows])
+
+    @property
+    def evidence(self) -> FloatArray:
+        """What the trace alone says: the weight under a prior that is even over all roll-offs."""
+        even = self.weight / _PRIOR
+        return np.asarray(even / even.sum(axis=1)[:, None])
 
     @property
     def width(self) -> FloatArray:
@@ -237,7 +247,7 @@ def _every(which: NDArray[np.intp], place: FloatArray, values: FloatArray, held:
         y = np.take_along_axis(values[:, :, some], order[None], axis=1)
         curves[:, some] = _through(x, y)
     loss, lower, upper, level = curves[:4]
-    weight = np.exp(loss.min(axis=1)[:, None] - loss)
+    weight = np.exp(loss.min(axis=1)[:, None] - loss) * _PRIOR
     weight /= weight.sum(axis=1)[:, None]
     lower_std, upper_std = held[:2, :, None] * np.exp(curves[4:])
     return RollOffProfiles(which, _GRID, weight, lower, upper, level, lower_std, upper_std, held[2])

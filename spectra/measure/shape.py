@@ -218,7 +218,8 @@ def _rounder_than_any(solution: Solution, inflation: FloatArray) -> NDArray[np.b
     least = float(special.ndtri(1.0 - 0.5 * FALSE_ALARM))
     beyond = (std > 0.0) & (roll_off - least * std > _MOST_ROLL_OFF)
     profiles = solution.profiles
-    beyond[profiles.which] = profiles.mean((profiles.roll_off <= _MOST_ROLL_OFF).astype(float)) < 0.5 * FALSE_ALARM
+    usual = profiles.evidence[:, profiles.roll_off <= _MOST_ROLL_OFF].sum(axis=1)
+    beyond[profiles.which] = usual < 0.5 * FALSE_ALARM
     seen = 0.5 * roll_off * (right - left) > 1.5 * solution.trace.sigma
     judged = shows_shape(solution.trace, scene, solution.law.correlated_points)
     return np.asarray(beyond & seen & judged)

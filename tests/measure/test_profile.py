@@ -59,9 +59,21 @@ def test_widths_and_centres_of_edges_that_scatter():
 
 def test_raised_variances_flatten_a_likelihood():
     """A normal likelihood whose variance is raised fourfold is a normal one twice as wide (textbook)."""
-    one = profile_of(np.exp(-0.5 * ((profile._GRID - 0.3) / 0.03) ** 2))
+    one = profile_of(np.exp(-0.5 * ((profile._GRID - 0.2) / 0.02) ** 2))
     wide = one.of(np.array([1, 3]), np.array([9.0, 4.0]))
     assert wide.which.tolist() == [3]
     grid = np.broadcast_to(profile._GRID, wide.weight.shape)
     assert wide.spread(grid)[1] == pytest.approx(4.0 * one.spread(grid)[1], rel=0.01)
     assert one.of(np.array([1, 2]), np.ones(2)).which.size == 0
+
+
+def test_roll_offs_out_of_use_are_less_likely_beforehand():
+    """Standards end at 0.05 and 0.35 (EN 302 307-1 and -2, EN 300 421, from memory): even between, less beyond."""
+    one = profile_of(profile._PRIOR)
+    within = (profile._GRID > 0.045) & (profile._GRID < 0.355)
+    assert np.ptp(one.weight[0][within]) < 1e-12
+    assert np.all(np.diff(one.weight[0][profile._GRID > 0.345]) < 0.0)
+    assert np.all(np.diff(one.weight[0][profile._GRID < 0.055]) > 0.0)
+    assert np.ptp(one.evidence) < 1e-12
+    flat = one.of(np.array([3]), np.array([4.0]))
+    assert flat.weight == pytest.approx(one.weight)

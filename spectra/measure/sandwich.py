@@ -14,13 +14,36 @@ from numpy.typing import NDArray
 
 from spectra.measure.model import Evaluation
 from spectra.measure.profile import RollOffProfiles
-from spectra.measure.scene import RC
+from spectra.measure.scene import RC, Scene
 from spectra.units import FloatArray
 
-__all__ = ["narrowed", "sharpened"]
+__all__ = ["narrowed", "points_lost", "sharpened"]
 
 _MOST = 0.7  # of a variance that the correlation, itself estimated, may take away
-_BEYOND = 0.1  # of a variance, by which fits of correlated points scatter more than the linear law says (simulated)
+_FLOOR_LOST = 2.0  # parameters of a floor that hardly bends
+_LAW_VARIANCE = 3.0  # of the points' information, relative, times independent points (theory 2 to 3, simulated 3)
+_MOST_DOUBT = 1.5  # times a variance, by which it may grow
+
+
+def points_lost(scene: Scene, sigma: float, correlation: FloatArray) -> float:
+    """Return what a fit took from its residuals, in points of their mean square.
+
+    With J the weighted Jacobian and R the correlation of the points, residuals lack tr((J'J)^-1 J'RJ) of n: one point
+    for each parameter where points are independent; where neighbours share noise, c = 1 + 2 sum(correlation) for what
+    is smooth against the filter, since a fit follows the noise that they share. A derivative shaped as a Gaussian of
+    deviation s takes c q, q = s / sqrt(s^2 + sigma^2), the derivatives of one c q^3, c q^5, c q^7 (derived: Hermite
+    functions). A carrier's edges are such, of 0.36 half-widths and the filter; one too narrow to show them is one.
+    """
+    shared = 2.0 * float(correlation.sum())
+    lost = _FLOOR_LOST * (1.0 + shared) + 4.0 * scene.count
+    if shared <= 0.0 or scene.count == 0:
+        return lost
+    left, right, roll_off = scene.theta[:, :3].T
+    width = right - left
+    edge, top = (0.36 * 0.5 * roll_off * width) ** 2, width * width / 12.0
+    edge, top = (np.sqrt((own + sigma * sigma) / (own + 2.0 * sigma * sigma)) for own in (edge, top))
+    edges = np.minimum(edge, top**3) + np.minimum(edge, top**5) + np.minimum(edge**3, top**7)
+    return lost + shared * float((top + edges).sum())
 
 
 def narrowed(at: Evaluation, covariance: FloatArray, correlation: FloatArray) -> FloatArray:
@@ -39,7 +62,8 @@ def narrowed(at: Evaluation, covariance: FloatArray, correlation: FloatArray) ->
     -----
     With J the Jacobian times the root of the weights, R the correlation and c its count, the score has the covariance
     J'RJ/c where the information has J'J: C - C J'(I - R/c)J C remains, in which what is smooth, the floor, drops out.
-    What remains is raised by a tenth, up to C: fits scatter by as much beyond the linear law.
+    Noise that neighbours share leaves fewer points to tell the law from: it is raised to the variance of Student's law
+    of as many degrees (JCGM 101 clause 6.4.9, from memory).
     """
     carriers = at.scene.count
     if correlation.size == 0 or carriers == 0 or at.index.size == 0:
@@ -51,7 +75,8 @@ def narrowed(at: Evaluation, covariance: FloatArray, correlation: FloatArray) ->
         same = strength * (owner[lag:] == owner[:-lag])
         shared[:, lag:] += rows[:, :-lag] * same
         shared[:, :-lag] += rows[:, lag:] * same
-    rest = rows - shared / (1.0 + 2.0 * float(correlation.sum()))
+    count = 1.0 + 2.0 * float(correlation.sum())
+    rest = rows - shared / count
     result = covariance.copy()
     for k in np.flatnonzero((at.scene.kind == RC) & (np.diff(at.start) > 0)):
         pairs, own = slice(int(at.start[k]), int(at.start[k + 1])), slice(4 * k, 4 * k + 4)
@@ -64,17 +89,17 @@ def narrowed(at: Evaluation, covariance: FloatArray, correlation: FloatArray) ->
     for k in np.unique(np.flatnonzero(too_little) // 4):
         own = slice(4 * k, 4 * k + 4)
         result[own], result[:, own] = covariance[own], covariance[:, own]
-    return result
+    return result * min(1.0 + _LAW_VARIANCE * count / at.eta.size, _MOST_DOUBT)
 
 
 def _borne_out(covariance: FloatArray, less: FloatArray) -> FloatArray:
-    """Return the information that a carrier's variances may lose, with what fits scatter beyond the linear law."""
+    """Return the information that a carrier's variances may lose."""
     free = np.flatnonzero(np.diag(covariance) > 0.0)
     value, vector = np.linalg.eigh(covariance[np.ix_(free, free)])
     kept = value > 1e-12 * value[-1]
     root = vector[:, kept] * np.sqrt(value[kept])
     share, turn = np.linalg.eigh(root.T @ less[np.ix_(free, free)] @ root)
-    share = np.clip((1.0 + _BEYOND) * share - _BEYOND, 0.0, _MOST)
+    share = np.clip(share, 0.0, _MOST)
     back = (vector[:, kept] / np.sqrt(value[kept])) @ turn
     made = np.zeros_like(less)
     made[np.ix_(free, free)] = (back * share) @ back.T
@@ -82,14 +107,23 @@ def _borne_out(covariance: FloatArray, less: FloatArray) -> FloatArray:
 
 
 def sharpened(found: RollOffProfiles, before: FloatArray, after: FloatArray) -> RollOffProfiles:
-    """Return profiles of roll-offs with the edges' deviations scaled as the covariance `after` is to that `before`.
+    """Return profiles of roll-offs with all variances scaled as the covariance `after` is to that `before`.
 
-    The likelihood over the roll-off stays: where it is broad, the linear law promises too much.
+    The likelihood over the roll-off is raised to the inverse ratio of the roll-off's variances (a composite likelihood
+    adjusted to its score's covariance: Chandler and Bate 2007, from memory), the edges' deviations scaled by theirs.
     """
     old, new = (_given_roll_off(covariance, found.which) for covariance in (before, after))
-    sound = (old > 0.0) & (new > 0.0)
-    scale = np.sqrt(np.where(sound, np.clip(new / np.where(sound, old, 1.0), 1.0 - _MOST, 1.0), 1.0))[:, :, None]
+    scale = np.sqrt(_ratio(old, new))[:, :, None]
+    own = 4 * found.which + 2
+    roll_off = _ratio(before[own, own], after[own, own])
+    found = found.of(found.which, roll_off)
     return replace(found, lower_std=found.lower_std * scale[:, 0], upper_std=found.upper_std * scale[:, 1])
+
+
+def _ratio(before: FloatArray, after: FloatArray) -> FloatArray:
+    """Return how much variances change, within what is believed; 1 where there is none."""
+    sound = (before > 0.0) & (after > 0.0)
+    return np.where(sound, np.clip(after / np.where(sound, before, 1.0), 1.0 - _MOST, _MOST_DOUBT), 1.0)
 
 
 def _given_roll_off(covariance: FloatArray, which: NDArray[np.intp]) -> FloatArray:

@@ -178,7 +178,7 @@ def refined_law(
     usable : ndarray of bool, shape (n,)
         Points where the model can be trusted (no steep skirt).
     lost : float
-        Effective parameters that the fit took from the points.
+        What the fit took from the residuals, in points: parameters, each times the points that share what it followed.
     even : bool
         The fit may still lack something: where residuals scatter much more here than there, the law is that of the
         quieter stretches. What is missing would else pass for noise, and hide what else is missing.
@@ -199,9 +199,9 @@ def refined_law(
         index = np.flatnonzero(quiet)
     points = index.size
     correlated = before.correlated_points
-    kept = max(0.2, 1.0 - lost * 1.0 / points)
+    kept = max(0.2, 1.0 - lost / points)
     variance = float(z[index] @ z[index]) / points / kept
-    correlation = _estimated_correlation(z, usable, variance * kept, spacing_hz, settings.rbw_hz, lost / points)
+    correlation = _estimated_correlation(z, usable, variance * kept, spacing_hz, settings.rbw_hz, 1.0 - kept)
     relative = math.sqrt(max(2.0 + _excess(before.law), 0.5) * correlated / points)
     law = _law(average, peak_of, max(variance, 1e-7), settings, None, correlation, assumption)
     return replace(law, readings_std=law.law.readings * relative)
@@ -264,7 +264,7 @@ def _estimated_correlation(
     good = usable.astype(float)
     pairs = np.array([float(good[k:] @ good[:-k]) for k in range(1, lags + 1)])
     raw = np.array([float(z[k:] @ z[:-k]) for k in range(1, lags + 1)]) / np.maximum(pairs, 1.0) / variance
-    raw = raw + lost_share  # a fit leaves residuals a little anti-correlated
+    raw = raw * (1.0 - lost_share) + lost_share  # a fit takes as much from neighbours' products as from squares
     strength = float(raw @ shape) / float(shape @ shape)
     noise = 1.0 / math.sqrt(max(float(pairs[0]), 1.0) * float(shape @ shape))
     if strength < 2.0 * noise:

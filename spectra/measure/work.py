@@ -15,6 +15,7 @@ from spectra.measure.linear import solve_narrow
 from spectra.measure.model import Evaluation, evaluate, reweighed
 from spectra.measure.moves import stretch_of
 from spectra.measure.response import shows_shape
+from spectra.measure.sandwich import points_lost
 from spectra.measure.scene import RC, Scene, Trace, stacked
 from spectra.measure.shoulders import shoulders
 from spectra.measure.statistics import assumed_average, first_law, refined_law
@@ -97,7 +98,7 @@ class Work:
         residual = self.trace.y - self.at.eta
         usable = self.at.weight > 0.5 * self.trace.information
         usable &= self.at.weight < 1.5 * self.trace.information
-        lost = 4.0 * self.scene.count + 3.0
+        lost = points_lost(self.scene, self.trace.sigma, self.law.correlation)
         self.law = refined_law(self.law, residual, usable, lost, self.spacing_hz, self.sweep.settings, not final)
         self.trace = replace(self.trace, law=self.law.law, information=self.law.information)
         self.at = reweighed(self.trace, self.at)

@@ -27,7 +27,7 @@ def strengthen(work: Work) -> None:
     """Take the strength of the floor's penalty from the trace, by restricted maximum likelihood.
 
     The stiffest is taken that explains the trace about as well as the best; how far the floors of others are from its
-    own, each weighted by its likelihood, is a part of the floor's uncertainty.
+    own, each weighted by its likelihood and by the same odds against it, is a part of the floor's uncertainty.
     """
     basis, scene = work.trace.basis, work.scene
     here = information(work.at)
@@ -42,6 +42,7 @@ def strengthen(work: Work) -> None:
     moved = steps[:, -m:]
     enough = np.flatnonzero(value >= value.max() - _EVIDENCE_MARGIN)
     work.scene = replace(scene, strength=float(grid[enough[-1]]))
+    value[enough[-1]] += _EVIDENCE_MARGIN
     likely = np.exp(value - value.max())
     likely /= likely.sum()
     apart = np.array([basis.spline(other - moved[enough[-1]]) for other in moved])

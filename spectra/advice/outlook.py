@@ -72,6 +72,11 @@ def _mean_shape(symbol_rate_bd: float, roll_off: float, points: int, spacing_hz:
     return means
 
 
+def _together(*parts: ArrayLike) -> tuple[FloatArray, ...]:
+    """Return numbers as columns of one length."""
+    return tuple(np.atleast_1d(np.asarray(part, dtype=np.float64)) for part in np.broadcast_arrays(*parts))
+
+
 def _alike(rate: FloatArray, roll_off: FloatArray, cn_db: FloatArray | float = 0.0) -> tuple[Places, Places]:
     """Return the first of each group of alike carriers and the group of every carrier: each is worked out once."""
     parts = np.broadcast_arrays(np.log(rate) / _RATE_STEP, roll_off / 0.01, np.asarray(cn_db) / 0.05)
@@ -172,10 +177,31 @@ class SweepOutlook:
             shapes[row] = self.mean_shape(rate, alpha)
         return shapes
 
-    def _probability(self, shapes: FloatArray, symbol_rate_bd: FloatArray, cn_db: FloatArray) -> FloatArray:
+    def surely_shows(
+        self, symbol_rate_bd: ArrayLike, roll_off: ArrayLike, cn_db: ArrayLike, certainty: float
+    ) -> NDArray[np.bool_]:
+        """Return which carriers `probability` gives at least a certainty, as far as one window of each tells that.
+
+        A lower bound, so that no carrier is among them wrongly: the window is that of the best ratio of a carrier to
+        the floor's scatter, and the search tries others too. Arguments as for `probability`.
+        """
+        rate, alpha, cn = _together(symbol_rate_bd, roll_off, cn_db)
+        alike, back = _alike(rate, alpha, cn)
+        rate, cn = rate[alike], cn[alike]
+        shapes = self._shapes(rate, alpha[alike])
+        best = (shapes.sum(axis=1) * np.sqrt(self._thresholds[0])).argmax(axis=1)
+        return (self._probability(shapes, rate, cn, best[:, None]) >= certainty)[back]
+
+    def _probability(
+        self, shapes: FloatArray, symbol_rate_bd: FloatArray, cn_db: FloatArray, windows: Places | None = None
+    ) -> FloatArray:
+        """Return the probabilities; by the windows (n, k) of each carrier, by all where none are told."""
         from scipy.special import gammaincc
 
         shape, threshold = self._thresholds
+        if windows is not None:
+            shapes = np.take_along_axis(shapes, windows[:, None, :], axis=2)
+            shape, threshold = shape[windows][:, None, :], threshold[windows][:, None, :]
         excess = 10.0 ** ((cn_db - self.loss_db) / 10.0)
         found = gammaincc(shape, threshold / (1.0 + excess[:, None, None] * shapes)).max(axis=2).mean(axis=1)
         hidden = (symbol_rate_bd >= 0.5 * RIPPLE_PERIOD_HZ) & (1.0 + excess < 10.0 ** (LEAST_RISE_DB / 10.0))
@@ -189,10 +215,7 @@ class SweepOutlook:
         symbol_rate_bd, roll_off, cn_db : array_like, shape (n,)
             C/N in a noise bandwidth equal to the symbol rate.
         """
-        rate, alpha, cn = (
-            np.atleast_1d(np.asarray(part, dtype=np.float64))
-            for part in np.broadcast_arrays(symbol_rate_bd, roll_off, cn_db)
-        )
+        rate, alpha, cn = _together(symbol_rate_bd, roll_off, cn_db)
         alike, back = _alike(rate, alpha, cn)
         return self._probability(self._shapes(rate[alike], alpha[alike]), rate[alike], cn[alike])[back]
 
@@ -201,9 +224,7 @@ class SweepOutlook:
 
         Infinite where even a strong one is missed: it can lie between two points.
         """
-        rate, alpha = (
-            np.atleast_1d(np.asarray(part, dtype=np.float64)) for part in np.broadcast_arrays(symbol_rate_bd, roll_off)
-        )
+        rate, alpha = _together(symbol_rate_bd, roll_off)
         alike, back = _alike(rate, alpha)
         rate = rate[alike]
         shapes = self._shapes(rate, alpha[alike])

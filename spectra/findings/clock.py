@@ -15,7 +15,7 @@ import math
 import re
 import statistics
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -59,6 +59,7 @@ class CaptureTime:
 
     `clock_error_s` is the clock's reading minus true time; times have zones. `folder_date` is the date in the name of
     the folder, `analyser` what names the instrument (its serial number), `role` that of the context; None if unknown.
+    `at` is when the capture was taken by its (corrected) clock, worked out once: all others of a visit ask for it.
     """
 
     file: str
@@ -68,11 +69,11 @@ class CaptureTime:
     folder_date: date | None = None
     analyser: str | None = None
     role: str | None = None
+    at: datetime | None = field(init=False, repr=False, compare=False)
 
-    @property
-    def at(self) -> datetime | None:
-        """When the capture was taken, by its (corrected) clock."""
-        return None if self.captured_at is None else corrected_time(self.captured_at, self.clock_error_s)
+    def __post_init__(self) -> None:
+        at = None if self.captured_at is None else corrected_time(self.captured_at, self.clock_error_s)
+        object.__setattr__(self, "at", at)
 
     @property
     def lag_s(self) -> float | None:

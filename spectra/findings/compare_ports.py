@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from spectra.findings.comparison import Pair, Polarisation
+from spectra.findings.lookup import widths
 from spectra.findings.polarisation import OneState, Pooled, swap_of
 from spectra.findings.polarisation_feed import RainContext, Sign
 from spectra.findings.polarisation_formulas import axial_ratio_db
@@ -87,9 +88,7 @@ def listed_shapes(
     absent: frozenset[int],
 ) -> tuple[ListedShape, ...]:
     """Return the rows of a satellite and polarisation at the IF where an LO state puts them."""
-    from spectra.advice.quality import row_widths
-
-    rate, roll_off = row_widths(table)
+    rate, roll_off = widths(table)
     text = table.text
     found = []
     received = (table.rf_hz >= state.rf_min_hz) & (table.rf_hz <= state.rf_max_hz)

@@ -9,12 +9,14 @@ from weakref import WeakKeyDictionary
 import numpy as np
 from numpy.typing import NDArray
 
+from spectra.units import FloatArray
+
 if TYPE_CHECKING:
     from spectra.advice.sweeps import Demand
     from spectra.plan.chain import LoState, ReceiveChain
     from spectra.plan.table import CarrierTable
 
-__all__ = ["demand_of", "is_named", "places", "references_db", "satellite_rows"]
+__all__ = ["demand_of", "is_named", "places", "references_db", "satellite_rows", "widths"]
 
 _KEPT: WeakKeyDictionary[CarrierTable, dict[Hashable, Any]] = WeakKeyDictionary()
 _MOST = 4096
@@ -40,6 +42,14 @@ def is_named(table: CarrierTable, column: str, name: str) -> NDArray[np.bool_]:
 
     number, codes = _kept(table, ("codes", column), numbered)
     return np.asarray(codes == number.get(name, -1))
+
+
+def widths(table: CarrierTable) -> tuple[FloatArray, FloatArray]:
+    """Return `spectra.advice.quality.row_widths`, kept: symbol rate and roll-off of every row."""
+    from spectra.advice.quality import row_widths
+
+    value: tuple[FloatArray, FloatArray] = _kept(table, "widths", lambda: row_widths(table))
+    return value
 
 
 def places(table: CarrierTable) -> dict[int, int]:

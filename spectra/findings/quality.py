@@ -278,9 +278,12 @@ def carriers_below_limit(sweep: Sweep, outlook: SweepOutlook, expected: Expected
     weak: list[tuple[float, float, int, float, float]] = []
     for demand in expected.demands:
         told = np.flatnonzero(np.isfinite(demand.symbol_rate_bd) & ~demand.cn_assumed)
+        rate, roll_off, cn = demand.symbol_rate_bd[told], demand.roll_off[told], demand.cn_db[told]
+        if told.size:  # nearly all show for certain, which is soon seen
+            unsure = ~outlook.surely_shows(rate, roll_off, cn, CERTAINTY)
+            told, rate, roll_off, cn = told[unsure], rate[unsure], roll_off[unsure], cn[unsure]
         if not told.size:
             continue
-        rate, roll_off, cn = demand.symbol_rate_bd[told], demand.roll_off[told], demand.cn_db[told]
         probability = outlook.probability(rate, roll_off, cn)
         weak += [
             (float(probability[k]), float(cn[k]), int(demand.row[told[k]]), float(rate[k]), float(roll_off[k]))

@@ -14,6 +14,7 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -127,10 +128,8 @@ def sun_view(
     latitude, longitude = context.latitude_deg, context.longitude_deg
     if captured_at is None or orbital_longitude_deg is None or rf_hz is None or latitude is None or longitude is None:
         return None
-    from spectra.plan.geometry import look_angles
-
-    look = look_angles(latitude, longitude, orbital_longitude_deg)
-    if float(look.elevation_deg) <= 0.0:
+    azimuth_deg, elevation_deg = _looks_at(latitude, longitude, orbital_longitude_deg)
+    if elevation_deg <= 0.0:
         return None
     at = corrected_time(captured_at, context.clock_error_s)
     size = diameter_m(context.antenna)
@@ -139,7 +138,7 @@ def sun_view(
 
     def off_at(seconds: FloatArray) -> FloatArray:
         azimuth, elevation = sun_azimuth_elevation_deg(day + seconds / 86400.0, latitude, longitude)
-        return _apart_deg(azimuth, elevation, float(look.azimuth_deg), float(look.elevation_deg))
+        return _apart_deg(azimuth, elevation, azimuth_deg, elevation_deg)
 
     if in_beam and float(off_at(np.zeros(1))[0]) >= 0.5 * beam + SUN_RADIUS_DEG + _SURELY_DEG:
         return None
@@ -159,6 +158,15 @@ def sun_view(
         when(int(inside[-1])) if inside.size and inside[-1] < seconds.size - 1 else None,
         when(int(np.argmin(off))),
     )
+
+
+@lru_cache(maxsize=64)  # the captures of a visit look from one place at a few satellites
+def _looks_at(latitude_deg: float, longitude_deg: float, orbital_longitude_deg: float) -> tuple[float, float]:
+    """Return azimuth and elevation of a satellite."""
+    from spectra.plan.geometry import look_angles
+
+    look = look_angles(latitude_deg, longitude_deg, orbital_longitude_deg)
+    return float(look.azimuth_deg), float(look.elevation_deg)
 
 
 def _apart_deg(azimuth: FloatArray, elevation: FloatArray, other_azimuth: float, other_elevation: float) -> FloatArray:

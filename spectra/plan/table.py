@@ -204,6 +204,11 @@ class CarrierTable:
 
         return cut_into_lists(self)
 
+    @cached_property
+    def has_dates(self) -> bool:
+        """Whether any row tells from when or until when it holds."""
+        return any(any(self.text[name].tolist()) for name in ("valid_from", "valid_to"))
+
     def take(self, index: NDArray[Any]) -> CarrierTable:
         """Return the rows of an index or mask, lines, file and hash unchanged: a part of the same table."""
         arrays = {
@@ -220,6 +225,8 @@ class CarrierTable:
         """
         from spectra.plan.validity import valid_mask
 
+        if not self.has_dates:
+            return self
         valid = valid_mask(self.text["valid_from"].tolist(), self.text["valid_to"].tolist(), when)
         return self if valid.all() else self.take(valid)
 

@@ -89,3 +89,20 @@ def test_readings_follow_noise_bandwidth() -> None:
     from spectra.advice import AnalyserModel
 
     assert AnalyserModel(1001).readings_per_sweep(1e8, 1e5, 1.0) == pytest.approx(1e5 * ENBW_PER_RBW_GAUSSIAN / 1001)
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_what_surely_shows_is_found_with_that_probability(seed: int) -> None:
+    """`SweepOutlook.probability`, which tries all windows; what is left is asked about as if alone."""
+    rng = np.random.default_rng(seed)
+    spacing_hz, rbw_hz = 10.0 ** rng.uniform(4.0, 6.3, 2)
+    outlook = SweepOutlook(
+        int(rng.integers(101, 2002)), spacing_hz, rbw_hz, 10.0 ** rng.uniform(0.0, 2.5), bool(seed % 2)
+    )
+    rate, roll_off = 10.0 ** rng.uniform(5.0, 7.6, 20), rng.choice([0.05, 0.2, 0.35], 20)
+    cn_db = rng.uniform(-8.0, 15.0, 20)
+    sure = outlook.surely_shows(rate, roll_off, cn_db, 0.95)
+    probability = outlook.probability(rate, roll_off, cn_db)
+    assert (probability[sure] >= 0.95).all()
+    rest = outlook.probability(rate[~sure], roll_off[~sure], cn_db[~sure]) if not sure.all() else np.empty(0)
+    assert np.array_equal(rest, probability[~sure])

@@ -59,8 +59,8 @@ class Thresholds:
     confirmed_next: float = 3.0
     confirmed_kin: float = 2.5
     confirmed_roll_call: float = 0.2
-    sparse_kin: float = 3.0
-    sparse_roll_call: float = -0.25
+    sparse_kin: float = 3.5
+    sparse_roll_call: float = 0.0
     confirmed_matched: float = 5.0
     probable_none: float = 3.0
     probable_next: float = 1.0

@@ -52,10 +52,10 @@ _COEFFICIENTS = np.array([-4.34, 1.35, 2.21, 1.52, 0.52, 0.36, -2.92, 1.52, 1.14
 _UNHINTED = np.array([1.15, 1.73, 0.67, 2.28, 2.55])
 _UNHINTED_TERMS = (0, 9, 10, 7, 8)
 _HALF, _HALF_SPREAD = 0.55, 0.12
-# relative standard uncertainties of rates: that of a usual sweep, from where to where they make a difference, and by
-# which power (chosen on the trials, where it tells more than any other term of this kind)
-_USUAL_SPREAD, _FINEST, _COARSEST, _UNKNOWN_SPREAD = 0.03, 0.006, 0.12, 0.1
-_COARSE = 0.7
+# relative standard uncertainties of rates from and to which precision makes a difference, where none is known, and by
+# which power: chosen on the trials, where it tells more than any other term of this kind
+_USUAL_SPREAD, _FINEST, _UNKNOWN_SPREAD, _FINER = 0.03, 0.006, 0.1, 0.7
+_FURTHER = 0.5  # for how much the second and each further one of neighbours measured as one carrier counts
 # how the regression's log odds came true on the trials (`tests/campaigns/identify_kin.csv`): a satellite whose carriers
 # the sweep shows badly is not as unlikely as it says, one whose carriers fit is likelier; below even odds also as on
 # the even-numbered trials of `identify_reliability`
@@ -139,7 +139,7 @@ def evidence(
 ) -> FloatArray:
     """Return what the odds stand on: the terms of `_COEFFICIENTS`, those of `_UNHINTED`, and three that count as such.
 
-    The last three are a factor common to all rates, a shift common to all centres, and how coarsely rates are measured.
+    The last three are a factor common to all rates, a shift common to all centres, and how finely rates are measured.
     """
     rolls = _ALL[2].copy()
     matched, conflicts = 0, 0.0
@@ -175,16 +175,16 @@ def evidence(
             conflicts,
             likeness.common_factor(rates),
             likeness.common_shift(prepared, system.options),
-            _coarseness(spreads),
+            _fineness(spreads),
         ]
     )
 
 
-def _coarseness(spreads: Sequence[float]) -> float:
-    """Return what the precision of rates makes of the rest: leads and fits grow with it, for relatives as well."""
+def _fineness(spreads: Sequence[float]) -> float:
+    """Return what rates known better than usually take away: leads and fits grow with them, for relatives as well."""
     known = [each for each in spreads if isfinite(each)]
     middle = median(known) if known else _UNKNOWN_SPREAD
-    return _COARSE * log(min(max(middle, _FINEST), _COARSEST) / _USUAL_SPREAD)
+    return _FINER * log(min(max(middle, _FINEST), _USUAL_SPREAD) / _USUAL_SPREAD)
 
 
 def expected_gain(
@@ -239,7 +239,7 @@ def roll_call_evidence(grid: tuple[FloatArray, ...], scoring: Scoring, entry: in
 def _slots(prepared: Prepared, scoring: Scoring, option: Option) -> tuple[FloatArray, np.ndarray, FloatArray]:
     """Return for each slot the chance that it shows, whether it is silent, and for how much it counts.
 
-    Neighbours measured as one carrier count as one together: a relative may fill their transponder with one carrier.
+    Of neighbours measured as one carrier all but one count half: a relative may fill their transponder with one.
     """
     s = scoring.scored
     slots = s.slot_entry == option.entry
@@ -250,7 +250,7 @@ def _slots(prepared: Prepared, scoring: Scoring, option: Option) -> tuple[FloatA
     for first, last in zip(
         (prepared.row_slot[rows] - base).tolist(), (prepared.last_slot[rows] - base).tolist(), strict=True
     ):
-        weight[first : last + 1] = 1.0 / (last + 1 - first)
+        weight[first : last + 1] = (1.0 + _FURTHER * (last - first)) / (last + 1 - first)
     return s.slot_visible[slots], s.slot_silent[slots], weight
 
 

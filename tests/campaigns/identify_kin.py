@@ -37,7 +37,7 @@ from spectra.identify.prepared import prepare
 
 TERMS = (
     "one", "roll_call", "lead", "second_lead", "rates", "centres", "matches", "distinct_rates", "off_raster", "half",
-    "conflicts", "common_factor", "common_shift", "coarseness",
+    "conflicts", "common_factor", "common_shift", "fineness",
 )  # fmt: skip
 COLUMNS = (
     "source", "trial", "kind", "absent", "right", "twin", "far_twin", "none", "next", "matched", *TERMS, "log_odds",

@@ -69,7 +69,7 @@ def test_the_same_carriers_at_an_error_of_many_tolerances_have_less_odds_against
     assert odds[0] - odds[2] > 1.0
 
 
-def test_neighbours_measured_as_one_carrier_count_once() -> None:
+def test_neighbours_measured_as_one_carrier_count_half_but_for_one() -> None:
     """Slots 0 to 3 answered by one carrier, slot 4 by its own, slot 5 silent."""
     scored = SimpleNamespace(
         slot_entry=np.zeros(6, int),
@@ -87,26 +87,25 @@ def test_neighbours_measured_as_one_carrier_count_once() -> None:
     scoring: Any = SimpleNamespace(scored=scored)
     option: Any = SimpleNamespace(entry=0, hyp=0)
     visible, silent, weight = kin._slots(prepared, scoring, option)
-    assert weight == pytest.approx([0.25] * 4 + [1.0, 1.0])
+    assert weight == pytest.approx([0.625] * 4 + [1.0, 1.0])
     grid = (np.array([0.9]), np.array([0.2]), np.zeros(1))
-    # by hand: two show, one that should (0.95) is silent, one carrier unlisted of 0.2 * 0.9 * (three slots of 0.95)
-    clutter = 0.2 * 0.9 * 3 * 0.95
-    wanted = 2 * np.log(0.9) + np.log(1 - 0.9 * 0.95) + np.log(clutter) - clutter
+    # by hand: 1 + 3 / 2 and one show, one that should (0.95) is silent, one carrier unlisted of 0.2 * 0.9 * 4.5 * 0.95
+    clutter = 0.2 * 0.9 * 4.5 * 0.95
+    wanted = 3.5 * np.log(0.9) + np.log(1 - 0.9 * 0.95) + np.log(clutter) - clutter
     assert kin._roll(grid, visible, silent, weight, 1) == pytest.approx([wanted])
 
 
-def test_the_coarser_the_rates_the_more_the_rest_says() -> None:
-    assert kin._coarseness([0.03, 0.03, np.nan]) == pytest.approx(0.0)
-    assert kin._coarseness([0.012] * 5) < 0.0 < kin._coarseness([0.06] * 5)
-    # nothing is gained by worse and worse sweeps, nor lost by exact rates
-    assert kin._coarseness([0.5]) == kin._coarseness([0.2])
-    assert kin._coarseness([0.0001]) == kin._coarseness([0.001])
-    assert kin._coarseness([]) <= kin._coarseness([0.2])
+def test_rates_known_better_than_usually_leave_less_of_the_rest() -> None:
+    assert kin._fineness([0.03, 0.03, np.nan]) == pytest.approx(0.0)
+    assert kin._fineness([0.012] * 5) == pytest.approx(0.7 * np.log(0.4))
+    # coarse sweeps gain nothing, exact rates lose no more than very good ones
+    assert kin._fineness([0.5]) == kin._fineness([0.05]) == kin._fineness([]) == 0.0
+    assert kin._fineness([0.0001]) == kin._fineness([0.001])
 
 
 @pytest.mark.parametrize(
     ("roll_call", "odds_kin", "enough"),
-    [(0.2, 2.5, True), (0.19, 2.99, False), (0.19, 3.0, True), (-0.25, 3.0, True), (-0.26, 9.0, False)],
+    [(0.2, 2.5, True), (0.19, 3.49, False), (0.19, 3.5, True), (0.0, 3.5, True), (-0.01, 9.0, False)],
 )
 def test_a_poor_roll_call_asks_for_more_of_all_else(roll_call: float, odds_kin: float, enough: bool) -> None:
     ranking: Any = SimpleNamespace(log10_roll_call=roll_call, odds_kin=lambda _: odds_kin)

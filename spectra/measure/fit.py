@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from spectra.measure.compiled import loops
 from spectra.measure.information import Information, information, refreshed
 from spectra.measure.model import Evaluation, evaluate, from_loops, to_loops
+from spectra.measure.pairs import Pairs
 from spectra.measure.response import bend_round, best_orders, with_orders
 from spectra.measure.scene import CW, LEAST_ROLL_OFF, MOST_ROLL_OFF, Scene, Trace
 from spectra.units import FloatArray
@@ -150,8 +151,9 @@ def _fitted(
     if steps == 0:
         return scene, at
     if renewed:
-        pairs = replace(pairs, first=first, last=last, start=start, centre=0.5 * (theta[:, 0] + theta[:, 1]))
-    scene = replace(scene, theta=theta, beta=beta)
+        centre = 0.5 * (theta[:, 0] + theta[:, 1])
+        pairs = Pairs(first, last, start, centre, pairs.x, pairs.interval, pairs.penalty)
+    scene = Scene(scene.kind, theta, beta, scene.strength)
     return scene, from_loops(trace, scene, pairs, made, lost, bent)
 
 

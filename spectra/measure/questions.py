@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import replace
 
 import numpy as np
@@ -22,6 +21,8 @@ __all__ = ["drop", "rethink"]
 
 _FEW_POINTS = 1.5  # that noise may push down between the halves of one carrier
 _SURE_GAP = 8.0  # normal score of a gap that is no accident
+_LEAST_CUT = 8  # points of a carrier whose two sides are held against each other
+_CUT_SCORE = 3.5  # normal score by which these must differ
 
 
 def rethink(work: Work) -> bool:
@@ -43,40 +44,48 @@ def _bend(work: Work) -> bool:
 def _split(work: Work) -> bool:
     """Part carriers whose two sides stand at different levels."""
     changed = False
-    residual = work.at.misfit * work.at.weight
-    total = running(residual)
+    total = running(work.at.misfit * work.at.weight)
     weight = running(work.at.weight)
+    cuts = _best_cuts(work, total, weight)
     for k in range(work.scene.count):
+        low, high, cut, step = cuts[k]
+        if cut < 0:
+            continue
         left, right, _, level = work.scene.theta[k, :4]
-        low, high = np.clip(np.searchsorted(work.trace.x, [left, right]), 0, work.trace.x.size)
-        if work.scene.kind[k] == CW or high - low < 8:
-            continue
-        cut, score, step = _best_cut(total, weight, int(low), int(high))
-        if score < 3.5:
-            continue
         place = float(work.trace.x[cut]) - 0.5
         share = float((weight[cut] - weight[low]) / (weight[high] - weight[low]))
         one = np.array([left, place, 0.2, level - step * (1.0 - share)])
         two = np.array([place, right, 0.2, level + step * share])
-        changed |= work.replace_if([k], [RC, RC], [one, two], 0.5 * work.least**2 + 3.0)
+        if work.replace_if([k], [RC, RC], [one, two], 0.5 * work.least**2 + 3.0):
+            changed, cuts = True, _best_cuts(work, total, weight)
     return changed
 
 
-def _best_cut(total: FloatArray, weight: FloatArray, low: int, high: int) -> tuple[int, float, float]:
-    """Return where the two sides of a stretch differ most, the score of that, and the step from left to right.
+def _best_cuts(work: Work, total: FloatArray, weight: FloatArray) -> list[tuple[int, int, int, float]]:
+    """Return each carrier's stretch, where its two sides differ most (-1: hardly), and by how much the second is above.
 
     `total` and `weight` are running sums of the residuals times their weights, and of the weights.
     """
+    theta, x = work.scene.theta, work.trace.x
+    low, high = np.searchsorted(x, theta[:, :2].T)
+    asked = (work.scene.kind != CW) & (high - low >= _LEAST_CUT)
     compiled = loops()
     if compiled is not None:
-        place, most, rise = compiled.best_cut(total, weight, low, high)
-        return int(place), float(most), float(rise)
+        cut, step = compiled.best_cuts(total, weight, low, high, asked, _CUT_SCORE)
+    else:
+        cut, step = np.full(low.size, -1, dtype=np.intp), np.zeros(low.size)
+        for k in np.flatnonzero(asked):
+            cut[k], step[k] = _best_cut(total, weight, int(low[k]), int(high[k]))
+    return list(zip(low.tolist(), high.tolist(), cut.tolist(), step.tolist(), strict=True))
+
+
+def _best_cut(total: FloatArray, weight: FloatArray, low: int, high: int) -> tuple[int, float]:
     cut = np.arange(low + 3, high - 3)
     before, after = weight[cut] - weight[low], weight[high] - weight[cut]
     step = (total[high] - total[cut]) / after - (total[cut] - total[low]) / before
     score = np.abs(step) * np.sqrt(before * after / (before + after))
     best = int(np.argmax(score))
-    return int(cut[best]), float(score[best]), float(step[best])
+    return (int(cut[best]), float(step[best])) if score[best] >= _CUT_SCORE else (-1, 0.0)
 
 
 def _merge(work: Work) -> bool:
@@ -84,30 +93,31 @@ def _merge(work: Work) -> bool:
     rbw = work.rbw_hz / work.spacing_hz
     price = 0.5 * work.least**2 + 3.0
     changed |= _bridge(work)
-    k = 0
+    near, k = _near(work, rbw), 0
     while k + 1 < work.scene.count:
-        if _near(work, k, rbw):
+        if near[k]:
             theta, kind = work.scene.theta, work.scene.kind
             one = merged(theta[k], theta[k + 1], (int(kind[k]), int(kind[k + 1])), rbw)
             if work.replace_if([k, k + 1], [RC], [one], -price, hopeless=4.0 * price, bent=True):
-                changed = True
+                changed, near = True, _near(work, rbw)
                 continue
         k += 1
     return changed
 
 
-def _near(work: Work, k: int, rbw: float) -> bool:
-    """Say whether carriers k and k + 1 may be one: little room between them, and no floor to be seen there."""
-    theta, kind = work.scene.theta[k : k + 2], work.scene.kind[k : k + 2]
-    width = np.where(kind == RC, theta[:, 1] - theta[:, 0], rbw)
-    gap = theta[1, 0] - theta[0, 1]
-    if gap > max(0.15 * float(width.max()), (3.0 if (kind == CW).any() else 1.2) * rbw + _FEW_POINTS):
-        return False
-    low, high = np.searchsorted(work.trace.x, [theta[0, 1] + 0.5 * rbw, theta[1, 0] - 0.5 * rbw])
-    if high <= low:
-        return True
-    depth = float(theta[:, 3].min()) - (work.trace.y[low:high] - work.trace.law.mean)
-    return float(depth.sum()) * math.sqrt(work.trace.information / float(high - low)) < _SURE_GAP
+def _near(work: Work, rbw: float) -> list[bool]:
+    """Say which carriers may be one with the next: little room between them, and no floor to be seen there."""
+    theta, tone, trace = work.scene.theta, work.scene.kind == CW, work.trace
+    width = np.where(tone, rbw, theta[:, 1] - theta[:, 0])
+    end, begin = theta[:-1, 1], theta[1:, 0]
+    room = np.where(tone[:-1] | tone[1:], 3.0, 1.2) * rbw + _FEW_POINTS
+    close = begin - end <= np.maximum(0.15 * np.maximum(width[:-1], width[1:]), room)
+    low, high = np.searchsorted(trace.x, [end + 0.5 * rbw, begin - 0.5 * rbw])
+    points, height = np.maximum(high - low, 0), running(trace.y - trace.law.mean)
+    depth = points * np.minimum(theta[:-1, 3], theta[1:, 3]) - (height[low + points] - height[low])
+    seen = depth * np.sqrt(trace.information / np.maximum(points, 1)) >= _SURE_GAP
+    near: list[bool] = (close & ~seen).tolist()
+    return near
 
 
 def _bridge(work: Work) -> bool:

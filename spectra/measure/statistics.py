@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from spectra.measure.compiled import loops
 from spectra.measure.sums import median
 from spectra.signal.detectors import (
     Average,
@@ -26,6 +27,7 @@ from spectra.units import FloatArray
 __all__ = ["TraceLaw", "assumed_average", "first_law", "refined_law", "window_inflation"]
 
 _BLOCK, _LEAST_BLOCKS = 8, 24  # points, and blocks of them, that tell quiet stretches from others
+_LEAST_POINTS = 24  # whose scatter says more than the law before
 _UNEVEN = 1.5  # times the variance of the quiet stretches, by which all together must exceed it
 
 
@@ -184,27 +186,36 @@ def refined_law(
         quieter stretches. What is missing would else pass for noise, and hide what else is missing.
     """
     average, peak_of, assumption = assumed_average(settings)
-    index = np.flatnonzero(usable)
-    values = residual[index]
-    if index.size < 24 or float(np.ptp(values)) < 1e-9:
+    points = int(np.count_nonzero(usable))
+    if points < _LEAST_POINTS:
         return before
-    centre = median(values)
-    spread = 1.4826 * median(np.abs(values - centre)) + 1e-9
-    z = np.clip(residual - centre, -6.0 * spread, 5.0 * spread)
-    z = np.where(usable, z - z[index].mean(), 0.0)
+    z = _scattered(residual, usable)
+    if float(np.ptp(z)) < 1e-9:
+        return before
     quiet = _quiet(z, usable, before) if even else None
     if quiet is not None:
         usable, z = quiet, np.where(quiet, z, 0.0)
-        lost *= np.count_nonzero(quiet) / index.size
-        index = np.flatnonzero(quiet)
-    points = index.size
+        lost *= np.count_nonzero(quiet) / points
+        points = int(np.count_nonzero(quiet))
     correlated = before.correlated_points
     kept = max(0.2, 1.0 - lost / points)
-    variance = float(z[index] @ z[index]) / points / kept
+    variance = float(z @ z) / points / kept
     correlation = _estimated_correlation(z, usable, variance * kept, spacing_hz, settings.rbw_hz, 1.0 - kept)
     relative = math.sqrt(max(2.0 + _excess(before.law), 0.5) * correlated / points)
     law = _law(average, peak_of, max(variance, 1e-7), settings, None, correlation, assumption)
     return replace(law, readings_std=law.law.readings * relative)
+
+
+def _scattered(residual: FloatArray, usable: np.ndarray[tuple[int, ...], np.dtype[np.bool_]]) -> FloatArray:
+    """Return the residuals without their mean and their outliers, 0 where they are not usable."""
+    compiled = loops()
+    if compiled is not None:
+        return np.asarray(compiled.scattered(residual, usable))
+    values = residual[usable]
+    centre = median(values)
+    spread = 1.4826 * median(np.abs(values - centre)) + 1e-9
+    z = np.clip(residual - centre, -6.0 * spread, 5.0 * spread)
+    return np.where(usable, z - z[usable].mean(), 0.0)
 
 
 def _quiet(
@@ -261,10 +272,15 @@ def _estimated_correlation(
     if shape.size == 0:
         shape = np.array([0.01])
     lags = shape.size
-    good = usable.astype(float)
-    pairs = np.array([float(good[k:] @ good[:-k]) for k in range(1, lags + 1)])
-    raw = np.array([float(z[k:] @ z[:-k]) for k in range(1, lags + 1)]) / np.maximum(pairs, 1.0) / variance
-    raw = raw * (1.0 - lost_share) + lost_share  # a fit takes as much from neighbours' products as from squares
+    compiled = loops()
+    if compiled is not None:
+        pairs, sums = compiled.products_at_lags(z, usable, lags)
+    else:
+        good = usable.astype(float)
+        pairs = np.array([float(good[k:] @ good[:-k]) for k in range(1, lags + 1)])
+        sums = np.array([float(z[k:] @ z[:-k]) for k in range(1, lags + 1)])
+    # A fit takes as much from neighbours' products as from squares.
+    raw = sums / np.maximum(pairs, 1.0) / variance * (1.0 - lost_share) + lost_share
     strength = float(raw @ shape) / float(shape @ shape)
     noise = 1.0 / math.sqrt(max(float(pairs[0]), 1.0) * float(shape @ shape))
     if strength < 2.0 * noise:

@@ -3,6 +3,7 @@
 import math
 import sys
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -21,10 +22,11 @@ from spectra.measure.linear import Band
 from spectra.measure.model import evaluate
 from spectra.measure.moves import stretch_of
 from spectra.measure.profile import profiles
-from spectra.measure.questions import _best_cut as best_cut
+from spectra.measure.questions import _best_cuts as best_cuts
 from spectra.measure.response import best_orders
 from spectra.measure.scene import BENDS, CW, LEAST_ROLL_OFF, MOST_ROLL_OFF, RC, Scene, Trace, stacked
 from spectra.measure.seeds import seed_carriers
+from spectra.measure.statistics import first_law, refined_law
 from spectra.signal.blurred import edge
 from spectra.signal.detectors import log_law, point_law, power_law
 
@@ -365,13 +367,37 @@ def test_where_nothing_can_be_kept_numpy_does_it_all(anew):
     assert not use(True)
 
 
-def test_steps_within_a_stretch(both):
-    rng = np.random.default_rng(8)
-    weight = np.cumsum(np.r_[0.0, rng.uniform(0.5, 2.0, 200)])
-    total = np.cumsum(np.r_[0.0, rng.normal(size=200) + 0.5 * (np.arange(200) > 120)])
-    one, two = both(lambda: best_cut(total, weight, 60, 190))
-    assert one == pytest.approx(two, rel=1e-12)
-    assert abs(one[0] - 120) < 20
+def test_the_law_of_the_residuals(both, scenes):
+    """Of points of which some are not usable, some are outliers, and some stretches scatter more."""
+    setting, rng = scenes.Setting(span_hz=1200e6, points=3000, rbw_hz=1e6), np.random.default_rng(6)
+    sweep = scenes.sweep(rng, setting, [])
+    residual = 0.3 * np.convolve(rng.normal(size=3002), [0.2, 0.9, 0.2], "valid")
+    residual[700:1000] *= 4.0
+    residual[[30, 60]] = 9.0, -9.0
+    usable = rng.random(3000) < 0.8
+    before = first_law(residual, sweep.spacing_hz, sweep.settings)
+    variances = []
+    for even in (False, True):
+        arguments = (before, residual, usable, 30.0, sweep.spacing_hz, sweep.settings, even)
+        one, two = both(lambda arguments=arguments: refined_law(*arguments))
+        assert one.law.variance == pytest.approx(two.law.variance, rel=1e-9)
+        assert one.readings_std == pytest.approx(two.readings_std, rel=1e-9)
+        assert close(one.correlation, two.correlation)
+        assert one.correlation.size
+        variances.append(one.law.variance)
+    assert variances[1] < 0.8 * variances[0]
+
+
+def test_steps_within_carriers(both):
+    trace, scene = a_scene()
+    weight = np.cumsum(np.r_[0.0, np.random.default_rng(8).uniform(0.5, 2.0, trace.x.size)])
+    total = np.cumsum(np.r_[0.0, np.random.default_rng(9).normal(size=trace.x.size) + 2.0 * (trace.x > 350)])
+    one, two = both(lambda: best_cuts(SimpleNamespace(trace=trace, scene=scene), total, weight))
+    assert close(one, two)
+    cuts = [cut for _, _, cut, _ in one]
+    assert abs(cuts[4] - 351) < 5
+    assert cuts[:4] == [-1] * 4
+    assert cuts[5] == -1
 
 
 def test_solutions_for_many_strengths(both):

@@ -13,7 +13,7 @@ from spectra.measure.loops.detect import edges_found, windows_found
 from spectra.measure.loops.edges import followed
 from spectra.measure.loops.fit import best_within, fitted, kept, moved
 from spectra.measure.loops.floor import (
-    best_cut,
+    best_cuts,
     floor_fitted,
     floor_grown,
     gram_of,
@@ -29,9 +29,10 @@ from spectra.measure.loops.model import evaluated
 from spectra.measure.loops.pairs import ordered, reached, within
 from spectra.measure.loops.response import orders_asked, response_sums
 from spectra.measure.loops.seeds import guessed, medians
+from spectra.measure.loops.statistics import products_at_lags, scattered
 
 __all__ = [
-    "best_cut",
+    "best_cuts",
     "best_within",
     "edge_information",
     "edges_found",
@@ -53,8 +54,10 @@ __all__ = [
     "moved",
     "ordered",
     "orders_asked",
+    "products_at_lags",
     "reached",
     "response_sums",
+    "scattered",
     "solved",
     "solved_at_each",
     "spline_at",

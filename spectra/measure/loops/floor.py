@@ -12,7 +12,7 @@ from spectra.measure.loops.special import Flags, Index, compiled
 from spectra.units import FloatArray
 
 __all__ = [
-    "best_cut",
+    "best_cuts",
     "floor_fitted",
     "floor_grown",
     "gram_of",
@@ -207,16 +207,25 @@ def floor_grown(
 
 
 @compiled
-def best_cut(total: FloatArray, weight: FloatArray, low: int, high: int) -> tuple[int, float, float]:
-    """Return where the two sides of a stretch differ most, the score of that, and the step from left to right."""
-    cut, most, best_step = low, -1.0, 0.0
-    for k in range(low + 3, high - 3):
-        before, after = weight[k] - weight[low], weight[high] - weight[k]
-        step = (total[high] - total[k]) / after - (total[k] - total[low]) / before
-        score = abs(step) * math.sqrt(before * after / (before + after))
-        if score > most:
-            cut, most, best_step = k, score, step
-    return cut, most, best_step
+def best_cuts(
+    total: FloatArray, weight: FloatArray, low: Index, high: Index, asked: Flags, least: float
+) -> tuple[Index, FloatArray]:
+    """Return where the two sides of each stretch differ most, and by how much, as `spectra.measure.questions` does.
+
+    Not of those that are not `asked`, nor where the score of the step is under `least`: -1 and 0.
+    """
+    cut, step = np.full(low.size, -1), np.zeros(low.size)
+    for j in range(low.size):
+        first, last, most = low[j], high[j], 0.0
+        for k in range(first + 3, last - 3 if asked[j] else 0):
+            before, after = weight[k] - weight[first], weight[last] - weight[k]
+            rise = (total[last] - total[k]) / after - (total[k] - total[first]) / before
+            score = rise * rise * (before * after / (before + after))
+            if score > most:
+                most = score
+                if score >= least * least:
+                    cut[j], step[j] = k, rise
+    return cut, step
 
 
 @compiled

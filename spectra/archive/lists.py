@@ -86,11 +86,11 @@ def sum_up(
         for visit in connection.execute(some.with_for_update(key_share=True)).mappings().all():
             key = visit["key"]
             ids = None if whole is None or key in whole else (added or {}).get(key)
-            before = connection.execute(sa.select(VISIT_LIST).where(VISIT_LIST.c.visit == key)).mappings().first()
+            before = connection.execute(_LISTED, {"key": key}).mappings().first()
             row = _summed(connection, visit, None if before is None else ids, before)
-            connection.execute(sa.delete(VISIT_LIST).where(VISIT_LIST.c.visit == key))
+            connection.execute(_UNLIST, {"key": key})
             if row["captures"]:
-                connection.execute(sa.insert(VISIT_LIST), row)
+                connection.execute(_LIST, row)
 
 
 def sum_up_all(connection: sa.Connection) -> None:
@@ -98,34 +98,49 @@ def sum_up_all(connection: sa.Connection) -> None:
     sum_up(connection, connection.execute(sa.select(VISIT.c.key)).scalars().all())
 
 
+_C = CAPTURE.c
+_MINE = (_C.visit == sa.bindparam("key"), _C.replaced.is_(False))
+_AMONG = _C.id.in_(sa.bindparam("ids", expanding=True))
+_SUMS = sa.select(
+    sa.func.count().label("captures"),
+    sa.func.min(_C.captured_at).label("first_at"),
+    sa.func.max(_C.captured_at).label("last_at"),
+    sa.func.coalesce(sa.func.sum(_C.faults), 0).label("faults"),
+    sa.func.coalesce(sa.func.sum(_C.warnings), 0).label("warnings"),
+).where(*_MINE)
+_LAST = sa.select(_C.id, _C.verdict).where(*_MINE, _C.verdict.is_not(None))
+_LAST = _LAST.order_by(_C.captured_at.desc(), _C.id.desc()).limit(1)
+_SATELLITES = sa.select(_C.satellite).where(*_MINE, _C.satellite.is_not(None)).distinct()
+_CODES = sa.select(FINDING.c.code).join(CAPTURE, _C.id == FINDING.c.capture).where(*_MINE).distinct()
+_CODES = _CODES.where(FINDING.c.answer == "yes")
+_LISTED = sa.select(VISIT_LIST).where(VISIT_LIST.c.visit == sa.bindparam("key"))
+_UNLIST = sa.delete(VISIT_LIST).where(VISIT_LIST.c.visit == sa.bindparam("key"))
+_LIST = sa.insert(VISIT_LIST)
+# statements made once: SQLAlchemy then knows them by sight
+_SATELLITES_OF_SOME, _CODES_OF_SOME = _SATELLITES.where(_AMONG), _CODES.where(_AMONG)
+
+
 def _summed(
     connection: sa.Connection, visit: Mapping[Any, Any], ids: set[int] | None, before: Mapping[Any, Any] | None
 ) -> dict[str, Any]:
-    c, key = CAPTURE.c, visit["key"]
-    mine = (c.visit == key, c.replaced.is_(False))
-    sums = (
-        sa.func.count().label("captures"),
-        sa.func.min(c.captured_at).label("first_at"),
-        sa.func.max(c.captured_at).label("last_at"),
-        sa.func.coalesce(sa.func.sum(c.faults), 0).label("faults"),
-        sa.func.coalesce(sa.func.sum(c.warnings), 0).label("warnings"),
-    )
-    row = dict(connection.execute(sa.select(*sums).where(*mine)).mappings().one())
-    newest = sa.select(c.id, c.verdict).where(*mine, c.verdict.is_not(None))
-    last = connection.execute(newest.order_by(c.captured_at.desc(), c.id.desc()).limit(1)).first()
-    told = (*mine, c.id.in_(ids)) if ids is not None else mine
-    seen = set(connection.execute(sa.select(c.satellite).where(*told, c.satellite.is_not(None)).distinct()).scalars())
-    holds = sa.select(FINDING.c.code).join(CAPTURE, c.id == FINDING.c.capture).where(*told, FINDING.c.answer == "yes")
-    codes = set(connection.execute(holds.distinct()).scalars())
+    mine = {"key": visit["key"]}
+    row = dict(connection.execute(_SUMS, mine).mappings().one())
+    last = connection.execute(_LAST, mine).first()
+    if ids is None:
+        seen, codes = (set(connection.execute(query, mine).scalars()) for query in (_SATELLITES, _CODES))
+    else:
+        some = {**mine, "ids": list(ids)}
+        queries = (_SATELLITES_OF_SOME, _CODES_OF_SOME)
+        seen, codes = (set(connection.execute(query, some).scalars()) for query in queries)
     if ids is None or before is None:
-        words = _visit_words(visit, _title(connection, key), sorted(seen))
+        words = _visit_words(visit, _title(connection, visit["key"]), sorted(seen))
     else:
         parts = [*before["words"].split(_BETWEEN), *(fold(name) for name in sorted(seen))]
         words = _BETWEEN.join(dict.fromkeys(parts))
         codes |= set(before["codes"].split())
     return {
         **row,
-        "visit": key,
+        "visit": visit["key"],
         "last": None if last is None else last.id,
         "verdict": None if last is None else last.verdict,
         "words": words,

@@ -58,6 +58,7 @@ def packed_entry(record: EntryRecord) -> EntryRecord:
             replace(
                 capture,
                 raw=tuple(files[file] for file in capture.raw),
+                packed_context=pack(capture.context),
                 result=replace(capture.result, body=body_of(capture.result.body)),
             )
             for capture in record.captures

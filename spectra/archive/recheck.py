@@ -10,10 +10,10 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
-from spectra.archive.importer import Job, ruled, run_job, workers
 from spectra.archive.query import Search, whole_captures
 from spectra.archive.record import result_of
 from spectra.archive.store import Archive, PlanFile, plan_files
+from spectra.archive.work import Job, ruled, run_job, workers
 from spectra.visit.analysis import CaptureReview
 from spectra.visit.visit import VisitHead
 from spectra.visit.visitfile import CaptureEntry

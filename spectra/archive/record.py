@@ -75,7 +75,10 @@ class ResultRecord:
 
 @dataclass(frozen=True, slots=True)
 class CaptureRecord:
-    """One capture with its context, its raw files by position (plain or packed), and a result."""
+    """One capture with its context, its raw files by position (plain or packed), and a result.
+
+    `packed_context` is the context as it is stored, where a worker has packed it.
+    """
 
     key: str
     raw_key: str
@@ -88,6 +91,7 @@ class CaptureRecord:
     context: dict[str, Any]
     raw: tuple[Any, ...]
     result: ResultRecord
+    packed_context: bytes = b""
 
 
 @dataclass(frozen=True, slots=True)

@@ -68,7 +68,8 @@ _BLOB_THERE = sa.select(BLOB.c.size).where(BLOB.c.sha256 == sa.bindparam("wanted
 _CAPTURE_ID = sa.select(CAPTURE.c.id).where(CAPTURE.c.key == sa.bindparam("wanted"))
 _REPLACE = (
     sa.update(CAPTURE)
-    .where(CAPTURE.c.raw_key == sa.bindparam("same"), CAPTURE.c.id != _OWN, CAPTURE.c.replaced.is_(False))
+    .where(CAPTURE.c.raw_key.in_(sa.bindparam("same", expanding=True)), CAPTURE.c.replaced.is_(False))
+    .where(CAPTURE.c.id.not_in(sa.bindparam("own", expanding=True)))
     .values(replaced=True)
     .returning(CAPTURE.c.visit)
 )
@@ -98,17 +99,19 @@ _INSERT = {table.name: sa.insert(table) for table in (RAW, RESULT, FINDING, CARR
 class _Rows:
     """What new captures of a transaction have besides their own rows: written together, since each statement costs.
 
-    Files by their hash, rows by the name of their table, in the order in which they may be written.
+    Files by their hash, rows by the name of their table, in the order in which they may be written; and of each raw
+    sweep the capture that came last, which replaces the others of it.
     """
 
     def __init__(self) -> None:
         self.files: dict[str, RawFile | PackedFile] = {}
         self.of: dict[str, list[dict[str, Any]]] = {name: [] for name in _INSERT}
+        self.newest: dict[str, int] = {}
 
 
-def _result_row(capture_key: str, id_: int, result: ResultRecord, body: PackedBody) -> dict[str, Any]:
+def _result_row(key: str, id_: int, result: ResultRecord, body: PackedBody) -> dict[str, Any]:
     return {
-        "key": result.key(capture_key),
+        "key": key,
         "capture": id_,
         "software": result.software,
         "made_at": result.made_at,
@@ -220,6 +223,9 @@ class Archive:
                 fresh = [self._capture(connection, one, visit, replaced, touched, rows) for one in record.captures]
                 found.append(any(fresh))
             self._write(connection, rows)
+            if rows.newest:
+                values = {"same": list(rows.newest), "own": list(rows.newest.values())}
+                touched.whole(connection.execute(_REPLACE, values).scalars())
             touched.sum_up(connection)
             return found
 
@@ -288,7 +294,7 @@ class Archive:
 
         `touched` gets the visits whose lists change with it, `rows` what a new capture has besides its own row.
         """
-        body = body_of(capture.result.body)
+        body, result_key = body_of(capture.result.body), capture.result.key(capture.key)
         values = {
             "key": capture.key,
             "entry": capture.entry,
@@ -299,11 +305,11 @@ class Archive:
             "captured_at": capture.captured_at,
             "vessel": capture.vessel,
             "terminal": capture.terminal,
-            "context": pack(capture.context),
+            "context": capture.packed_context or pack(capture.context),
             "replaced": replaced,
             "role": role_of(capture.context["context"]),
             "words": capture_words(capture.name, capture.vessel, capture.terminal, body.summary["satellite"]),
-            "result": capture.result.key(capture.key),
+            "result": result_key,
             **body.summary,
         }
         id_ = self._once(connection, CAPTURE, values, CAPTURE.c.key, CAPTURE.c.id)
@@ -313,11 +319,11 @@ class Archive:
             return self._result(connection, id_, capture.key, capture.result, touched)
         touched.add(values["visit"], id_)
         if not replaced:
-            touched.whole(connection.execute(_REPLACE, {"same": capture.raw_key, "own": id_}).scalars())
+            rows.newest[capture.raw_key] = id_
         for position, file in enumerate(capture.raw):
             rows.files.setdefault(file.sha256, file)
             rows.of[RAW.name].append({"capture": id_, "position": position, "blob": file.sha256, "file": file.name})
-        rows.of[RESULT.name].append(_result_row(capture.key, id_, capture.result, body))
+        rows.of[RESULT.name].append(_result_row(result_key, id_, capture.result, body))
         for table, more in ((FINDING, body.findings), (CARRIER, body.carriers)):
             rows.of[table.name] += [{"capture": id_, **row} for row in more]
         return True
@@ -341,7 +347,7 @@ class Archive:
         self, connection: sa.Connection, id_: int, capture_key: str, result: ResultRecord, touched: Touched
     ) -> bool:
         body = body_of(result.body)
-        values = _result_row(capture_key, id_, result, body)
+        values = _result_row(result.key(capture_key), id_, result, body)
         if not self._once(connection, RESULT, values, RESULT.c.key):
             return False
         current = connection.execute(_CURRENT_MADE, {"own": id_}).scalar()

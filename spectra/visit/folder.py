@@ -123,6 +123,8 @@ def plan_visit(
     left_out = [item.path for item in written.attachments] + [path for path in (table_path,) if path is not None]
     if files is None:
         entries = _entries(root, written, left_out)
+    elif not written.captures:
+        entries = [CaptureEntry((path,), {}) for path in files]
     else:
         wanted = {path.resolve() for path in files}
         named = [entry for entry in written.captures if wanted & {path.resolve() for path in entry.files}]
@@ -167,7 +169,11 @@ def may_be_sweeps(root: Path) -> list[Path]:
 def sweep_files(root: Path, leave_out: Iterable[Path] = ()) -> list[Path]:
     """Return the files below a folder that may be sweeps, by name; carrier tables and hidden files are none."""
     left_out = {path.resolve() for path in leave_out}
-    return [item for item in may_be_sweeps(root) if item.resolve() not in left_out and not is_carrier_table(item)]
+    return [
+        item
+        for item in may_be_sweeps(root)
+        if not (left_out and item.resolve() in left_out) and not is_carrier_table(item)
+    ]
 
 
 def is_carrier_table(path: Path) -> bool:
@@ -181,6 +187,8 @@ def is_carrier_table(path: Path) -> bool:
         return False
     text = head.decode("utf-16" if head[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8-sig", errors="replace")
     first = [line.replace(";", ",").replace("\t", ",") for line in text.lower().splitlines()[:1]]
+    if not any("satellite" in line.replace('"', "") for line in first):
+        return False  # nor can a cell be that then
     try:
         cells = {cell.strip().strip('"') for row in csv.reader(first) for cell in row}
     except csv.Error:
@@ -228,7 +236,7 @@ def _one_of(
 
 def _entries(root: Path, written: VisitFile, left_out: Sequence[Path]) -> list[CaptureEntry]:
     named = {path.resolve() for entry in written.captures for path in entry.files}
-    rest = [path for path in sweep_files(root, left_out) if path.resolve() not in named]
+    rest = [path for path in sweep_files(root, left_out) if not (named and path.resolve() in named)]
     return [*written.captures, *(CaptureEntry((path,), {}) for path in rest)]
 
 

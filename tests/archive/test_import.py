@@ -123,9 +123,7 @@ def test_stored_is_what_a_visit_finds(fleet: Path, mine) -> None:
 
 def test_again_does_no_work(fleet: Path, mine, monkeypatch) -> None:
     before = content_sha256(mine)
-    import spectra.archive.importer as importer
-
-    monkeypatch.setattr(importer, "run_job", lambda job: pytest.fail("analysed again"))
+    monkeypatch.setattr("spectra.archive.work.run_job", lambda job: pytest.fail("analysed again"))
     result = add_paths(mine, [fleet / "alder", fleet], processes=1)
     assert (result.stored, result.failed) == (0, [])
     assert content_sha256(mine) == before

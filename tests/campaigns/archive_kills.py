@@ -39,6 +39,7 @@ def child(pipe: Connection, place: str, folder: str) -> None:
     import numpy as np
 
     import spectra.archive.importer as importer
+    import spectra.archive.work as work
     from spectra.archive import open_archive
     from spectra.archive.store import Archive
     from spectra.measure.measurement import Carrier, Floor, Measurement
@@ -51,8 +52,8 @@ def child(pipe: Connection, place: str, folder: str) -> None:
         carriers = tuple(Carrier("cw", sweep.start_hz + 1e6 * k, 1e3) for k in range(20))
         return CaptureReview(capture, (Measurement(sweep, floor, carriers, None, None, 1.0, np.full(n, -90.0)),))
 
-    importer.analyse_capture = quick
-    importer.apply_rules = lambda job, table, chain: job.review
+    work.analyse_capture = quick
+    work.apply_rules = lambda job, table, chain: job.review
     importer._CHUNK = 5
     add_all = Archive.add_all
 

@@ -2,7 +2,7 @@ import math
 
 import numpy as np
 import pytest
-from scipy import integrate, special, stats
+from scipy import constants, integrate, special, stats
 
 from spectra.signal import detectors as d
 from spectra.signal import limits, thermal
@@ -126,6 +126,7 @@ def test_simulated_readings_follow_the_laws():
 
 def test_thermal_noise_is_minus_174_dbm_per_hertz():
     """k T at 290 K: -173.98 dBm/Hz, k from scipy.constants (exact since 2019)."""
+    assert constants.k == thermal.BOLTZMANN_J_K
     assert thermal.noise_density_dbm_hz() == pytest.approx(-173.975, abs=1e-3)
     assert thermal.noise_temperature_k(thermal.noise_density_dbm_hz(75.0)) == pytest.approx(75.0)
     with pytest.raises(ValueError, match="positive"):

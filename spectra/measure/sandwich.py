@@ -77,33 +77,30 @@ def narrowed(at: Evaluation, covariance: FloatArray, correlation: FloatArray) ->
         shared[:, :-lag] += rows[:, lag:] * same
     count = 1.0 + 2.0 * float(correlation.sum())
     rest = rows - shared / count
-    result = covariance.copy()
-    for k in np.flatnonzero((at.scene.kind == RC) & (np.diff(at.start) > 0)):
-        pairs, own = slice(int(at.start[k]), int(at.start[k + 1])), slice(4 * k, 4 * k + 4)
-        less = rows[:, pairs] @ rest[:, pairs].T
-        less = 0.5 * (less + less.T)
-        less = _borne_out(covariance[own, own], less)
-        result -= covariance[:, own] @ less @ covariance[own]
+    which = np.flatnonzero((at.scene.kind == RC) & (np.diff(at.start) > 0))
+    own = 4 * which[:, None] + np.arange(4)
+    each = [slice(int(at.start[k]), int(at.start[k + 1])) for k in which]
+    less = np.array([rows[:, pairs] @ rest[:, pairs].T for pairs in each]).reshape(-1, 4, 4)
+    less = _borne_out(covariance[own[:, :, None], own[:, None]], 0.5 * (less + less.transpose(0, 2, 1)))
+    taken = (covariance[:, own].transpose(1, 0, 2) @ less).transpose(1, 0, 2)
+    result = covariance - taken.reshape(len(covariance), -1) @ covariance[own.ravel()]
     # Each carrier's share is bounded, not their sum: where neighbours say nearly the same it may take too much.
     too_little = np.diag(result)[: 4 * carriers] < (1.0 - _MOST) * np.diag(covariance)[: 4 * carriers]
     for k in np.unique(np.flatnonzero(too_little) // 4):
-        own = slice(4 * k, 4 * k + 4)
-        result[own], result[:, own] = covariance[own], covariance[:, own]
+        alone = slice(4 * k, 4 * k + 4)
+        result[alone], result[:, alone] = covariance[alone], covariance[:, alone]
     return result * min(1.0 + _LAW_VARIANCE * count / at.eta.size, _MOST_DOUBT)
 
 
 def _borne_out(covariance: FloatArray, less: FloatArray) -> FloatArray:
-    """Return the information that a carrier's variances may lose."""
-    free = np.flatnonzero(np.diag(covariance) > 0.0)
-    value, vector = np.linalg.eigh(covariance[np.ix_(free, free)])
-    kept = value > 1e-12 * value[-1]
-    root = vector[:, kept] * np.sqrt(value[kept])
-    share, turn = np.linalg.eigh(root.T @ less[np.ix_(free, free)] @ root)
-    share = np.clip(share, 0.0, _MOST)
-    back = (vector[:, kept] / np.sqrt(value[kept])) @ turn
-    made = np.zeros_like(less)
-    made[np.ix_(free, free)] = (back * share) @ back.T
-    return made
+    """Return the information, shape (k, 4, 4), that the variances of each carrier may lose."""
+    value, vector = np.linalg.eigh(covariance)
+    kept = value > 1e-12 * value[:, -1:]  # not those of parameters that were not free
+    size = np.sqrt(np.where(kept, value, 1.0))[:, None]
+    root = vector * np.where(kept[:, None], size, 0.0)
+    share, turn = np.linalg.eigh(root.transpose(0, 2, 1) @ less @ root)
+    back = (vector * np.where(kept[:, None], 1.0 / size, 0.0)) @ turn
+    return np.asarray((back * np.clip(share, 0.0, _MOST)[:, None]) @ back.transpose(0, 2, 1))
 
 
 def sharpened(found: RollOffProfiles, before: FloatArray, after: FloatArray) -> RollOffProfiles:

@@ -25,25 +25,28 @@ _LAW_VARIANCE = 3.0  # of the points' information, relative, times independent p
 _MOST_DOUBT = 1.5  # times a variance, by which it may grow
 
 
-def points_lost(scene: Scene, sigma: float, correlation: FloatArray) -> float:
-    """Return what a fit took from its residuals, in points of their mean square.
+def points_lost(scene: Scene, sigma: float, correlation: FloatArray, lags: int = 0) -> FloatArray:
+    """Return what a fit took from its residuals, in points: of their squares, and of products at lags 1 .. `lags`.
 
-    With J the weighted Jacobian and R the correlation of the points, residuals lack tr((J'J)^-1 J'RJ) of n: one point
-    for each parameter where points are independent; where neighbours share noise, c = 1 + 2 sum(correlation) for what
-    is smooth against the filter, since a fit follows the noise that they share. A derivative shaped as a Gaussian of
-    deviation s takes c q, q = s / sqrt(s^2 + sigma^2), the derivatives of one c q^3, c q^5, c q^7 (derived: Hermite
-    functions). A carrier's edges are such, of 0.36 half-widths and the filter; one too narrow to show them is one.
+    With J the weighted Jacobian, H = J (J'J)^-1 J' and R the correlation of the points, residuals lack the diagonals'
+    sums of HR, of n: one point for each parameter where points are independent; where neighbours share noise,
+    c = 1 + 2 sum(correlation) for what is smooth against the filter, since a fit follows the noise that they share. A
+    derivative shaped as a Gaussian of deviation s takes c q, q = s / sqrt(s^2 + sigma^2), the derivatives of one c q^3,
+    c q^5, c q^7, and at a lag d by exp(-d^2 / 4 (s^2 + sigma^2)) less (derived: Hermite functions). A carrier's edges
+    are such, of 0.36 half-widths and the filter; one too narrow to show them is one.
     """
-    shared = 2.0 * float(correlation.sum())
-    lost = _FLOOR_LOST * (1.0 + shared) + 4.0 * scene.count
-    if shared <= 0.0 or scene.count == 0:
-        return lost
+    if scene.count == 0 or correlation.size == 0:
+        return np.full(lags + 1, _FLOOR_LOST * (1.0 + 2.0 * float(correlation.sum())) + 4.0 * scene.count)
+    shared, lag = 2.0 * float(correlation.sum()), np.arange(lags + 1)
+    lost = np.full(lags + 1, _FLOOR_LOST * (1.0 + shared))
     left, right, roll_off = scene.theta[:, :3].T
-    width = right - left
-    edge, top = (0.36 * 0.5 * roll_off * width) ** 2, width * width / 12.0
-    edge, top = (np.sqrt((own + sigma * sigma) / (own + 2.0 * sigma * sigma)) for own in (edge, top))
-    edges = np.minimum(edge, top**3) + np.minimum(edge, top**5) + np.minimum(edge**3, top**7)
-    return lost + shared * float((top + edges).sum())
+    width, filtered = right - left, sigma * sigma
+    edge, top = (0.36 * 0.5 * roll_off * width) ** 2 + filtered, width * width / 12.0 + filtered
+    by_edge, by_top = np.sqrt(edge / (edge + filtered)), np.sqrt(top / (top + filtered))
+    edges = np.minimum(by_edge, by_top**3) + np.minimum(by_edge, by_top**5) + np.minimum(by_edge**3, by_top**7)
+    for taken, spread in ((1.0 + shared * by_top, top), (3.0 + shared * edges, edge)):
+        lost += taken @ np.exp(-0.25 * lag**2 / (spread + filtered)[:, None])
+    return lost
 
 
 def narrowed(at: Evaluation, covariance: FloatArray, correlation: FloatArray) -> FloatArray:
@@ -89,7 +92,7 @@ def narrowed(at: Evaluation, covariance: FloatArray, correlation: FloatArray) ->
     for k in np.unique(np.flatnonzero(too_little) // 4):
         alone = slice(4 * k, 4 * k + 4)
         result[alone], result[:, alone] = covariance[alone], covariance[:, alone]
-    return result * min(1.0 + _LAW_VARIANCE * count / at.eta.size, _MOST_DOUBT)
+    return np.asarray(result * min(1.0 + _LAW_VARIANCE * count / at.eta.size, _MOST_DOUBT))
 
 
 def _borne_out(covariance: FloatArray, less: FloatArray) -> FloatArray:

@@ -24,10 +24,12 @@ from spectra.signal.filters import SIGMA_PER_RBW
 from spectra.sweep import Settings
 from spectra.units import FloatArray
 
-__all__ = ["TraceLaw", "assumed_average", "first_law", "refined_law", "window_inflation"]
+__all__ = ["TraceLaw", "assumed_average", "filter_lags", "first_law", "refined_law", "window_inflation"]
 
 _BLOCK, _LEAST_BLOCKS = 8, 24  # points, and blocks of them, that tell quiet stretches from others
 _LEAST_POINTS = 24  # whose scatter says more than the law before
+_MANY_READINGS = 8.0  # with which logarithms share as much as the levels themselves
+_MOST_SCORE = 6.0  # standard deviations, as far as correlation goes: single readings pass it once in a thousand
 _UNEVEN = 1.5  # times the variance of the quiet stretches, by which all together must exceed it
 
 
@@ -164,7 +166,7 @@ def refined_law(
     before: TraceLaw,
     residual: FloatArray,
     usable: np.ndarray[tuple[int, ...], np.dtype[np.bool_]],
-    lost: float,
+    lost: FloatArray,
     spacing_hz: float,
     settings: Settings,
     even: bool = False,
@@ -179,8 +181,8 @@ def refined_law(
         ln(level) minus the fitted ln(mean power).
     usable : ndarray of bool, shape (n,)
         Points where the model can be trusted (no steep skirt).
-    lost : float
-        What the fit took from the residuals, in points: parameters, each times the points that share what it followed.
+    lost : ndarray, shape (m + 1,)
+        What the fit took from the residuals' squares and their products with m neighbours, in points.
     even : bool
         The fit may still lack something: where residuals scatter much more here than there, the law is that of the
         quieter stretches. What is missing would else pass for noise, and hide what else is missing.
@@ -195,15 +197,25 @@ def refined_law(
     quiet = _quiet(z, usable, before) if even else None
     if quiet is not None:
         usable, z = quiet, np.where(quiet, z, 0.0)
-        lost *= np.count_nonzero(quiet) / points
+        lost = lost * (np.count_nonzero(quiet) / points)
         points = int(np.count_nonzero(quiet))
     correlated = before.correlated_points
-    kept = max(0.2, 1.0 - lost / points)
-    variance = float(z @ z) / points / kept
-    correlation = _estimated_correlation(z, usable, variance * kept, spacing_hz, settings.rbw_hz, 1.0 - kept)
+    lost = np.minimum(lost / points, 0.8)
+    variance = float(z @ z) / points / (1.0 - float(lost[0]))
+    score = z if before.law.shape > _MANY_READINGS else _scores(before.law, residual, usable)
+    correlation = _estimated_correlation(score, usable, spacing_hz, settings.rbw_hz, lost)
     relative = math.sqrt(max(2.0 + _excess(before.law), 0.5) * correlated / points)
     law = _law(average, peak_of, max(variance, 1e-7), settings, None, correlation, assumption)
     return replace(law, readings_std=law.law.readings * relative)
+
+
+def _scores(law: PointLaw, residual: FloatArray, usable: np.ndarray[tuple[int, ...], np.dtype[np.bool_]]) -> FloatArray:
+    """Return what a fit follows, e^u - 1 without its mean and its outliers, 0 where not usable.
+
+    Neighbours of single readings share more of it than of their logarithms: all of the filter's correlation.
+    """
+    score = np.minimum(law.normal_ratio(residual), 1.0 + _MOST_SCORE / math.sqrt(law.shape))
+    return np.where(usable, score - score[usable].mean(), 0.0)
 
 
 def _scattered(residual: FloatArray, usable: np.ndarray[tuple[int, ...], np.dtype[np.bool_]]) -> FloatArray:
@@ -252,25 +264,27 @@ def _excess(law: PointLaw) -> float:
     return float(6.0 * zeta(4.0, law.shape) / zeta(2.0, law.shape) ** 2)
 
 
+def filter_lags(points: int, spacing_hz: float, rbw_hz: float | None) -> FloatArray:
+    """Return the correlation of neighbours that a filter can make, at the lags where it is to be told."""
+    shape = _filter_correlation(spacing_hz, rbw_hz)
+    if shape.size == 0:
+        shape = np.power(0.5, np.arange(1.0, 9.0))
+    shape = shape[shape > 0.01][: max(1, points // 8)]
+    return shape if shape.size else np.array([0.01])
+
+
 def _estimated_correlation(
     z: FloatArray,
     usable: np.ndarray[tuple[int, ...], np.dtype[np.bool_]],
-    variance: float,
     spacing_hz: float,
     rbw_hz: float | None,
-    lost_share: float,
+    lost: FloatArray,
 ) -> FloatArray:
     """Return the correlation of neighbours: the filter's shape, as strong as the residuals show it.
 
     How strong depends on the sweep's speed: a slow sweep makes independent points of the same filter.
     """
-    n = z.size
-    shape = _filter_correlation(spacing_hz, rbw_hz)
-    if shape.size == 0:
-        shape = np.power(0.5, np.arange(1.0, 9.0))
-    shape = shape[shape > 0.01][: max(1, n // 8)]
-    if shape.size == 0:
-        shape = np.array([0.01])
+    shape = filter_lags(z.size, spacing_hz, rbw_hz)
     lags = shape.size
     compiled = loops()
     if compiled is not None:
@@ -279,8 +293,8 @@ def _estimated_correlation(
         good = usable.astype(float)
         pairs = np.array([float(good[k:] @ good[:-k]) for k in range(1, lags + 1)])
         sums = np.array([float(z[k:] @ z[:-k]) for k in range(1, lags + 1)])
-    # A fit takes as much from neighbours' products as from squares.
-    raw = sums / np.maximum(pairs, 1.0) / variance * (1.0 - lost_share) + lost_share
+    square = float(z @ z) / np.count_nonzero(usable)
+    raw = sums / np.maximum(pairs, 1.0) / square * (1.0 - lost[0]) + lost[1:]  # a fit takes of products as of squares
     strength = float(raw @ shape) / float(shape @ shape)
     noise = 1.0 / math.sqrt(max(float(pairs[0]), 1.0) * float(shape @ shape))
     if strength < 2.0 * noise:

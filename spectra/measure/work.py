@@ -18,7 +18,7 @@ from spectra.measure.response import shows_shape
 from spectra.measure.sandwich import points_lost
 from spectra.measure.scene import RC, Scene, Trace, stacked
 from spectra.measure.shoulders import shoulders
-from spectra.measure.statistics import assumed_average, first_law, refined_law
+from spectra.measure.statistics import assumed_average, filter_lags, first_law, refined_law
 from spectra.signal.detectors import Average
 from spectra.signal.filters import SIGMA_PER_RBW
 from spectra.sweep import Sweep
@@ -98,7 +98,8 @@ class Work:
         residual = self.trace.y - self.at.eta
         usable = self.at.weight > 0.5 * self.trace.information
         usable &= self.at.weight < 1.5 * self.trace.information
-        lost = points_lost(self.scene, self.trace.sigma, self.law.correlation)
+        lags = filter_lags(residual.size, self.spacing_hz, self.sweep.settings.rbw_hz).size
+        lost = points_lost(self.scene, self.trace.sigma, self.law.correlation, lags)
         self.law = refined_law(self.law, residual, usable, lost, self.spacing_hz, self.sweep.settings, not final)
         self.trace = replace(self.trace, law=self.law.law, information=self.law.information)
         self.at = reweighed(self.trace, self.at)

@@ -26,7 +26,7 @@ from spectra.measure.questions import _best_cuts as best_cuts
 from spectra.measure.response import best_orders
 from spectra.measure.scene import BENDS, CW, LEAST_ROLL_OFF, MOST_ROLL_OFF, RC, Scene, Trace, stacked
 from spectra.measure.seeds import seed_carriers
-from spectra.measure.statistics import first_law, refined_law
+from spectra.measure.statistics import filter_lags, first_law, refined_law
 from spectra.signal.blurred import edge
 from spectra.signal.detectors import log_law, point_law, power_law
 
@@ -376,9 +376,10 @@ def test_the_law_of_the_residuals(both, scenes):
     residual[[30, 60]] = 9.0, -9.0
     usable = rng.random(3000) < 0.8
     before = first_law(residual, sweep.spacing_hz, sweep.settings)
+    lost = np.full(filter_lags(3000, sweep.spacing_hz, sweep.settings.rbw_hz).size + 1, 30.0)
     variances = []
     for even in (False, True):
-        arguments = (before, residual, usable, 30.0, sweep.spacing_hz, sweep.settings, even)
+        arguments = (before, residual, usable, lost, sweep.spacing_hz, sweep.settings, even)
         one, two = both(lambda arguments=arguments: refined_law(*arguments))
         assert one.law.variance == pytest.approx(two.law.variance, rel=1e-9)
         assert one.readings_std == pytest.approx(two.readings_std, rel=1e-9)

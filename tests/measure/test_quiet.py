@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from spectra.measure import measure
-from spectra.measure.statistics import first_law, refined_law
+from spectra.measure.statistics import filter_lags, first_law, refined_law
 from spectra.signal.detectors import power_law
 from spectra.sweep import Settings
 
@@ -39,8 +39,9 @@ def test_law_of_the_quieter_stretches(odd, wanted):
     residual[stretch & (np.arange(n) % 9 < 2)] -= 1.8
     settings = Settings(rbw_hz=1e6, detector="rms", averages=10)
     before = first_law(residual, 1.2e6, settings)
+    lost = np.full(filter_lags(n, 1.2e6, 1e6).size + 1, 3.0)
     every, quiet = (
-        refined_law(before, residual, np.ones(n, bool), 3.0, 1.2e6, settings, even) for even in (False, True)
+        refined_law(before, residual, np.ones(n, bool), lost, 1.2e6, settings, even) for even in (False, True)
     )
     assert wanted[0] < quiet.law.readings < wanted[1]
     assert (every.law.readings < 6.0) == (odd > 0.0)

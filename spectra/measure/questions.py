@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from spectra.measure import detect
 from spectra.measure.compiled import loops
+from spectra.measure.edges import box_of, few_readings
 from spectra.measure.floor import WIDEST_CARRIER_HZ
 from spectra.measure.moves import WIDTH_GAIN, as_carrier, as_tone, merged, stretch_of
 from spectra.measure.response import best_orders, shows_shape, with_orders
@@ -27,7 +28,7 @@ _CUT_SCORE = 3.5  # normal score by which these must differ
 
 def rethink(work: Work) -> bool:
     """Merge neighbours that are one, part what is two, give a CW a width or a narrow carrier none."""
-    return bool(sum([_bend(work), _merge(work), _repair(work), _split(work), _rewidth(work)]))
+    return bool(sum([_bend(work), _merge(work), _repair(work), _split(work), _rewidth(work), _box(work)]))
 
 
 def _bend(work: Work) -> bool:
@@ -209,6 +210,16 @@ def _rewidth(work: Work) -> bool:
             changed |= wider or work.replace_if([k], [RC], [as_carrier(theta, 0.3 * rbw, work.trace.sigma)], WIDTH_GAIN)
         elif theta[1] - theta[0] < 1.5 * rbw:
             changed |= work.replace_if([k], [CW], [as_tone(theta, work.trace.sigma)], -WIDTH_GAIN)
+    return changed
+
+
+def _box(work: Work) -> bool:
+    """Try the edges of a box of one level, where few readings may hold a fit's edges short of them."""
+    changed = False
+    if few_readings(work.trace):
+        for k in np.flatnonzero(work.scene.kind == RC):
+            row = box_of(work.trace, work.scene, work.at, int(k))
+            changed |= row is not None and work.replace_if([int(k)], [RC], [row], 0.5)
     return changed
 
 

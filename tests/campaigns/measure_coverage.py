@@ -18,7 +18,7 @@ from spectra.measure import measure
 from spectra.measure.measurement import Carrier
 from spectra.signal.raised_cosine import occupied_fraction
 
-SEED = 20261215
+SEED = 20261307
 QUANTITIES = ("centre_hz", "symbol_rate_bd", "cn_db", "occupied_bandwidth_hz")
 
 
@@ -41,9 +41,11 @@ def cells() -> list[Cell]:
     return [
         *alone,
         ("power", 1, 12.0, 1.0),
+        ("power", 1, 12.0, 3.0),
         ("power", 10, None, 1.0),
         ("log", 10, None, 1.0),
         ("power", 100, None, 1.0),
+        ("power", 10, None, 3.0),
         ("power", 10, 12.0, 7.5, 5e6),
         ("power", 100, 12.0, 3.0, 5e6),
         ("power", 100, 15.0, 5.0, 5e6),
@@ -75,7 +77,9 @@ def trial(rng: np.random.Generator, cell: Cell) -> list[dict[str, float | None]]
     average, readings, cn_db, ratio = cell[:4]
     rate = cell[4] if len(cell) > 4 else RATE_HZ
     if cn_db is None:
-        setting = scenes.Setting(span_hz=1200e6, rbw_hz=1.2e6 * ratio, readings=readings, average=average)
+        setting = scenes.Setting(
+            span_hz=1200e6, rbw_hz=1.2e6 * ratio, readings=readings, average=average, correlated=ratio > 1.0
+        )
         signals = scenes.crowd(rng, setting, 16, 0.6)
     else:
         setting = scenes.Setting(readings=readings, average=average, rbw_hz=ratio * 100e3, correlated=ratio > 1.0)

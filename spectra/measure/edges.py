@@ -62,8 +62,8 @@ class EdgeLaws:
 
 
 def few_readings(trace: Trace) -> bool:
-    """Say whether points are read so few times that a carrier's edges are change points."""
-    return trace.information < _FEW_READINGS
+    """Say whether points are read so few times, sharing noise or not, that a carrier's edges are change points."""
+    return trace.law.information < _FEW_READINGS
 
 
 def box_of(trace: Trace, scene: Scene, at: Evaluation, k: int) -> FloatArray | None:

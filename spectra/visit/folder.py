@@ -254,8 +254,9 @@ class _Pile:
         from spectra.readers import read_sweeps
 
         try:
-            context, reading = _context(self.head, entry)
-            notes = _notes(entry)
+            said = _sidecars(entry)
+            context, reading = _context(self.head, entry, said)
+            notes = _notes(entry, said)
             per_file = [read_sweeps(path, **options) for path, options in zip(entry.files, reading, strict=True)]
         except SpectraError as problem:
             self.failed.append(problem)
@@ -280,19 +281,28 @@ def context_of(plan: VisitPlan, entry: CaptureEntry) -> tuple[Context, tuple[dic
     ContextError
         If a sidecar or a key cannot be used.
     """
-    return _context(plan.written.head, entry)
+    return _context(plan.written.head, entry, _sidecars(entry))
 
 
-def _context(head: VisitHead, entry: CaptureEntry) -> tuple[Context, tuple[dict[str, Any], ...]]:
+def _sidecars(entry: CaptureEntry) -> list[Context | None]:
+    """Return what the sidecar of each file says, None where there is none."""
+    paths = [sidecar_path(path) for path in entry.files]
+    return [read_context(path) if path.is_file() else None for path in paths]
+
+
+def _context(
+    head: VisitHead, entry: CaptureEntry, said: Sequence[Context | None]
+) -> tuple[Context, tuple[dict[str, Any], ...]]:
     from spectra.readers.face import OPTION_NAMES
 
-    sidecars = [sidecar_path(path) for path in entry.files]
-    said = [read_context(sidecar) if sidecar.is_file() else Context() for sidecar in sidecars]
+    known = [Context() if context is None else context for context in said]
     reading = tuple(
         {key: value for key, value in {**context.extra, **entry.context}.items() if key in OPTION_NAMES}
-        for context in said
+        for context in known
     )
-    told = said[0]
+    told = known[0]
+    if not entry.context:
+        return _with_head(head, told), reading
     stated = context_from_mapping({key: v for key, v in entry.context.items() if key not in OPTION_NAMES}, NAME)
     changes = {key: getattr(stated, key) for key in entry.context if key in Context.__dataclass_fields__}
     kept = () if "captured_at" in changes else told.assumptions
@@ -311,18 +321,17 @@ def _with_head(head: VisitHead, context: Context) -> Context:
             continue
         if getattr(context, key) is None and getattr(head, key) is not None:
             fill[key] = getattr(head, key)
-    return dataclasses.replace(context, **fill)
+    return dataclasses.replace(context, **fill) if fill else context
 
 
-def _notes(entry: CaptureEntry) -> tuple[str, ...]:
+def _notes(entry: CaptureEntry, said: Sequence[Context | None]) -> tuple[str, ...]:
     """Tell where sidecars and ``visit.toml`` differ, and check the one key of a sidecar that is the visit's own."""
     notes: list[str] = []
     told = []
-    for path in entry.files:
-        sidecar = sidecar_path(path)
-        if not sidecar.is_file():
+    for path, context in zip(entry.files, said, strict=True):
+        if context is None:
             continue
-        context = read_context(sidecar)
+        sidecar = sidecar_path(path)
         told.append(context)
         stage = context.extra.get("stage")
         if stage is not None and stage not in STAGES:

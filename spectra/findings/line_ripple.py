@@ -242,11 +242,10 @@ def _plateaus(measurement: Measurement) -> tuple[NDArray[np.bool_], NDArray[np.i
     trusted = np.abs(smooth) < _TRUSTED_DB + 2.5 * spread
     gap = flat & (over < _FLAT_DB) & measurement.floor.observed
     top = flat & (over > _STANDS_DB)
-    start = np.flatnonzero(top & ~np.r_[False, top[:-1]])
-    stop = np.flatnonzero(top & ~np.r_[top[1:], False]) + 1
+    ends = np.flatnonzero(np.diff(top, prepend=False, append=False)).tolist()
     label = np.zeros(n, dtype=np.intp)
     number = 0
-    for a, b in zip(start, stop, strict=True):
+    for a, b in zip(ends[::2], ends[1::2], strict=True):
         if b - a >= _LEAST_PLATEAU:
             number += 1
             label[a:b] = number
@@ -312,8 +311,9 @@ def _around(gain: FloatArray, cycles: FloatArray) -> FloatArray:
 
 def _candidates(gain: FloatArray, cycles: FloatArray, least_gain: float) -> list[int]:
     """Return the peaks worth a closer look: the highest, and those highest over the rates around them."""
-    inner = np.r_[-np.inf, gain, -np.inf]
-    peaks = np.flatnonzero((gain >= inner[:-2]) & (gain >= inner[2:]) & (gain > least_gain))
+    high = np.flatnonzero(gain > least_gain)
+    before, after = gain[np.maximum(high - 1, 0)], gain[np.minimum(high + 1, gain.size - 1)]
+    peaks = high[(gain[high] >= before) & (gain[high] >= after)]
     if peaks.size <= _CLOSER:  # all are among the highest
         return [int(k) for k in peaks]
     over = gain[peaks] / np.maximum(_around(gain, cycles)[peaks], 1e-12)

@@ -178,7 +178,7 @@ def fit_levels(
     f, rbw = sweep.frequency_hz, _rbw(measurement)
     bias, spread = point_spread(measurement)
     base_dbm = measurement.floor.level_dbm if floor_dbm is None else floor_dbm
-    q = 10.0 ** ((sweep.level_dbm - base_dbm) / 10.0) / bias
+    q = np.exp((sweep.level_dbm - base_dbm) / DB_PER_NEPER) / bias
     columns = _design(f, shapes, rbw)
     free = _free_points(f, others, rbw)
     total = columns.sum(axis=0)
@@ -229,7 +229,7 @@ def _free_points(frequency_hz: FloatArray, others: Sequence[Shape], rbw_hz: floa
 def _smooth_start(measurement: Measurement, base_dbm: FloatArray) -> FloatArray:
     """Return the fitted model over the floor: smooth, so that weights do not follow the noise."""
     shift = float(np.min(measurement.model_dbm - measurement.floor.level_dbm))
-    return np.asarray(10.0 ** ((measurement.model_dbm - shift - base_dbm) / 10.0), dtype=np.float64)
+    return np.asarray(np.exp((measurement.model_dbm - shift - base_dbm) / DB_PER_NEPER), dtype=np.float64)
 
 
 def _solve(

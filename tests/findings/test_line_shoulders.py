@@ -111,7 +111,7 @@ def test_shoulders_of_a_compressed_carrier_are_found_at_their_level(cubic: float
 def test_floor_between_shoulders_is_no_ripple() -> None:
     """Regrowth swings floor and plateau up and down once: no line is told of it, and a true one is told beside it."""
     chain = load_chain(Path(__file__).resolve().parents[2] / "captures_demo" / "chain.toml")
-    drawn = [measured(0.08, seed) for seed in (329, 306, 307)]
+    drawn = [measured(0.08, seed) for seed in (306, 329, 307)]
     assert find_ripples(drawn[0])  # of 45 drawn the one where a ripple is found
     assert not any(list(line.ripple(each, chain)) for each in drawn)
     sweep = drawn[0].sweep

@@ -154,7 +154,8 @@ def find_ripples(
     if used.sum() < 32:
         return ()
     f = sweep.frequency_hz[used]
-    y = _bounded(sweep.level_dbm[used], plateau[used])
+    runs = _Runs.of(plateau[used])
+    y = _bounded(sweep.level_dbm[used], runs)
     step = np.diff(sweep.level_dbm)
     least_variance = 0.25 * (median(np.abs(step)) / 0.6745) ** 2 * measurement.correlated_points
     least_variance = max(least_variance, _LEAST_SPREAD_DB**2)
@@ -168,7 +169,7 @@ def find_ripples(
     if cycles.size < 2:
         return ()
     even = float(np.ptp(np.diff(sweep.frequency_hz))) < 1e-3 * sweep.spacing_hz
-    known = _nuisance(f, plateau[used])
+    known = _nuisance(f, runs)
     grid = Grid.of(np.flatnonzero(used), number.astype(np.intp), size, known) if even else None
     found: list[Ripple] = []
     taken: list[float] = []
@@ -197,9 +198,27 @@ def _before_filter(ripple: Ripple, rbw_hz: float) -> Ripple:
     )
 
 
-def _bounded(level_dbm: FloatArray, plateau: NDArray[np.intp]) -> FloatArray:
+@dataclass(frozen=True, slots=True, eq=False)
+class _Runs:
+    """The points plateau by plateau: where in the `order` each begins and how many it has; which are those of floor."""
+
+    order: NDArray[np.intp]
+    first: NDArray[np.intp]
+    size: NDArray[np.intp]
+    floor: NDArray[np.intp]
+
+    @classmethod
+    def of(cls, plateau: NDArray[np.intp]) -> _Runs:
+        """Return the runs of labels, of which 0 is floor."""
+        order = np.argsort(plateau, kind="stable")
+        first = np.r_[0, np.flatnonzero(np.diff(plateau[order])) + 1]
+        size = np.diff(first, append=order.size)
+        return cls(order, first, size, order[: size[0] if plateau[order[0]] == 0 else 0])
+
+
+def _bounded(level_dbm: FloatArray, runs: _Runs) -> FloatArray:
     """Return levels with lone points pulled in to 4 spreads of their plateau: a tone is no ripple."""
-    order, first, size = _by_plateau(plateau)
+    order, first, size = runs.order, runs.first, runs.size
     which = np.repeat(np.arange(size.size), size)
     level = level_dbm[order]
     place = np.arange(level.size) - (first + 0.5 * (size - 1))[which]
@@ -219,13 +238,6 @@ def _medians(values: FloatArray, first: NDArray[np.intp], size: NDArray[np.intp]
     for run in np.split(ordered, first[1:]):
         run.sort()
     return np.asarray(0.5 * (ordered[first + (size - 1) // 2] + ordered[first + size // 2]))
-
-
-def _by_plateau(plateau: NDArray[np.intp]) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.intp]]:
-    """Return the points plateau by plateau, and where in that order each plateau begins and how many it has."""
-    order = np.argsort(plateau, kind="stable")
-    first = np.r_[0, np.flatnonzero(np.diff(plateau[order])) + 1]
-    return order, first, np.diff(first, append=order.size)
 
 
 def _plateaus(measurement: Measurement) -> tuple[NDArray[np.bool_], NDArray[np.intp]]:
@@ -259,11 +271,10 @@ def _change(level: FloatArray, reach: int) -> FloatArray:
     return np.asarray(np.abs(level[after] - level[before]))
 
 
-def _nuisance(f: FloatArray, plateau: NDArray[np.intp]) -> FloatArray:
+def _nuisance(f: FloatArray, runs: _Runs) -> FloatArray:
     """Return what may vary freely: the level of each plateau, a cubic of floor and of all; orthonormal columns."""
     # no two plateaus, and no plateau and floor, have a point in common
-    order, _, size = _by_plateau(plateau)
-    floor = order[: size[0] if plateau[order[0]] == 0 else 0]
+    order, size, floor = runs.order, runs.size, runs.floor
     bent = np.empty((0, 0))
     if floor.size > 1:
         powers = _powers(f[floor])

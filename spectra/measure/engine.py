@@ -146,6 +146,23 @@ def _settle(work: Work, rounds: int) -> None:
             return
 
 
+def _stiffen(work: Work) -> None:
+    """Take the strength of the floor's penalty from the trace, and look again at what a stiffer floor leaves standing.
+
+    A soft floor rises under a narrow carrier that stands alone, and hides it.
+    """
+    for _ in range(3):
+        before = work.scene.strength
+        strengthen(work)
+        if work.scene.strength == before:
+            return
+        work.refit(5)
+        work.relaw()
+        if any(window.score > 0.0 for window in work.windows(work.least)):
+            work.asked.clear()
+            _settle(work, 2)
+
+
 def _solution(work: Work) -> Solution:
     here = information(work.at)
     raw = here.band.inverse(here.free)
@@ -205,13 +222,7 @@ def solve(sweep: Sweep, false_alarms: float) -> Solution:
         _settle(work, 2)
     if unbend(work):
         _settle(work, 2)
-    for _ in range(3):
-        before = work.scene.strength
-        strengthen(work)
-        if work.scene.strength == before:
-            break
-        work.refit(5)
-        work.relaw()
+    _stiffen(work)
     work.relaw(final=True)
     reshape(work)
     work.refit(10, 5e-3)

@@ -44,8 +44,10 @@ def use(compiled: bool) -> bool:
 def _load() -> ModuleType | None:
     try:
         from spectra.measure import loops as found
+
+        known = found.kept()
     except ImportError:
         return None
-    if not found.kept():
+    if not known:
         _log.warning("Compiling the inner loops of the measurement: once after an installation, up to half a minute.")
     return found

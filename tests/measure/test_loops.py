@@ -353,6 +353,27 @@ def test_an_inverse_that_loses_its_digits_is_made_in_full(both):
     assert np.diag(two) == pytest.approx(np.diag(one), rel=1e-3)
 
 
+def test_what_was_compiled_from_other_sources_is_forgotten(tmp_path):
+    """A function compiled into its callers' files would live on in them when its own file changes."""
+    from spectra.measure.loops.kept import of_these
+
+    sources, folder = [tmp_path / "one.py", tmp_path / "two.py"], tmp_path / "kept"
+    for source in sources:
+        source.write_text("1\n")
+    assert not of_these(sources, folder, "two.*.nbi")
+    (folder / "one.f.nbi").touch()
+    assert not of_these(sources, folder, "two.*.nbi")
+    (folder / "two.g.nbi").touch()
+    assert of_these(sources, folder, "two.*.nbi")
+    sources[0].write_text("22\n")
+    assert not of_these(sources, folder, "two.*.nbi")
+    assert not list(folder.glob("*.nbi"))
+    folder.rename(tmp_path / "away")
+    folder.write_text("no folder")
+    with pytest.raises(ImportError, match="kept"):
+        of_these(sources, folder, "two.*.nbi")
+
+
 def test_where_nothing_can_be_kept_numpy_does_it_all(anew):
     """Every process would compile anew; numba says so by a RuntimeError."""
     import numba

@@ -5,8 +5,7 @@ between them. These loops do the same without. The numpy code is their definitio
 installed; the tests hold the two against each other. `Points` is what a trace is to the loops, `At` what an evaluation
 is; both are plain tuples.
 
-What was compiled is kept on disk by the file that a function is in, blind to changes in files that it calls: after a
-change, touch them all.
+What was compiled is kept on disk, and forgotten when any of these files changes (`kept`).
 """
 
 from spectra.measure.loops.detect import edges_found, windows_found

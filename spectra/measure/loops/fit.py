@@ -8,6 +8,7 @@ from typing import Any, cast
 import numpy as np
 
 from spectra.measure.loops.information import add_to, gradient, information
+from spectra.measure.loops.kept import of_these
 from spectra.measure.loops.linear import firm, times
 from spectra.measure.loops.model import At, Points, evaluated
 from spectra.measure.loops.pairs import ordered, reached, within
@@ -223,6 +224,7 @@ def best_within(
 
 
 def kept() -> bool:
-    """Say whether the loops were compiled before and kept on disk."""
-    folder = Path(cast(Any, fitted).stats.cache_path or "")
-    return any(folder.glob("fit.fitted-*.nbi"))
+    """Say whether the loops were compiled before, from these very sources, and kept on disk."""
+    here = Path(__file__).parent
+    sources = [*here.glob("*.py"), here.parent / "scene.py"]  # whose constants are compiled in
+    return of_these(sources, Path(cast(Any, fitted).stats.cache_path), "fit.fitted-*.nbi")

@@ -1,7 +1,4 @@
-"""Functions of one number, compiled, that numba's library of mathematics does not have.
-
-Compiled code is kept beside the module that calls it: after a change here, touch `loops`.
-"""
+"""Functions of one number, compiled, that numba's library of mathematics does not have."""
 
 from __future__ import annotations
 

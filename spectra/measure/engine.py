@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -13,7 +14,7 @@ from spectra.measure.model import Evaluation, evaluate
 from spectra.measure.profile import RollOffProfiles, profiles
 from spectra.measure.questions import drop, rethink
 from spectra.measure.response import grown_by_bends
-from spectra.measure.ripple import reconsider, strengthen, unbend
+from spectra.measure.ripple import EVIDENCE_MARGIN, reconsider, strengthen, unbend
 from spectra.measure.sandwich import narrowed, sharpened
 from spectra.measure.scene import Scene, Trace, stacked
 from spectra.measure.seeds import seed_carriers, seed_window
@@ -149,8 +150,10 @@ def _settle(work: Work, rounds: int) -> None:
 def _stiffen(work: Work) -> None:
     """Take the strength of the floor's penalty from the trace, and look again at what a stiffer floor leaves standing.
 
-    A soft floor rises under a narrow carrier that stands alone, and hides it.
+    A soft floor rises under a narrow carrier that stands alone, and hides it. The stiff one was taken though others
+    explain the trace better by up to a margin, which what it leaves standing must make good.
     """
+    sure = math.sqrt(work.least**2 + 2.0 * EVIDENCE_MARGIN)
     for _ in range(3):
         before = work.scene.strength
         strengthen(work)
@@ -158,7 +161,7 @@ def _stiffen(work: Work) -> None:
             return
         work.refit(5)
         work.relaw()
-        if any(window.score > 0.0 for window in work.windows(work.least)):
+        if any(window.score > sure for window in work.windows(work.least)):
             work.asked.clear()
             _settle(work, 2)
 

@@ -13,14 +13,15 @@ from spectra.measure.seeds import seed_stretch
 from spectra.measure.standing import settle_waves
 from spectra.measure.work import RIPPLE_ODDS, Work
 
-__all__ = ["reconsider", "strengthen", "unbend"]
+__all__ = ["EVIDENCE_MARGIN", "reconsider", "strengthen", "unbend"]
 
 _RIPPLE_LEVEL = 0.0  # ln(plateau / floor) below which a wide carrier may be ripple (0 dB: 3 dB of ripple)
 _RIPPLE_WIDTH_HZ = 3e6
 _MOST_HUMPS = 5
 _HUMP_LEVEL = 0.05  # nepers of floor over its own lower envelope that may be a carrier
 _HOPELESS = 60.0  # in ln(evidence) behind after three steps
-_EVIDENCE_MARGIN = 3.0  # in ln(likelihood): a floor bends only where the trace asks for it
+EVIDENCE_MARGIN = 3.0
+"""In ln(likelihood): a floor bends only where the trace asks for it."""
 
 
 def strengthen(work: Work) -> None:
@@ -40,9 +41,9 @@ def strengthen(work: Work) -> None:
     gain = steps @ here.gradient - more * (steps @ pull)
     value = 0.5 * (m - 2) * np.log(grid) - 0.5 * determinants + 0.5 * gain - grid * bent
     moved = steps[:, -m:]
-    enough = np.flatnonzero(value >= value.max() - _EVIDENCE_MARGIN)
+    enough = np.flatnonzero(value >= value.max() - EVIDENCE_MARGIN)
     work.scene = replace(scene, strength=float(grid[enough[-1]]))
-    value[enough[-1]] += _EVIDENCE_MARGIN
+    value[enough[-1]] += EVIDENCE_MARGIN
     likely = np.exp(value - value.max())
     likely /= likely.sum()
     apart = np.array([basis.spline(other - moved[enough[-1]]) for other in moved])

@@ -45,3 +45,25 @@ def test_law_of_the_quieter_stretches(odd, wanted):
     )
     assert wanted[0] < quiet.law.readings < wanted[1]
     assert (every.law.readings < 6.0) == (odd > 0.0)
+
+
+@pytest.mark.parametrize("room", [8.0, 10.0])
+def test_a_weak_narrow_carrier_alone_in_a_gap_is_not_taken_for_floor(scenes, room: float) -> None:
+    """A soft floor rises under it, where gaps are few: a stiffer one must be asked what it leaves standing."""
+    setting, missed = scenes.Setting(span_hz=1200e6, points=1001, rbw_hz=1e6), 0
+    spacing = setting.span_hz / 1000
+    for seed in range(200, 220):
+        rng = np.random.default_rng(seed)
+        place, signals, narrow = 20.0, [], 0.0
+        while place < 930.0:
+            width = rng.uniform(25.0, 45.0)
+            centre = setting.frequency_hz[0] + (place + 0.5 * width) * spacing
+            signals.append(scenes.Signal(centre, width * spacing, 0.2, rng.uniform(10.0, 15.0)))
+            place += width + room
+            if place > 400.0 and not narrow:
+                narrow = setting.frequency_hz[0] + place * spacing
+                signals.append(scenes.Signal(narrow, 3.2e6, 0.2, 5.0))
+            place += room
+        carriers = measure(scenes.sweep(rng, setting, signals)).carriers
+        missed += min(abs(carrier.centre_hz - narrow) for carrier in carriers) > 2.5e6
+    assert missed <= 1

@@ -382,10 +382,11 @@ def _strongest(
     for other in taken:
         gain[np.abs(cycles - other) < 1.0 / span] = 0.0
     best, probability, noise = 0, 1.0, least_variance
-    for k in _candidates(gain, cycles, 2.0 * least_variance * math.log(tests / false_alarm)):
+    worth = _candidates(gain, cycles, 2.0 * least_variance * math.log(tests / false_alarm))
+    for k in sorted(worth, key=lambda place: -gain[place]):
         alone = math.exp(-0.5 * min(gain[k] / least_variance, 1400.0))
         if tests * alone >= probability:
-            continue  # another one is the stronger, whatever the rates around this one show
+            break  # neither this one nor those below it can be likelier than the best, whatever is around them
         # what carriers leave behind lies at low rates: each rate is held against the rates around it as well
         if grid is None or line is None:
             own = columns_of(f, float(cycles[k]))

@@ -131,7 +131,8 @@ def _design(frequency_hz: FloatArray, shapes: Sequence[Shape], rbw_hz: float) ->
     rate, centre = np.repeat(rates, count), np.repeat(centres, count)
     slope = np.repeat([0.5 * shapes[k].roll_off * own for k, own in modulated], count)
     x = np.concatenate([frequency_hz[low:high] for low, high in bounds]) - centre
-    seen = (edge(x + 0.5 * rate, slope, sigma)[0] - edge(x - 0.5 * rate, slope, sigma)[0]) / rate
+    rising, falling = edge(np.stack((x + 0.5 * rate, x - 0.5 * rate)), slope, sigma)[0]
+    seen = (rising - falling) / rate
     begin = 0
     for (k, _), (low, high) in zip(modulated, bounds, strict=True):
         columns[low:high, k] = seen[begin : begin + high - low]

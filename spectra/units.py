@@ -137,9 +137,17 @@ def jsonable(value: Any) -> Any:
         return value if math.isfinite(value) else None
     if isinstance(value, dict):
         # plain values are passed over here as well: a call costs more than all else that is done for one
-        return {str(key): item if type(item) in _PLAIN else jsonable(item) for key, item in value.items()}
+        return {
+            str(key): item
+            if (kind := type(item)) in _PLAIN or (kind is float and math.isfinite(item))
+            else jsonable(item)
+            for key, item in value.items()
+        }
     if isinstance(value, list | tuple):
-        return [item if type(item) in _PLAIN else jsonable(item) for item in value]
+        return [
+            item if (kind := type(item)) in _PLAIN or (kind is float and math.isfinite(item)) else jsonable(item)
+            for item in value
+        ]
     if isinstance(value, np.ndarray):
         return jsonable(value.tolist())
     if isinstance(value, np.generic):

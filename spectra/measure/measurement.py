@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from operator import attrgetter
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, Literal, get_args
 
@@ -83,11 +84,15 @@ class Carrier:
             object.__setattr__(self, "roll_off_weights", MappingProxyType(dict(self.roll_off_weights)))
 
     def __reduce__(self) -> tuple[Any, ...]:
-        return type(self), tuple(self._plain(name) for name in _CARRIER_KEYS)
+        return type(self), tuple(self._plain().values())
 
-    def _plain(self, name: str) -> Any:
-        value = getattr(self, name)
-        return dict(value) if isinstance(value, Mapping) else value
+    def _plain(self) -> dict[str, Any]:
+        """Return all values by name, views of mappings as what they show."""
+        values = dict(zip(_CARRIER_KEYS, _values_of(self), strict=True))
+        values["interval95"] = dict(self.interval95)
+        if self.roll_off_weights is not None:
+            values["roll_off_weights"] = dict(self.roll_off_weights)
+        return values
 
     @property
     def width_hz(self) -> float:
@@ -96,11 +101,14 @@ class Carrier:
 
     def to_dict(self) -> dict[str, Any]:
         """Return the carrier under the keys of the contract, every key always there."""
-        value: dict[str, Any] = jsonable({name: self._plain(name) for name in _CARRIER_KEYS if name != "parts"})
+        values = self._plain()
+        del values["parts"]
+        value: dict[str, Any] = jsonable(values)
         return value
 
 
 _CARRIER_KEYS: tuple[str, ...] = tuple(Carrier.__dataclass_fields__)
+_values_of = attrgetter(*_CARRIER_KEYS)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

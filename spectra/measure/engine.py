@@ -7,8 +7,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from spectra.measure.detect import Window
 from spectra.measure.edges import EdgeLaws, edge_laws
-from spectra.measure.floor import first_floors
+from spectra.measure.floor import KNOT_HZ, first_floors
 from spectra.measure.information import information
 from spectra.measure.model import Evaluation, evaluate
 from spectra.measure.profile import RollOffProfiles, profiles
@@ -122,9 +123,9 @@ def _first(work: Work) -> None:
     work.scene, work.at = best[1], best[2]
 
 
-def _add(work: Work) -> bool:
-    """Add a carrier for every window that stands out; say whether there was any."""
-    fresh = [seed_window(work.trace, work.at.eta, w) for w in work.windows(work.least) if w.score > 0.0][:12]
+def _add(work: Work, windows: list[Window]) -> bool:
+    """Add a carrier for every window that stands too high, the best twelve of them; say whether there was any."""
+    fresh = [seed_window(work.trace, work.at.eta, w) for w in windows if w.score > 0.0][:12]
     if not fresh:
         return False
     kind = np.r_[work.scene.kind, np.array([k for k, _ in fresh], dtype=np.intp)]
@@ -134,16 +135,21 @@ def _add(work: Work) -> bool:
     return True
 
 
+def _rework(work: Work, windows: list[Window]) -> bool:
+    """Add what stands out, rethink and drop; say whether another round may find more."""
+    added = _add(work, windows)
+    changed = rethink(work)
+    dropped = drop(work)
+    if added or changed or dropped:
+        work.refit(3)
+        work.relaw()
+    return added or changed
+
+
 def _settle(work: Work, rounds: int) -> None:
     """Add, rethink and drop until nothing changes."""
     for _ in range(rounds):
-        added = _add(work)
-        changed = rethink(work)
-        dropped = drop(work)
-        if added or changed or dropped:
-            work.refit(3)
-        work.relaw()
-        if not (added or changed):
+        if not _rework(work, work.windows(work.least)):
             return
 
 
@@ -151,8 +157,10 @@ def _stiffen(work: Work) -> None:
     """Take the strength of the floor's penalty from the trace, and look again at what a stiffer floor leaves standing.
 
     A soft floor rises under a narrow carrier that stands alone, and hides it. The stiff one was taken though others
-    explain the trace better by up to a margin, which what it leaves standing must make good.
+    explain the trace better by up to a margin, which what it leaves standing must make good; what is wider than the
+    floor's knots are apart may be the floor itself, of which the evidence was asked.
     """
+    narrow = KNOT_HZ / work.spacing_hz
     sure = math.sqrt(work.least**2 + 2.0 * EVIDENCE_MARGIN)
     for _ in range(3):
         before = work.scene.strength
@@ -161,9 +169,10 @@ def _stiffen(work: Work) -> None:
             return
         work.refit(5)
         work.relaw()
-        if any(window.score > sure for window in work.windows(work.least)):
+        left = [window for window in work.windows(sure) if window.score > 0.0 and window.width < narrow]
+        if left:
             work.asked.clear()
-            _settle(work, 2)
+            _rework(work, left)
 
 
 def _solution(work: Work) -> Solution:

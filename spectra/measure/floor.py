@@ -21,6 +21,7 @@ from spectra.signal.detectors import PointLaw
 from spectra.units import FloatArray
 
 __all__ = [
+    "KNOT_HZ",
     "WIDEST_CARRIER_HZ",
     "FloorBasis",
     "first_floors",
@@ -35,7 +36,6 @@ __all__ = [
 
 _BLOCK_HZ = 0.5e6  # of points averaged for a first floor, where there are many
 _FROM = (0, 4, 7, 9, 10)  # where the products of each spline with itself and later ones begin
-_KNOT_HZ = 9e6
 _CURVATURE_KNOT_HZ = 5e6
 _MOST_INTERVALS = 240
 _RIPPLE_CURVATURE = 0.063  # second difference of coefficients 5 MHz apart: 1 dB of ripple at 60 MHz, in nepers
@@ -43,6 +43,9 @@ _FIRST_ERROR = 0.15  # nepers by which a first floor may be wrong
 _SOFT, _STIFF = 10.0, 1e4  # strengths to begin with, over that of a decibel of ripple
 _LINE_TOLERANCE = 0.25  # nepers that ripple may put between a straight line and the floor
 WIDEST_CARRIER_HZ = 90e6
+
+KNOT_HZ = 9e6
+"""Between the knots of a floor, or more where points are few."""
 
 
 @dataclass(frozen=True)
@@ -173,7 +176,7 @@ def floor_basis(x: FloatArray, spacing_hz: float) -> FloorBasis:
     """Return the spline basis for points at `x` (in point spacings, rising from 0)."""
     n = x.size
     span_hz = float(x[-1]) * spacing_hz
-    intervals = int(np.clip(span_hz / _KNOT_HZ, 3, max(3, min(_MOST_INTERVALS, n // 6))))
+    intervals = int(np.clip(span_hz / KNOT_HZ, 3, max(3, min(_MOST_INTERVALS, n // 6))))
     t = x * (intervals / float(x[-1]))
     interval = np.minimum(t.astype(np.intp), intervals - 1)
     u = t - interval

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spectra.measure.engine import Solution
+from spectra.measure.floor import WIDEST_CARRIER_HZ
 from spectra.measure.measurement import Carrier, Floor
 from spectra.measure.modelfree import Lump, lump, lumps
 from spectra.measure.parts import modulated_parts, plain_parts
@@ -242,6 +243,7 @@ def _modulated(frame: _Frame, figures: _Figures, misfit: list[bool]) -> list[Car
     power = _power(frame, figures.at, level + told.level, right - left)
     power_std = _power_std_db(figures, right - left, ENBW_RELATIVE_STD**2)
     centre = solution.origin_hz + 0.5 * (left + right) * hz
+    centre_std = _centre_std(solution, theta, told.centre_std)
     flags = _flags(frame, figures.which, figures.at, 0.5 * (right - left) * (1.0 + roll_off))
     made = []
     for j in range(figures.which.size):
@@ -256,7 +258,7 @@ def _modulated(frame: _Frame, figures: _Figures, misfit: list[bool]) -> list[Car
         if whole and solution.rbw_known:  # a density becomes a power through the filter's width
             levels |= {"power_dbm": float(power[j]), "power_std_db": float(power_std[j])}
         stds = {
-            "centre_hz": float(told.centre_std[j]),
+            "centre_hz": float(centre_std[j]),
             "symbol_rate_bd": float(told.rate_std[j]),
             "roll_off": float(told.roll_off_std[j]),
             "occupied_bandwidth_hz": float(told.occupied_std[j]),
@@ -285,6 +287,20 @@ def _modulated(frame: _Frame, figures: _Figures, misfit: list[bool]) -> list[Car
             )
         )
     return made
+
+
+def _centre_std(solution: Solution, theta: FloatArray, fitted: FloatArray) -> FloatArray:
+    """Return standard uncertainties of centres, of which the fit knows nothing where one edge is not in the span.
+
+    Where the level does not fall before the span ends the fit leaves the edge about there. It may be anywhere beyond,
+    but makes no carrier wider than any is.
+    """
+    left, right = theta[:, :2].T
+    first, last, reach = solution.trace.x[0], solution.trace.x[-1], 1.0 + solution.trace.sigma
+    unseen = (left < first + reach) | (right > last - reach)
+    seen = np.maximum(np.minimum(right, last) - np.maximum(left, first), 0.0) * solution.spacing_hz
+    most = 0.5 * np.maximum(WIDEST_CARRIER_HZ - seen, 0.1 * WIDEST_CARRIER_HZ) / math.sqrt(12.0)
+    return np.where(unseen, most, fitted)
 
 
 def _width_figures(told: Widths, j: int, whole: bool) -> dict[str, Any]:
@@ -385,6 +401,7 @@ def _narrow(frame: _Frame, figures: _Figures) -> list[Carrier]:
     width = np.where(tone, 1.0, right - left)
     between = 0.25 * (covariance[:, 0, 0] + covariance[:, 1, 1] + 2.0 * covariance[:, 0, 1])
     centre_std = hz * np.sqrt(np.maximum(np.where(tone, covariance[:, 0, 0], between), 0.0))
+    centre_std = np.where(tone, centre_std, _centre_std(solution, solution.scene.theta[figures.which], centre_std))
     peak_std = DB_PER_NEPER * np.sqrt(np.maximum(covariance[:, 3, 3], 0.0))
     power = np.where(tone, _power(frame, figures.at, level, None), _power(frame, figures.at, level, width))
     power_std = np.where(tone, peak_std, _power_std_db(figures, width, 0.0))

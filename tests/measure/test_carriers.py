@@ -220,3 +220,16 @@ def test_without_rbw_no_power_and_no_density(scenes):
     assert carrier.power_dbm is None
     assert abs(carrier.cn_db - 10.0) < 4.0 * carrier.cn_std_db
     assert abs(carrier.symbol_rate_bd - 20e6) < 4.0 * carrier.symbol_rate_std_bd
+
+
+@pytest.mark.parametrize("inside_hz", [7e6, 10e6, 20e6])
+def test_a_centre_is_known_by_the_widest_carrier_where_an_edge_is_not_seen(scenes, inside_hz):
+    """The other edge of a carrier that ends inside the span may be anywhere beyond it, but within 90 MHz."""
+    setting = scenes.Setting(span_hz=500e6, rbw_hz=300e3, readings=20)
+    edge = setting.frequency_hz[0] + inside_hz
+    for seed, rate in enumerate([24e6, 30e6, 36e6, 45e6]):
+        signals = [scenes.Signal(edge - 0.5 * rate, rate, 0.2, 14.0), scenes.Signal(1600e6, 20e6, 0.2, 12.0)]
+        cut = measure(scenes.sweep(np.random.default_rng(seed), setting, signals)).carriers[0]
+        assert "cut_by_span" in cut.flags
+        assert 2e6 < cut.centre_std_hz <= 90e6 / math.sqrt(48.0)
+        assert abs(cut.centre_hz - signals[0].centre_hz) < 2.0 * cut.centre_std_hz

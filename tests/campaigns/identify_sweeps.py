@@ -71,8 +71,8 @@ class Draw:
     sweeps: dict[str, list[Any]]
 
 
-def measured(world: Any, number: int, seed: int, least: int = 5) -> Draw:
-    """Draw, sweep and measure one trial: as usual, carefully, and every fifth on both ports."""
+def measured(world: Any, number: int, seed: int, least: int = 5, both_every: int = BOTH_EVERY) -> Draw:
+    """Draw, sweep and measure one trial: as usual, carefully, and every so many on both ports."""
     rng = np.random.default_rng((seed, number))
     while True:
         place = int(rng.integers(len(world.seen)))
@@ -88,7 +88,7 @@ def measured(world: Any, number: int, seed: int, least: int = 5) -> Draw:
         "careful": [measure(sweep_spectrum(spectrum, careful(start, stop), int(rng.integers(2**31))))],
     }
     other, other_listed = None, 0
-    if number % BOTH_EVERY == 0:
+    if number % both_every == 0:
         other, other_listed = _other_port(world, band, state, plan, sky, (start, stop), rng)
     if other is not None:
         sweeps["both_ports"] = [sweeps["careful"][0], other]
@@ -99,7 +99,9 @@ def judged(world: Any, draw: Draw) -> dict[str, Any]:
     """Identify the sweeps of one draw, with the whole table and without the true position."""
     band, state, plan = world.seen[draw.place]
     chain = trials.chain_of(band, world.tolerance_hz)
-    trial = trials.Trial(draw.sweeps["usual"][0], chain, plan, state, draw.lo_error_hz, draw.listed, float("nan"))
+    trial = trials.Trial(
+        next(iter(draw.sweeps.values()))[0], chain, plan, state, draw.lo_error_hz, draw.listed, float("nan")
+    )
     twin, far_twin = trials.shared(world, trial)
     record = {
         "trial": draw.number,

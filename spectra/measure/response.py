@@ -94,13 +94,17 @@ def _systems(trace: Trace, scene: Scene, at: Evaluation, which: NDArray[np.intp]
     """
     compiled = loops()
     if compiled is not None:
-        shown = (scene.theta, at.first, at.last, at.start, which)
-        matrix, gradient = compiled.response_sums(trace.x, at.jacobian, at.weight, at.misfit, *shown)
+        matrix, gradient = compiled.response_sums(_here(trace, scene, at), which)
     else:
         matrix, gradient = _sums(trace, scene, at, which)
     matrix[:, _TERMS, _TERMS] += BEND_PRECISION
     gradient[:, 4:] -= BEND_PRECISION * scene.theta[which, 4:]
     return matrix, gradient
+
+
+def _here(trace: Trace, scene: Scene, at: Evaluation) -> tuple[object, ...]:
+    """Return what the compiled loops want to know, see `spectra.measure.loops.response.Here`."""
+    return trace.x, at.jacobian, at.weight, at.misfit, scene.theta, at.first, at.last, at.start
 
 
 def _sums(trace: Trace, scene: Scene, at: Evaluation, which: NDArray[np.intp]) -> tuple[FloatArray, FloatArray]:
@@ -153,8 +157,7 @@ def best_orders(trace: Trace, scene: Scene, at: Evaluation, which: NDArray[np.in
     """
     compiled = loops()
     if compiled is not None:
-        shown = (scene.theta, at.first, at.last, at.start, which)
-        return np.asarray(compiled.orders_asked(trace.x, at.jacobian, at.weight, at.misfit, *shown))
+        return np.asarray(compiled.orders_asked(_here(trace, scene, at), which))
     orders = np.zeros(which.size, dtype=np.intp)
     seen = np.diff(at.start)[which] > 0
     if not seen.any():

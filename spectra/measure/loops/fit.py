@@ -173,7 +173,7 @@ def fitted(
             known = False
         if np.any(theta[:, 4:] != 0.0):  # some have a response
             known = False
-            shift = response_steps(x, at[1], at[6], at[7], theta, first, last, start, frozen)
+            shift = response_steps((x, at[1], at[6], at[7], theta, first, last, start), frozen)
             for share in (1.0, 0.3, 0.1):
                 trial, sound = _response_moved(theta, shift, share)
                 if not sound:
@@ -211,7 +211,7 @@ def best_within(
         points, kind, theta, none, 0.0, frozen, rounds, tolerance, enough, at, lost, bent, first, last, start
     )
     for _ in range(2 if bending.size else 0):
-        orders = orders_asked(x, at[1], at[6], at[7], theta, first, last, start, bending)
+        orders = orders_asked((x, at[1], at[6], at[7], theta, first, last, start), bending)
         other = with_orders(theta, bending, orders)
         if np.array_equal(other, theta):
             break

@@ -11,7 +11,10 @@ from spectra.measure.loops.special import Flags, Index, compiled
 from spectra.measure.scene import BEND_PRECISION, BENDS, LEAST_ROLL_OFF, MOST_ROLL_OFF
 from spectra.units import FloatArray
 
-__all__ = ["orders_asked", "response_at", "response_steps", "response_sums", "with_orders"]
+__all__ = ["Here", "orders_asked", "response_at", "response_steps", "response_sums", "with_orders"]
+
+Here = tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray, Index, Index, Index]
+"""x, jacobian by pair, weight, misfit; carriers, first point of each, one past its last, and where its pairs start."""
 
 _SMOOTH_REACH = 1.4  # as in `spectra.measure.model`
 _FAR, _PRICE, _TINY = 3.0, 3.0, 1e-9  # as in `spectra.measure.response`
@@ -40,18 +43,9 @@ def response_at(theta: FloatArray, u: float, room: FloatArray) -> float:
 
 
 @compiled
-def response_sums(
-    x: FloatArray,
-    jacobian: FloatArray,
-    weight: FloatArray,
-    misfit: FloatArray,
-    theta: FloatArray,
-    first: Index,
-    last: Index,
-    start: Index,
-    which: Index,
-) -> tuple[FloatArray, FloatArray]:
+def response_sums(here: Here, which: Index) -> tuple[FloatArray, FloatArray]:
     """Return information (n, q, q) and gradient (n, q) of some carriers' own parameters and terms, without priors."""
+    x, jacobian, weight, misfit, theta, first, last, start = here
     size = 4 + BENDS
     matrix, gradient = np.zeros((which.size, size, size)), np.zeros((which.size, size))
     row, room = np.empty(size), np.empty(BENDS)
@@ -86,20 +80,10 @@ def _order_of(row: FloatArray) -> int:
 
 
 @compiled
-def _system(
-    x: FloatArray,
-    jacobian: FloatArray,
-    weight: FloatArray,
-    misfit: FloatArray,
-    theta: FloatArray,
-    first: Index,
-    last: Index,
-    start: Index,
-    which: Index,
-    frozen: bool,
-) -> tuple[FloatArray, FloatArray]:
+def _system(here: Here, which: Index, frozen: bool) -> tuple[FloatArray, FloatArray]:
     """Return information (q, q) and gradient (q) of one carrier, prior included, its roll-off held where it must be."""
-    matrices, gradients = response_sums(x, jacobian, weight, misfit, theta, first, last, start, which)
+    theta = here[4]
+    matrices, gradients = response_sums(here, which)
     matrix, right, k = matrices[0], gradients[0], which[0]
     for j in range(BENDS):
         matrix[4 + j, 4 + j] += BEND_PRECISION[j]
@@ -119,26 +103,16 @@ def _hold(matrix: FloatArray, right: FloatArray, a: int) -> None:
 
 
 @compiled
-def response_steps(
-    x: FloatArray,
-    jacobian: FloatArray,
-    weight: FloatArray,
-    misfit: FloatArray,
-    theta: FloatArray,
-    first: Index,
-    last: Index,
-    start: Index,
-    frozen: Flags,
-) -> FloatArray:
+def response_steps(here: Here, frozen: Flags) -> FloatArray:
     """Return the step of every response with its carrier's own parameters, as `spectra.measure.response.bend_round`."""
-    size = 4 + BENDS
+    theta, first, last, size = here[4], here[5], here[6], 4 + BENDS
     out, which = np.zeros((len(theta), size)), np.empty(1, np.intp)
     for k in range(len(theta)):
         order = _order_of(theta[k])
         if order == 0 or last[k] <= first[k]:
             continue
         which[0] = k
-        matrix, right = _system(x, jacobian, weight, misfit, theta, first, last, start, which, frozen[k])
+        matrix, right = _system(here, which, frozen[k])
         for a in range(4 + order, size):
             _hold(matrix, right, a)
         step = stiffened(matrix, right)
@@ -148,18 +122,9 @@ def response_steps(
 
 
 @compiled
-def orders_asked(
-    x: FloatArray,
-    jacobian: FloatArray,
-    weight: FloatArray,
-    misfit: FloatArray,
-    theta: FloatArray,
-    first: Index,
-    last: Index,
-    start: Index,
-    some: Index,
-) -> Index:
+def orders_asked(here: Here, some: Index) -> Index:
     """Return how many terms the evidence asks for, as `spectra.measure.response.best_orders`."""
+    theta, first, last = here[4], here[5], here[6]
     orders, which = np.zeros(some.size, np.intp), np.empty(1, np.intp)
     taken, schur, white = np.empty((BENDS + 1, 4)), np.empty((BENDS, BENDS)), np.empty(BENDS)
     for m in range(some.size):
@@ -167,7 +132,7 @@ def orders_asked(
         if last[k] <= first[k]:
             continue
         which[0] = k
-        matrix, right = _system(x, jacobian, weight, misfit, theta, first, last, start, which, False)
+        matrix, right = _system(here, which, False)
         own = matrix[:4, :4].copy()
         for t in range(BENDS):
             taken[t] = stiffened(own, matrix[4 + t, :4])

@@ -14,22 +14,9 @@ from numpy.typing import NDArray
 
 from spectra.units import FloatArray
 
-__all__ = ["Grid", "columns_of", "gains_at", "quick_length"]
+__all__ = ["Grid", "columns_of", "gains_at"]
 
 _OWN_SHARE = 0.02
-
-
-def quick_length(least: int) -> int:
-    """Return the least length, `least` or more, whose only prime factors are 2, 3 and 5: its transform is quick."""
-    best = 1 << (least - 1).bit_length()
-    five = 1
-    while five < best:
-        three = five
-        while three < best:
-            best = min(best, three << ((least - 1) // three).bit_length())
-            three *= 3
-        five *= 5
-    return best
 
 
 def gains_at(

@@ -16,9 +16,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.fft import next_fast_len
 
 from spectra.findings.interference_scan import law_of
-from spectra.findings.line_rates import Grid, columns_of, gains_at, quick_length
+from spectra.findings.line_rates import Grid, columns_of, gains_at
 from spectra.findings.middle import median
 from spectra.signal.filters import SIGMA_PER_RBW
 from spectra.units import DB_PER_NEPER, FloatArray, jsonable
@@ -163,7 +164,7 @@ def find_ripples(
     least = max(_LEAST_PERIOD_RBW * (sweep.settings.rbw_hz or 0.0), _LEAST_PERIOD_POINTS * sweep.spacing_hz)
     # rates of a discrete Fourier transform at least four times as long as the sweep, of a length that is quickly worked
     # out: a quarter of a turn apart at most
-    size = quick_length(4 * sweep.points)
+    size = next_fast_len(4 * sweep.points, real=True)
     number = np.arange(math.ceil(_LEAST_TURNS / span * size * sweep.spacing_hz), size * sweep.spacing_hz / least)
     cycles: FloatArray = number / (size * sweep.spacing_hz)
     if cycles.size < 2:

@@ -5,7 +5,6 @@ Expected: the same library's own answer before storing; the levels differ by les
 
 from __future__ import annotations
 
-import base64
 import dataclasses
 import re
 from pathlib import Path
@@ -14,7 +13,7 @@ import numpy as np
 import pytest
 
 import spectra
-from spectra.archive import add_paths, curves, list_captures, open_archive, restore_capture, restore_visit
+from spectra.archive import add_paths, list_captures, open_archive, restore_capture, restore_visit
 from spectra.archive.curves import curves_of, floor_of
 from spectra.errors import ArchiveError
 
@@ -92,10 +91,3 @@ def test_curves_survive_what_is_not_finite() -> None:
     level, kept, observed, model = floor_of(curves_of(odd))
     assert np.isfinite(kept).all() and level.shape == kept.shape == observed.shape == model.shape
     assert np.delete(kept, 3) == pytest.approx(np.delete(std, 3), abs=1e-4)
-
-
-def test_curves_are_written_as_the_library_writes_base85() -> None:
-    """base64.b85encode of Python, for every length of the last word and the greatest of words."""
-    rng = np.random.default_rng(5)
-    for data in (*(rng.bytes(n) for n in range(40)), b"\xff" * 41, bytes(43)):
-        assert curves._base85(data) == base64.b85encode(data).decode("ascii")

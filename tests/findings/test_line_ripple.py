@@ -6,12 +6,11 @@ from functools import lru_cache
 
 import numpy as np
 import pytest
-from scipy.fft import next_fast_len
 
 from spectra.findings import line
 from spectra.findings.interference_causes import Unlisted
 from spectra.findings.line_level import cable_loss_db, cable_slope_db, expected_density_dbm_hz, total_power_dbm
-from spectra.findings.line_rates import Grid, quick_length
+from spectra.findings.line_rates import Grid
 from spectra.findings.line_ripple import (
     distance_m,
     find_ripples,
@@ -114,12 +113,6 @@ def test_gains_by_transform_are_those_of_least_squares() -> None:
     ):
         for k in (0, 2):
             assert gains[k] == pytest.approx(left(*waves(77)) - left(*waves(77), *waves(int(number[k]))))
-
-
-def test_quick_lengths() -> None:
-    """scipy.fft.next_fast_len (1.17) of real transforms."""
-    for least in (*range(1, 3000), 4004, 40004, 400004, 2**20 + 1):
-        assert quick_length(least) == next_fast_len(least, real=True)
 
 
 def orthonormal_beside(known: np.ndarray, columns: tuple[np.ndarray, np.ndarray]) -> np.ndarray:

@@ -63,7 +63,7 @@ def _moved(scene: Scene, step: FloatArray) -> Scene:
     return replace(scene, theta=theta, beta=beta)
 
 
-def turned(scene: Scene, here: Information, which: NDArray[np.intp], roll_off: float) -> Scene:
+def turned(scene: Scene, here: Information, which: NDArray[np.intp], roll_off: FloatArray | float) -> Scene:
     """Return the scene with other roll-offs of some carriers, all else as the information foretells it."""
     known = np.zeros(here.gradient.size)
     known[4 * which + 2] = roll_off - scene.theta[which, 2]

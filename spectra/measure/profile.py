@@ -25,12 +25,14 @@ from spectra.units import FloatArray
 
 __all__ = ["RollOffProfiles", "profiles"]
 
-_NODES = (0.0, 0.13, 0.33, MOST_ROLL_OFF)
+_NODES = np.array([0.0, 0.13, 0.33, MOST_ROLL_OFF])
+_AROUND = np.array([-3.2, -1.3, 1.3, 3.2])  # deviations, where these lie inside the range
 _GRID = np.linspace(0.0, MOST_ROLL_OFF, 61)
 # Standards have roll-offs of 0.05 to 0.35, older modems 0.40 (common practice): beyond is less likely, by e in so much.
 _USUAL, _BELOW, _BEYOND = (0.05, 0.35), 0.03, 0.08
 _PRIOR = np.exp(np.minimum((_GRID - _USUAL[0]) / _BELOW, 0.0) + np.minimum((_USUAL[1] - _GRID) / _BEYOND, 0.0))
-_WELL_KNOWN = 0.06
+_WELL_KNOWN, _INSIDE = 0.02, 3.0  # a roll-off's deviation, and how many of them it lies inside its range
+_HALF_STEP = 0.5 * MOST_ROLL_OFF / (_GRID.size - 1)
 _ROUNDS = 1
 _UNLIKELY = 1e-6  # weight of a roll-off that no interval needs
 _MOST_GROWTH = 3.0  # of an edge's deviation, by level and floor that are free
@@ -165,7 +167,8 @@ def _doubtful(scene: Scene, covariance: FloatArray) -> NDArray[np.intp]:
     index = 4 * np.arange(scene.count) + 2
     std = np.sqrt(np.maximum(np.diag(covariance)[index], 0.0))
     roll_off = scene.theta[:, 2]
-    inside = (std > 0.0) & (std < _WELL_KNOWN) & (roll_off - 2.5 * std > 0.02) & (roll_off + 2.5 * std < MOST_ROLL_OFF)
+    reach = _INSIDE * std
+    inside = (std > 0.0) & (std < _WELL_KNOWN) & (roll_off - reach > 0.02) & (roll_off + reach < MOST_ROLL_OFF)
     return np.flatnonzero((scene.kind == RC) & ~inside)
 
 
@@ -204,13 +207,22 @@ def profiles(
 
     every = [told(scene, at)]
     here = information(at, frozen)
-    for node in _NODES:
+    nodes = _nodes(scene.theta[which, 2], covariance[4 * which + 2, 4 * which + 2])
+    for node in nodes:
         start = turned(scene, here, which, node)
         found, there = fit(trace, start, rounds=_ROUNDS, tolerance=0.05, frozen=frozen, start=at)
         every.append(told(found, there))
     held = _held(scene, at, covariance, which)
-    place = np.vstack((scene.theta[which, 2], np.repeat(np.array(_NODES)[:, None], which.size, axis=1)))
-    return _every(which, place, np.stack(every, axis=1), held)
+    place = np.vstack((scene.theta[which, 2], nodes))
+    return _every(which, place, np.stack(every, axis=1), held, covariance[4 * which + 2, 4 * which + 2])
+
+
+def _nodes(roll_off: FloatArray, variance: FloatArray) -> FloatArray:
+    """Return where each carrier's likelihood is followed, shape (4, k): as far as it may reach, or over the whole range."""
+    around = roll_off + np.sqrt(variance) * _AROUND[:, None]
+    known = (variance > 0.0) & (around[1] > 0.0) & (around[2] < MOST_ROLL_OFF) & (around[3] - around[0] < MOST_ROLL_OFF)
+    low, high = np.maximum(around[0], 0.0), np.minimum(around[3], MOST_ROLL_OFF)
+    return np.where(known, np.stack((low, around[1], around[2], high)), _NODES[:, None])
 
 
 def _held(scene: Scene, at: Evaluation, covariance: FloatArray, which: NDArray[np.intp]) -> FloatArray:
@@ -230,7 +242,9 @@ def _held(scene: Scene, at: Evaluation, covariance: FloatArray, which: NDArray[n
     return np.stack((*np.clip(grown, 1.0, _MOST_GROWTH).T, correlation))
 
 
-def _every(which: NDArray[np.intp], place: FloatArray, values: FloatArray, held: FloatArray) -> RollOffProfiles:
+def _every(
+    which: NDArray[np.intp], place: FloatArray, values: FloatArray, held: FloatArray, variance: FloatArray
+) -> RollOffProfiles:
     """Return profiles on a fine grid.
 
     Values (6, nodes, k) are given at roll-offs (nodes, k), the fitted one first, which takes the place of a node that
@@ -238,6 +252,9 @@ def _every(which: NDArray[np.intp], place: FloatArray, values: FloatArray, held:
     """
     on = np.abs(place[1:] - place[0]) <= 1e-3
     curves = np.empty((6, which.size, _GRID.size))
+    stiff = np.where(variance > 0.0, 0.5 / np.where(variance > 0.0, variance, 1.0), 0.0)
+    values = values.copy()
+    values[0] -= stiff * (place - place[0]) ** 2  # of a parabola, only what it is not is followed
     for some, kept in ((~on.any(axis=0), len(place)), (on.any(axis=0), len(place) - 1)):
         if not some.any():
             continue
@@ -247,6 +264,9 @@ def _every(which: NDArray[np.intp], place: FloatArray, values: FloatArray, held:
         y = np.take_along_axis(values[:, :, some], order[None], axis=1)
         curves[:, some] = _through(x, y)
     loss, lower, upper, level = curves[:4]
+    loss = loss + (stiff * (_GRID[:, None] - place[0]) ** 2).T
+    beyond = (_GRID < place.min(axis=0)[:, None] - _HALF_STEP) | (_GRID > place.max(axis=0)[:, None] + _HALF_STEP)
+    loss[beyond] = np.inf
     weight = np.exp(loss.min(axis=1)[:, None] - loss) * _PRIOR
     weight /= weight.sum(axis=1)[:, None]
     lower_std, upper_std = held[:2, :, None] * np.exp(curves[4:])

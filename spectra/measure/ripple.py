@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import numpy as np
@@ -28,7 +29,8 @@ def strengthen(work: Work) -> None:
     """Take the strength of the floor's penalty from the trace, by restricted maximum likelihood.
 
     The stiffest is taken that explains the trace about as well as the best; how far the floors of others are from its
-    own, each weighted by its likelihood and by the same odds against it, is a part of the floor's uncertainty.
+    own, each weighted by its likelihood and its share of the same odds against them all, is a part of the floor's
+    uncertainty.
     """
     basis, scene = work.trace.basis, work.scene
     here = information(work.at)
@@ -43,7 +45,7 @@ def strengthen(work: Work) -> None:
     moved = steps[:, -m:]
     enough = np.flatnonzero(value >= value.max() - EVIDENCE_MARGIN)
     work.scene = replace(scene, strength=float(grid[enough[-1]]))
-    value[enough[-1]] += EVIDENCE_MARGIN
+    value[enough[-1]] += EVIDENCE_MARGIN + math.log(grid.size - 1.0)
     likely = np.exp(value - value.max())
     likely /= likely.sum()
     apart = np.array([basis.spline(other - moved[enough[-1]]) for other in moved])

@@ -37,7 +37,7 @@ class Widths:
     level : ndarray, shape (k,)
         What the response adds to ln(plateau), on average over the 3 dB width.
     level_variance : ndarray, shape (k,)
-        By which that of ln(plateau) grows since the roll-off is not known.
+        Of ln(plateau) over the profile of the roll-off; NaN where there is none.
     rate_given, occupied_given : ndarray, shape (k,)
         Standard uncertainties, were the roll-off known.
     standard : ndarray, shape (k, 6)
@@ -130,7 +130,7 @@ def _by_curvature(
         "x_width_std": _scaled_std(hz, rate, share_x, slope_x, covariance) * none,
         "centre_std": 0.5 * hz * _std_of(edges, 1.0),
         "level": np.zeros(which.size),
-        "level_variance": np.zeros(which.size),
+        "level_variance": np.full(which.size, np.nan),
         "rate_given": width_std,
         "occupied_given": width_std * share,
         "standard": roll_off_weights(roll_off, np.sqrt(np.maximum(own, 0.0))),

@@ -7,7 +7,7 @@ level: the score's own covariance (the sandwich of Huber 1967 and White 1982, fr
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -110,14 +110,24 @@ def sharpened(found: RollOffProfiles, before: FloatArray, after: FloatArray) -> 
     """Return profiles of roll-offs with all variances scaled as the covariance `after` is to that `before`.
 
     The likelihood over the roll-off is raised to the inverse ratio of the roll-off's variances (a composite likelihood
-    adjusted to its score's covariance: Chandler and Bate 2007, from memory), the edges' deviations scaled by theirs.
+    adjusted to its score's covariance: Chandler and Bate 2007, from memory), the edges' deviations scaled by theirs, and
+    the edges turn with the roll-off as `after` has it.
     """
     old, new = (_given_roll_off(covariance, found.which) for covariance in (before, after))
-    scale = np.sqrt(_ratio(old, new))[:, :, None]
+    scale = np.sqrt(_ratio(old.variance, new.variance))[:, :, None]
     own = 4 * found.which + 2
-    roll_off = _ratio(before[own, own], after[own, own])
-    found = found.of(found.which, roll_off)
-    return replace(found, lower_std=found.lower_std * scale[:, 0], upper_std=found.upper_std * scale[:, 1])
+    found = found.of(found.which, _ratio(before[own, own], after[own, own]))
+    mean = found.mean(np.broadcast_to(found.roll_off, found.weight.shape))
+    turned = (new.slope - old.slope)[:, :, None] * (found.roll_off - mean[:, None])[:, None, :]
+    return replace(
+        found,
+        lower=found.lower + turned[:, 0],
+        upper=found.upper + turned[:, 1],
+        level=found.level + turned[:, 2],
+        lower_std=found.lower_std * scale[:, 0],
+        upper_std=found.upper_std * scale[:, 1],
+        shared=np.where((old.variance > 0.0).all(axis=1), new.shared, found.shared),
+    )
 
 
 def _ratio(before: FloatArray, after: FloatArray) -> FloatArray:
@@ -126,10 +136,25 @@ def _ratio(before: FloatArray, after: FloatArray) -> FloatArray:
     return np.where(sound, np.clip(after / np.where(sound, before, 1.0), 1.0 - _MOST, _MOST_DOUBT), 1.0)
 
 
-def _given_roll_off(covariance: FloatArray, which: NDArray[np.intp]) -> FloatArray:
-    """Return the variances of the two edges of some carriers at a given roll-off, shape (k, 2)."""
-    index = 4 * which[:, None] + np.arange(2)
-    own, shared = covariance[4 * which + 2, 4 * which + 2], covariance[index, 4 * which[:, None] + 2]
-    free = own > 0.0
-    less = np.where(free, 1.0 / np.where(free, own, 1.0), 0.0)[:, None] * shared**2
-    return np.asarray(covariance[index, index] - less)
+@dataclass(frozen=True, slots=True)
+class _Given:
+    """Both edges of some carriers at a given roll-off: variances (k, 2), correlation (k,), and the slopes (k, 3).
+
+    The slopes are those of edges and ln(plateau) against the roll-off, nought where it is not free.
+    """
+
+    variance: FloatArray
+    shared: FloatArray
+    slope: FloatArray
+
+
+def _given_roll_off(covariance: FloatArray, which: NDArray[np.intp]) -> _Given:
+    own = 4 * which[:, None] + np.arange(4)
+    block = covariance[own[:, :, None], own[:, None, :]]
+    roll_off = block[:, 2, 2]
+    free = roll_off > 0.0
+    slope = np.where(free, 1.0 / np.where(free, roll_off, 1.0), 0.0)[:, None] * block[:, 2]
+    left = block - slope[:, :, None] * block[:, None, 2]
+    variance = left[:, (0, 1), (0, 1)]
+    size = np.sqrt(np.maximum(variance.prod(axis=1), 1e-300))
+    return _Given(variance, np.clip(left[:, 0, 1] / size, -0.99, 0.99), slope[:, (0, 1, 3)])

@@ -29,7 +29,7 @@ _NODES = np.array([0.0, 0.13, 0.33, MOST_ROLL_OFF])
 _AROUND = np.array([-3.2, -1.3, 1.3, 3.2])  # deviations, where these lie inside the range
 _GRID = np.linspace(0.0, MOST_ROLL_OFF, 61)
 # Standards have roll-offs of 0.05 to 0.35, older modems 0.40 (common practice): beyond is less likely, by e in so much.
-_USUAL, _BELOW, _BEYOND = (0.05, 0.35), 0.03, 0.08
+_USUAL, _BELOW, _BEYOND = (0.05, 0.35), 0.02, 0.05
 _PRIOR = np.exp(np.minimum((_GRID - _USUAL[0]) / _BELOW, 0.0) + np.minimum((_USUAL[1] - _GRID) / _BEYOND, 0.0))
 _WELL_KNOWN, _INSIDE = 0.02, 3.0  # a roll-off's deviation, and how many of them it lies inside its range
 _HALF_STEP = 0.5 * MOST_ROLL_OFF / (_GRID.size - 1)

@@ -3,20 +3,16 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
+from spectra.measure.cloud import Clouds, settled
 from spectra.measure.detect import Window
-from spectra.measure.edges import EdgeLaws, edge_laws
 from spectra.measure.floor import KNOT_HZ, first_floors
-from spectra.measure.information import information
 from spectra.measure.model import Evaluation, evaluate
-from spectra.measure.profile import RollOffProfiles, profiles
 from spectra.measure.questions import drop, rethink
-from spectra.measure.response import grown_by_bends
 from spectra.measure.ripple import EVIDENCE_MARGIN, reconsider, strengthen, unbend
-from spectra.measure.sandwich import narrowed, sharpened
 from spectra.measure.scene import Scene, Trace, stacked
 from spectra.measure.seeds import seed_carriers, seed_window
 from spectra.measure.standing import doubt_waves, reshape, settle_waves
@@ -38,6 +34,7 @@ class Solution:
     Attributes
     ----------
     trace, scene, at : Trace, Scene, Evaluation
+        The fit, the scene at the means of its parameters.
     law : TraceLaw
     covariance : ndarray, shape (p, p)
         Of four parameters per carrier, then the floor's coefficients; zero where a parameter was not free.
@@ -48,7 +45,7 @@ class Solution:
     spacing_hz, origin_hz, reference_dbm : float
         What turns points and nepers into hertz and dBm.
     rbw_known : bool
-    profiles : RollOffProfiles
+    clouds : Clouds
     merged : int
         Points of the sweep that were averaged into one.
     floor_doubt : ndarray, shape (n,), optional
@@ -69,7 +66,7 @@ class Solution:
     reference_dbm: float
     rbw_hz: float
     rbw_known: bool
-    profiles: RollOffProfiles
+    clouds: Clouds
     merged: int = 1
     gain: FloatArray | None = None
     floor_doubt: FloatArray | None = None
@@ -176,18 +173,13 @@ def _stiffen(work: Work) -> None:
 
 
 def _solution(work: Work) -> Solution:
-    here = information(work.at)
-    raw = here.band.inverse(here.free)
-    laws = edge_laws(work.trace, work.scene, work.at, work.law.correlated_points)
-    true = narrowed(work.at, raw, work.law.correlation)
-    covariance = grown_by_bends(work.trace, work.scene, work.at, _grown(true, laws))
-    found = sharpened(profiles(work.trace, work.scene, work.at, raw, work.law.correlated_points), raw, true)
+    found = settled(work.trace, work.scene, work.at, work.law.correlation)
     return Solution(
         work.trace,
-        _at_means(work.scene, laws, found),
+        found.scene,
         work.at,
         work.law,
-        covariance,
+        found.covariance,
         work.scores(),
         work.tests,
         work.spacing_hz,
@@ -195,28 +187,11 @@ def _solution(work: Work) -> Solution:
         work.reference_dbm,
         work.rbw_hz,
         work.rbw_known,
-        found,
+        found.clouds,
         work.merged,
         work.gain,
         work.floor_doubt + doubt_waves(work),
     )
-
-
-def _at_means(scene: Scene, laws: EdgeLaws, found: RollOffProfiles) -> Scene:
-    """Return the scene with edges at the means of their likelihoods instead of the peaks."""
-    theta = scene.theta.copy()
-    theta[:, :2] += laws.shift
-    for column, values in ((0, found.lower), (1, found.upper), (3, found.level)):
-        theta[found.which, column] = found.mean(values)
-    return replace(scene, theta=theta)
-
-
-def _grown(covariance: FloatArray, laws: EdgeLaws) -> FloatArray:
-    """Return the covariance with the edges' deviations scaled."""
-    scale = np.ones(len(covariance))
-    scale[0 : 4 * len(laws.growth) : 4] = laws.growth[:, 0]
-    scale[1 : 4 * len(laws.growth) : 4] = laws.growth[:, 1]
-    return covariance * scale * scale[:, None]
 
 
 def solve(sweep: Sweep, false_alarms: float) -> Solution:

@@ -11,11 +11,9 @@ from dataclasses import replace
 
 import numpy as np
 
+from spectra.measure.cloud import settled
 from spectra.measure.engine import Solution
 from spectra.measure.fit import fit_with_response
-from spectra.measure.information import information
-from spectra.measure.profile import RollOffProfiles, profiles
-from spectra.measure.response import grown_by_bends
 from spectra.measure.scene import RC, stacked
 from spectra.measure.shape import shape_verdict
 from spectra.units import DB_PER_NEPER, FloatArray
@@ -85,14 +83,15 @@ def _joined(solution: Solution, members: list[int]) -> Solution | None:
     span = one[1] - one[0]
     if abs(found.theta[k, 1] - found.theta[k, 0] - span) > 0.1 * span:
         return None
-    here = information(at)
-    covariance = grown_by_bends(trace, found, at, here.band.inverse(here.free))
+    told = settled(trace, found, at, solution.law.correlation)
     scores = np.insert(solution.scores[keep], k, float(np.linalg.norm(solution.scores[members])))
-    whole = replace(solution, scene=found, at=at, covariance=covariance, scores=scores, profiles=RollOffProfiles.none())
+    whole = replace(
+        solution, scene=told.scene, at=at, covariance=told.covariance, scores=scores, clouds=told.clouds
+    )
     verdict = shape_verdict(whole, k)
     if verdict.other or at.lost - solution.at.lost - verdict.gain > _PRICE:
         return None
-    return replace(whole, profiles=profiles(trace, found, at, covariance, solution.law.correlated_points))
+    return whole
 
 
 def _overlap(theta: FloatArray) -> float:

@@ -236,10 +236,9 @@ def _modulated(frame: _Frame, figures: _Figures, misfit: list[bool]) -> list[Car
     theta = solution.scene.theta[figures.which]
     left, right, roll_off, level = theta[:, :4].T
     told = widths_of(solution, figures.which, figures.over, figures.covariance, figures.inflation)
-    over_variance = _over_variance(figures, told)
-    cn, cn_std = DB_PER_NEPER * (figures.over + told.level), DB_PER_NEPER * np.sqrt(over_variance)
+    cn, cn_std = DB_PER_NEPER * (figures.over + told.level), DB_PER_NEPER * np.sqrt(figures.over_variance)
     cn0 = cn + 10.0 * np.log10(np.maximum(told.rate, 1e-300))
-    cn0_std = _cn0_std_db(figures, right - left, over_variance)
+    cn0_std = _cn0_std_db(figures, right - left, figures.over_variance)
     power = _power(frame, figures.at, level + told.level, right - left)
     power_std = _power_std_db(figures, right - left, ENBW_RELATIVE_STD**2)
     centre = solution.origin_hz + 0.5 * (left + right) * hz
@@ -287,15 +286,6 @@ def _modulated(frame: _Frame, figures: _Figures, misfit: list[bool]) -> list[Car
             )
         )
     return made
-
-
-def _over_variance(figures: _Figures, told: Widths) -> FloatArray:
-    """Return the variances of ln(plateau / floor), the part of the roll-off by its profile where there is one."""
-    own = figures.covariance[:, 2, 2]
-    shared = figures.covariance[:, 3, 2] - figures.cross[:, 2] * figures.inflation
-    by_roll_off = np.where(own > 0.0, shared**2 / np.where(own > 0.0, own, 1.0), 0.0)
-    linear = np.where(np.isnan(told.level_variance), 0.0, by_roll_off)
-    return np.asarray(np.maximum(figures.over_variance - linear, 0.0) + np.nan_to_num(told.level_variance))
 
 
 def _centre_std(solution: Solution, theta: FloatArray, fitted: FloatArray) -> FloatArray:

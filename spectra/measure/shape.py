@@ -217,9 +217,10 @@ def _rounder_than_any(solution: Solution, inflation: FloatArray) -> NDArray[np.b
     std = np.sqrt(np.maximum(np.diag(solution.covariance)[index], 0.0) * inflation)
     least = float(special.ndtri(1.0 - 0.5 * FALSE_ALARM))
     beyond = (std > 0.0) & (roll_off - least * std > _MOST_ROLL_OFF)
-    profiles = solution.profiles
-    usual = profiles.evidence[:, profiles.roll_off <= _MOST_ROLL_OFF].sum(axis=1)
-    beyond[profiles.which] = usual < 0.5 * FALSE_ALARM
+    clouds = solution.clouds  # of these, what the trace alone says
+    even = replace(clouds, weight=clouds.even)
+    mean, spread = even.spread(clouds.theta[:, :, 2])
+    beyond[clouds.which] = mean - least * spread > _MOST_ROLL_OFF
     seen = 0.5 * roll_off * (right - left) > 1.5 * solution.trace.sigma
     judged = shows_shape(solution.trace, scene, solution.law.correlated_points)
     return np.asarray(beyond & seen & judged)

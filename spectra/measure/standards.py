@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from spectra.measure.profile import RollOffProfiles
+from spectra.measure.cloud import Clouds
 from spectra.units import FloatArray
 
 __all__ = ["STANDARD_ROLL_OFFS", "likely_standard", "roll_off_weights"]
@@ -15,7 +15,7 @@ STANDARD_ROLL_OFFS = (0.05, 0.10, 0.15, 0.20, 0.25, 0.35)
 _CLEAR = 0.9
 
 
-def roll_off_weights(roll_off: FloatArray, std: FloatArray, profiles: RollOffProfiles | None = None) -> FloatArray:
+def roll_off_weights(roll_off: FloatArray, std: FloatArray, clouds: Clouds | None = None) -> FloatArray:
     """Return the posterior weight of each standard roll-off.
 
     Conditioned on the carrier being a raised cosine whose roll-off is one of the six, each as likely as the others
@@ -24,22 +24,21 @@ def roll_off_weights(roll_off: FloatArray, std: FloatArray, profiles: RollOffPro
     Parameters
     ----------
     roll_off, std : ndarray, shape (k,)
-        The fit and its standard uncertainty (a normal law), used where there are no `profiles`.
-    profiles : RollOffProfiles, optional
-        The likelihood itself, followed over the roll-off, of each.
+        The fit and its standard uncertainty (a normal law), used where there are no `clouds`.
+    clouds : Clouds, optional
+        What the likelihood itself says of each.
 
     Returns
     -------
     weight : ndarray, shape (k, 6)
     """
     standard = np.array(STANDARD_ROLL_OFFS)
-    if profiles is None:
+    if clouds is None:
         log_weight = -0.5 * ((standard - roll_off[:, None]) / np.maximum(std, 1e-6)[:, None]) ** 2
         log_weight -= log_weight.max(axis=1, keepdims=True)
         weight = np.exp(log_weight)
     else:
-        rows = [np.interp(standard, profiles.roll_off, row) for row in profiles.weight]
-        weight = np.maximum(np.array(rows).reshape(-1, standard.size), 1e-300)
+        weight = np.maximum(clouds.density(standard), 1e-300)
     return np.asarray(weight / weight.sum(axis=1, keepdims=True))
 
 

@@ -36,8 +36,6 @@ class Widths:
     centre_std : ndarray, shape (k,)
     level : ndarray, shape (k,)
         What the response adds to ln(plateau), on average over the 3 dB width.
-    level_variance : ndarray, shape (k,)
-        Of ln(plateau) over the profile of the roll-off; NaN where there is none.
     rate_given, occupied_given : ndarray, shape (k,)
         Standard uncertainties, were the roll-off known.
     standard : ndarray, shape (k, 6)
@@ -57,7 +55,6 @@ class Widths:
     x_width_std: FloatArray
     centre_std: FloatArray
     level: FloatArray
-    level_variance: FloatArray
     rate_given: FloatArray
     occupied_given: FloatArray
     standard: FloatArray
@@ -80,7 +77,7 @@ def widths_of(
 ) -> Widths:
     """Return the widths of some carriers.
 
-    By curvature or, where that misleads, by the profile of the roll-off.
+    By curvature or, where that misleads, by what the likelihood itself says.
 
     Parameters
     ----------
@@ -96,7 +93,7 @@ def widths_of(
     """
     made = _by_curvature(solution, which, over, covariance)
     intervals: list[dict[str, tuple[float, float]]] = [{} for _ in which]
-    _by_profile(solution, which, inflation, made, intervals)
+    _by_clouds(solution, which, inflation, made, intervals)
     _as_received(solution, which, made, intervals)
     return Widths(**made, interval95=tuple(intervals))
 
@@ -130,7 +127,6 @@ def _by_curvature(
         "x_width_std": _scaled_std(hz, rate, share_x, slope_x, covariance) * none,
         "centre_std": 0.5 * hz * _std_of(edges, 1.0),
         "level": np.zeros(which.size),
-        "level_variance": np.full(which.size, np.nan),
         "rate_given": width_std,
         "occupied_given": width_std * share,
         "standard": roll_off_weights(roll_off, np.sqrt(np.maximum(own, 0.0))),
@@ -151,41 +147,39 @@ def _scaled_std(
     return np.asarray(np.sqrt(np.maximum(variance, 0.0)))
 
 
-def _by_profile(
+def _by_clouds(
     solution: Solution,
     which: NDArray[np.intp],
     inflation: FloatArray,
     made: dict[str, FloatArray],
     intervals: list[dict[str, tuple[float, float]]],
 ) -> None:
-    """Put what the profiles say over what curvature says."""
-    profiles, hz = solution.profiles.of(which, inflation), solution.spacing_hz
-    rows = np.searchsorted(which, profiles.which)
+    """Put what the likelihood itself says over what curvature says."""
+    clouds, hz = solution.clouds.of(which, inflation), solution.spacing_hz
+    rows = np.searchsorted(which, clouds.which)
     if not rows.size:
         return
-    raised = inflation[rows]
-    grid, rates = profiles.roll_off, profiles.width * hz
-    stds = profiles.width_std * (hz * np.sqrt(raised))[:, None]
-    shares = {"rate": np.ones(grid.size), "occupied": _occupied(grid)}
-    x_db = made["x_db"][rows]
-    shares["x_width"] = x_db_fraction(grid, np.where(np.isnan(x_db), _LEAST_X_DB, x_db)[:, None])
-    for name, share in shares.items():
-        mean, between = profiles.spread(rates * share)
-        within = profiles.mean((stds * share) ** 2)
-        made[name][rows], made[f"{name}_std"][rows] = mean, np.sqrt(within + between)
+    left, right, roll_off = np.moveaxis(clouds.theta[:, :, :3], 2, 0)
+    rates, x_db = (right - left) * hz, made["x_db"][rows]
+    shown = np.where(np.isnan(x_db), _LEAST_X_DB, x_db)[:, None]
+    widths = {"rate": rates, "occupied": rates * _occupied(roll_off), "x_width": rates * x_db_fraction(roll_off, shown)}
+    roll_off_mean, roll_off_std = clouds.spread(roll_off)
+    off = roll_off - roll_off_mean[:, None]
+    for name, values in widths.items():
+        mean, std = clouds.spread(values)
+        made[name][rows], made[f"{name}_std"][rows] = mean, std
         if name != "x_width":
-            made[f"{name}_given"][rows] = np.sqrt(within)
+            by_roll_off = (clouds.weight * off * values).sum(axis=1) / np.maximum(roll_off_std, 1e-9)
+            made[f"{name}_given"][rows] = np.sqrt(np.maximum(std**2 - by_roll_off**2, 0.0))
     for name in ("x_width", "x_width_std"):
         made[name][rows[np.isnan(x_db)]] = np.nan
-    mean, between = profiles.spread(np.broadcast_to(grid, rates.shape))
-    made["roll_off"][rows], made["roll_off_std"][rows] = mean, np.sqrt(between)
-    made["centre_std"][rows] = hz * profiles.centre_std(raised)
-    made["level_variance"][rows] = profiles.spread(profiles.level)[1]
-    made["standard"][rows] = roll_off_weights(mean, np.sqrt(between), profiles)
+    made["roll_off"][rows], made["roll_off_std"][rows] = roll_off_mean, roll_off_std
+    made["centre_std"][rows] = hz * clouds.spread(0.5 * (left + right))[1]
+    made["standard"][rows] = roll_off_weights(roll_off_mean, roll_off_std, clouds)
     told = {
-        "symbol_rate_bd": profiles.interval(rates, stds),
-        "roll_off": profiles.own_interval(),
-        "occupied_bandwidth_hz": profiles.interval(rates * shares["occupied"], stds * shares["occupied"]),
+        "symbol_rate_bd": clouds.interval(rates),
+        "roll_off": clouds.ranked(roll_off),
+        "occupied_bandwidth_hz": clouds.interval(widths["occupied"]),
     }
     for row, k in enumerate(rows):
         intervals[k] |= {name: (float(ends[row, 0]), float(ends[row, 1])) for name, ends in told.items()}

@@ -34,14 +34,15 @@ _WELL_KNOWN, _INSIDE = 0.02, 3.0  # a roll-off's deviation, and how many of them
 _LEAST_SEEN, _SEEN = 0.04, (0.12, 0.45)  # below the first, or held at its range's end, a roll-off is asked from there
 _ROUNDS = 2
 _ROLL_OFF, _ROLL_OFF_STD = 0.2, 0.12  # that a place is sought with
-_PAIRS = 64  # of places, opposite each other
-_PILOT = 24  # of them, that are asked first
-_FREEDOM = 6.0  # degrees of the law that places are drawn from: its tails are wider than those of any likelihood
-_WIDER = 1.2  # times the variance found, from which places are drawn
-_REACH_STD, _REACH_SIGMA, _REACH_POINTS = 4.0, 5.0, 1.0  # of the points about an edge that are asked
+_LEVELS, _FIRST_LEVELS = 7, 4  # roll-offs that are asked about
+_SPAN = 3.3  # deviations of a roll-off to either side
+_REACH_STD, _REACH_SIGMA, _REACH_POINTS = 3.5, 4.5, 1.0  # of the points about an edge that are asked
 _FAR = 3.0  # nepers that floor and neighbours may follow
 _MOST_SKEW = 1.0
 _SMOOTH = 0.3  # of a deviation, over which a density is smoothed
+_EDGE = 0.36 * 0.5  # of roll-off times width: the deviation of a cosine's slope
+_NEAR = 0.35
+_KEPT = 0.3  # weight of what was foretold beside what was found
 
 
 def _normalised(ln_weight: FloatArray) -> FloatArray:
@@ -49,34 +50,33 @@ def _normalised(ln_weight: FloatArray) -> FloatArray:
     return np.asarray(weight / weight.sum(axis=1, keepdims=True))
 
 
-def _places(pairs: int) -> FloatArray:
-    """Return places of unit spread in four dimensions, shape (2 pairs, 4), opposite ones `pairs` apart.
+def _first_rule() -> tuple[FloatArray, FloatArray]:
+    """Return places (8, 3) and weights of a rule of degree 3 for a normal law: a cube's corners."""
+    corners = np.array([[a, b, c] for a in (-1.0, 1.0) for b in (-1.0, 1.0) for c in (-1.0, 1.0)])
+    return corners, np.full(8, 0.125)
 
-    Kronecker's sequence of the generalised golden ratio (M. Roberts 2018, from memory), turned into normal numbers, and
-    these into Student's by their distance.
+
+def _rule() -> tuple[FloatArray, FloatArray]:
+    """Return places (15, 3) and weights of a rule of degree 5: centre, axes and a cube's corners.
+
+    Of the rules 1 = 2 u + v, axes at 1/sqrt(u) weigh u^2 and corners at (1, 1, 1)/sqrt(v) v^2/8 each (derived: moments
+    of a normal law up to the fifth), the one of u = 1/4, whose places are the nearest.
     """
-    ratio = 1.0
-    for _ in range(60):  # the root of r^5 = r + 1
-        ratio = (1.0 + ratio) ** 0.2
-    even = (0.5 + np.arange(1, pairs + 1)[:, None] * ratio ** -np.arange(1.0, 5.0)) % 1.0
-    normal = special.ndtri(even)
-    square = (normal**2).sum(axis=1)
-    student = 4.0 * special.fdtri(4.0, _FREEDOM, special.chdtr(4.0, square))
-    one = normal * np.sqrt(student / square)[:, None]
-    for _ in range(20):  # so that of a normal law they tell the exact covariance
-        share = (_normal_weight(one) * one.T) @ one
-        one = one @ np.linalg.inv(np.linalg.cholesky(_WIDER * share)).T
-    return np.concatenate((one, -one))
+    corners, _ = _first_rule()
+    axes = np.concatenate((np.eye(3), -np.eye(3)))
+    u = _NEAR
+    v = 1.0 - 2.0 * u
+    places = np.concatenate((np.zeros((1, 3)), axes / math.sqrt(u), corners / math.sqrt(v)))
+    return places, np.r_[1.0 - 6.0 * u * u - v * v, np.full(6, u * u), np.full(8, 0.125 * v * v)]
 
 
-def _normal_weight(places: FloatArray) -> FloatArray:
-    """Return what weight a normal law of unit variance gives to places that are drawn wider, normalised."""
-    square = (places**2).sum(axis=1)
-    return _normalised((-0.5 * _WIDER * square + 0.5 * (_FREEDOM + 4.0) * np.log1p(square / _FREEDOM))[None])[0]
+def _turns(count: int) -> FloatArray:
+    """Return rotations that have nothing in common, shape (count, 3, 3)."""
+    return np.linalg.qr(np.random.default_rng(5).normal(size=(count, 3, 3)))[0]
 
 
-
-_PLACES, _FIRST_PLACES = _places(_PAIRS), _places(_PILOT)
+_TURNS = _turns(_LEVELS)
+_FULL = True
 
 
 def ln_prior(roll_off: FloatArray) -> FloatArray:
@@ -271,8 +271,7 @@ class _About:
         asked = _Asked(which, follow, precision, self.here.gradient[own], back, begin, spread)
         moved, ln_weight = _asked(self, asked)
         theta = self.scene.theta[which, None, :4] + moved
-        prior = ln_prior(theta[:, :, 2])
-        even = ln_weight - np.where(np.isfinite(prior), prior, 0.0)
+        even = ln_weight - ln_prior(theta[:, :, 2])
         followed = self.covariance[:, own].transpose(1, 0, 2) @ np.linalg.inv(target)
         return Clouds(which, theta, _normalised(ln_weight), _normalised(even)), followed
 
@@ -308,28 +307,136 @@ class _Asked:
     spread: FloatArray
 
 
+@dataclass(frozen=True, slots=True)
+class _Path:
+    """Where edges and level lie at a given roll-off: a parabola each, and how they scatter about it.
+
+    Of differences from the scene; `middle` (k,) is the roll-off's, `bend` (k, 3, 3) the powers of the distance from it,
+    `root` (k, 3, 3) that of the covariance there, `width` (k,) that of the carrier.
+    """
+
+    middle: FloatArray
+    bend: FloatArray
+    root: FloatArray
+    low: FloatArray
+    high: FloatArray
+
+
 def _asked(about: _About, asked: _Asked) -> tuple[FloatArray, FloatArray]:
     """Return places as differences from the scene, shape (k, s, 4), and ln(weight) of each, (k, s)."""
-    moved = np.empty((asked.which.size, len(_PLACES), 4))
-    ln_weight = np.empty(moved.shape[:2])
-    for row in range(asked.which.size):
-        stretch = _stretch(about, asked, row)
-        mean, spread = asked.begin[row], _WIDER * asked.spread[row]
-        for places in (_FIRST_PLACES, _PLACES):
-            apart = places @ np.linalg.cholesky(spread).T
-            weights = stretch.ln_weight(mean + apart, places)
-            if places is _PLACES:
-                moved[row], ln_weight[row] = mean + apart, weights
-                break
-            share = _normalised(weights[None])[0]
-            shift = share @ apart
-            off = apart - shift
-            spread = _WIDER * ((off * share[:, None]).T @ off + _LEAST_SPREAD * asked.spread[row])
-            mean = mean + shift
-    return moved, ln_weight
+    path = _foretold(about, asked)
+    first = _laid(about, asked, path, _FIRST_LEVELS, *(_rule() if _FULL else _first_rule()))
+    path = _found(about, asked, path, *first)
+    moved, ln_weight, _ = _laid(about, asked, path, _LEVELS, *_rule())
+    return moved.reshape(len(moved), -1, 4), ln_weight.reshape(len(moved), -1)
 
 
-_LEAST_SPREAD = 0.02
+def _range(about: _About, asked: _Asked, middle: FloatArray, std: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return the differences of roll-off to ask about, not beyond the range of roll-offs."""
+    own = about.scene.theta[asked.which, 2]
+    low, high = np.maximum(middle - _SPAN * std, -own), np.minimum(middle + _SPAN * std, MOST_ROLL_OFF - own)
+    return np.minimum(low, high - 0.02), high
+
+
+def _foretold(about: _About, asked: _Asked) -> _Path:
+    own, spread = about.scene.theta[asked.which, 2], asked.spread
+    std = np.sqrt(spread[:, 2, 2])
+    middle = np.clip(asked.begin[:, 2], 0.02 - own, 0.55 - own)
+    rest = [0, 1, 3]
+    slope = spread[:, rest, 2] / spread[:, 2, 2, None]
+    bend = np.zeros((own.size, 3, 3))
+    bend[:, 0] = asked.begin[:, rest] + slope * (middle - asked.begin[:, 2])[:, None]
+    bend[:, 1] = slope
+    left = spread[:, rest][:, :, rest] - slope[:, :, None] * spread[:, None, rest, 2]
+    return _Path(middle, bend, np.linalg.cholesky(left), *_range(about, asked, middle, std))
+
+
+def _growth(about: _About, asked: _Asked, path: _Path, roll_off: FloatArray) -> FloatArray:
+    """Return by how much edges scatter more at differences of roll-off (k, l) than in the middle, shape (k, l, 3)."""
+    theta = about.scene.theta[asked.which]
+    width = (theta[:, 1] - theta[:, 0])[:, None]
+
+    def length(roll_off: FloatArray) -> FloatArray:
+        return (_EDGE * np.maximum(roll_off, 0.0) * width) ** 2 + about.trace.sigma**2 + 0.1
+
+    edges = (length(theta[:, 2, None] + roll_off) / length((theta[:, 2] + path.middle)[:, None])) ** 0.25
+    return np.stack((edges, edges, np.ones_like(edges)), axis=2)
+
+
+def _laid(
+    about: _About, asked: _Asked, path: _Path, levels: int, rule: FloatArray, share: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return places (k, levels, places, 4), ln(weight) of each, and their places in units of the scatter."""
+    step = (path.high - path.low) / levels
+    roll_off = path.low[:, None] + step[:, None] * (np.arange(levels) + 0.5)
+    off = (roll_off - path.middle[:, None])[:, :, None]
+    middle = path.bend[:, None, 0] + off * (path.bend[:, None, 1] + off * path.bend[:, None, 2])
+    growth = _growth(about, asked, path, roll_off)
+    unit = rule @ _TURNS[:levels]
+    moved = np.empty((*roll_off.shape, len(rule), 4))
+    moved[..., (0, 1, 3)] = middle[:, :, None] + growth[:, :, None] * (unit @ np.swapaxes(path.root, 1, 2)[:, None])
+    moved[..., 2] = roll_off[:, :, None]
+    shape = moved.shape[:3]
+    loss = _losses(about, asked, moved.reshape(len(moved), -1, 4)).reshape(shape)
+    ln_weight = np.log(share) + 0.5 * (rule**2).sum(axis=1) - loss
+    ln_weight += np.log(growth).sum(axis=2)[:, :, None] + ln_prior(about.scene.theta[asked.which, 2, None] + roll_off)[:, :, None]
+    return moved, ln_weight, middle
+
+
+def _found(
+    about: _About, asked: _Asked, path: _Path, moved: FloatArray, ln_weight: FloatArray, foretold: FloatArray
+) -> _Path:
+    """Return the path as some places tell it."""
+    k = len(moved)
+    weight = _normalised(ln_weight.reshape(k, -1)).reshape(ln_weight.shape)
+    mass = weight.sum(axis=2)
+    roll_off = moved[:, :, 0, 2]
+    middle = (mass * roll_off).sum(axis=1)
+    step = (path.high - path.low) / roll_off.shape[1]
+    std = np.sqrt((mass * (roll_off - middle[:, None]) ** 2).sum(axis=1) + step**2 / 12.0)
+    rest = moved[..., (0, 1, 3)]
+    mean = (weight[..., None] * rest).sum(axis=2) / np.maximum(mass, 1e-12)[..., None]
+    # A parabola through the means at each roll-off, in deviations from the middle, beside what was foretold of it.
+    t = (roll_off - middle[:, None]) / std[:, None]
+    base = np.stack((np.ones_like(t), t, t * t), axis=2)
+    weighted = base * mass[:, :, None]
+    stiff = _STIFF * np.eye(3)
+    change = np.linalg.solve(np.swapaxes(weighted, 1, 2) @ base + stiff, np.swapaxes(weighted, 1, 2) @ (mean - foretold))
+    at_middle = (middle - path.middle)[:, None]
+    bend = np.empty_like(path.bend)
+    bend[:, 0] = path.bend[:, 0] + at_middle * (path.bend[:, 1] + at_middle * path.bend[:, 2]) + change[:, 0]
+    bend[:, 1] = path.bend[:, 1] + 2.0 * at_middle * path.bend[:, 2] + change[:, 1] / std[:, None]
+    bend[:, 2] = path.bend[:, 2] + change[:, 2] / std[:, None] ** 2
+    fresh = replace(path, middle=middle, bend=bend)
+    off = (roll_off - middle[:, None])[:, :, None]
+    curve = bend[:, None, 0] + off * (bend[:, None, 1] + off * bend[:, None, 2])
+    scatter = (rest - curve[:, :, None]) / _growth(about, asked, fresh, roll_off)[:, :, None]
+    own = np.swapaxes((scatter * weight[..., None]).reshape(k, -1, 3), 1, 2) @ scatter.reshape(k, -1, 3)
+    before = path.root @ np.swapaxes(path.root, 1, 2)
+    root = np.linalg.cholesky((own + _KEPT * before) / (1.0 + _KEPT))
+    return replace(fresh, root=root, **dict(zip(("low", "high"), _range(about, asked, middle, std), strict=True)))
+
+
+_STIFF = 0.03
+
+
+def _losses(about: _About, asked: _Asked, moved: FloatArray) -> FloatArray:
+    """Return minus ln(likelihood) at places (k, s, 4), up to a constant of each carrier."""
+    reach, compiled = _reach(about, asked), loops()
+    if compiled is None:
+        return np.array([_stretch(about, asked, row, reach[row]).loss(moved[row]) for row in range(asked.which.size)])
+    at = about.at
+    said = (asked.follow, asked.precision, asked.gradient, asked.back)
+    shown = (to_loops(at), at.first, at.last, at.start, about.scene.theta)
+    return np.asarray(compiled.losses(about.trace.packed, *shown, asked.which, *said, reach, moved))
+
+
+def _reach(about: _About, asked: _Asked) -> FloatArray:
+    """Return how far from each edge the likelihood is asked, in points; the rest is taken as quadratic."""
+    left, right, roll_off = about.scene.theta[asked.which, :3].T
+    std = np.sqrt(np.diagonal(asked.spread, axis1=1, axis2=2))
+    half = 0.5 * (right - left) * np.minimum(MOST_ROLL_OFF, roll_off + _REACH_STD * std[:, 2])
+    return np.asarray(half + _REACH_SIGMA * about.trace.sigma + _REACH_STD * std[:, :2].max(axis=1) + _REACH_POINTS)
 
 
 @dataclass(frozen=True, slots=True)
@@ -350,11 +457,10 @@ class _Stretch:
     beyond: FloatArray
     pull: FloatArray
 
-    def ln_weight(self, moved: FloatArray, places: FloatArray) -> FloatArray:
-        roll_off = self.theta[2] + moved[:, 2]
+    def loss(self, moved: FloatArray) -> FloatArray:
         step = moved @ self.back.T
         there = self.theta + step
-        width = np.maximum(there[:, 1] - there[:, 0], 0.2)
+        width = np.maximum(there[:, 1] - there[:, 0], _LEAST_WIDTH)
         half = 0.5 * np.clip(there[:, 2], 0.0, MOST_ROLL_OFF) * width
         halves = np.broadcast_to(half[:, None], (half.size, self.x.size))
         lower, upper = (edge(self.x - there[:, side, None], halves, self.trace.sigma)[0] for side in (0, 1))
@@ -364,18 +470,17 @@ class _Stretch:
         u = np.clip((self.y - self.eta - np.log(total / self.total) - law.offset) / law.scale, -30.0, 4.0)
         loss = law.scale**2 * ((np.exp(u) - 1.0 - u) @ self.weight)
         loss += 0.5 * ((step @ self.beyond) * step).sum(axis=1) - step @ self.pull
-        drawn = -0.5 * (_FREEDOM + 4.0) * np.log1p((places**2).sum(axis=1) / _FREEDOM)
-        sound = there[:, 1] - there[:, 0] > 0.2
-        return np.where(sound, ln_prior(roll_off) - loss - drawn, -np.inf)
+        return np.where(there[:, 1] - there[:, 0] > _LEAST_WIDTH, loss, _HOPELESS)
 
 
-def _stretch(about: _About, asked: _Asked, row: int) -> _Stretch:
+_LEAST_WIDTH = 0.2
+_HOPELESS = 1e3
+
+
+def _stretch(about: _About, asked: _Asked, row: int, reach: float) -> _Stretch:
     trace, at, k = about.trace, about.at, int(asked.which[row])
     theta = about.scene.theta[k, :4]
-    left, right, roll_off, level = theta
-    std = np.sqrt(np.diag(asked.spread[row]))
-    half = 0.5 * (right - left) * min(MOST_ROLL_OFF, roll_off + _REACH_STD * std[2])
-    reach = half + _REACH_SIGMA * trace.sigma + _REACH_STD * float(std[:2].max()) + _REACH_POINTS
+    left, right = theta[:2]
     low, high = np.searchsorted(trace.x, (left - reach, right + reach))
     index = np.arange(low, high)
     near = np.minimum(np.abs(trace.x[index] - left), np.abs(trace.x[index] - right)) < reach

@@ -23,6 +23,7 @@ from spectra.measure.loops.floor import (
     variance_at,
 )
 from spectra.measure.loops.information import edge_information, gradient, information
+from spectra.measure.loops.likelihood import losses
 from spectra.measure.loops.linear import inverse_within, solved, solved_at_each
 from spectra.measure.loops.model import evaluated
 from spectra.measure.loops.pairs import ordered, reached, within
@@ -48,6 +49,7 @@ __all__ = [
     "inverse_within",
     "kept",
     "line_through",
+    "losses",
     "medians",
     "mixture_intervals",
     "moved",

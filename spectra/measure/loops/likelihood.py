@@ -1,0 +1,210 @@
+"""The likelihood at places about a fit, compiled: `spectra.measure.likelihood` number by number."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from spectra.measure.loops.many import edges_of, exp_of, log_of
+from spectra.measure.loops.model import At, Points
+from spectra.measure.loops.response import response_at
+from spectra.measure.loops.special import Index, compiled
+from spectra.measure.scene import BENDS, MOST_ROLL_OFF
+from spectra.units import FloatArray
+
+__all__ = ["losses"]
+
+_LEAST_WIDTH, _HOPELESS, _FAR = 0.2, 1e3, 3.0  # as in `spectra.measure.likelihood`
+_NODES, _BEYOND = 49, 6.5  # of a tabulated edge, and standard deviations of the filter that it reaches beyond its cosine
+_APART = math.log(1.3)  # of tables, in ln(half-width + deviation of the filter)
+
+
+@compiled
+def _tables(low: float, high: float, sigma: float) -> tuple[FloatArray, FloatArray]:
+    """Return half-widths from `low` to `high`, and for each an edge, its slope and its change, (3, halves, nodes).
+
+    Places run from -1 to 1 in units of half-width and reach; slopes are by place, changes by half-width.
+    """
+    count = max(2, int(math.ceil(math.log((high + sigma) / (low + sigma)) / _APART)) + 1)
+    halves, tables = np.empty(count), np.empty((3, count, _NODES))
+    x, a = np.empty(_NODES), np.empty(_NODES)
+    for h in range(count):
+        halves[h] = (low + sigma) * ((high + sigma) / (low + sigma)) ** (h / (count - 1)) - sigma
+        reach = halves[h] + _BEYOND * sigma
+        for j in range(_NODES):
+            x[j] = reach * (2.0 * j / (_NODES - 1) - 1.0)
+        a[:] = halves[h]
+        edges_of(x, a, sigma, tables[0, h], tables[1, h], tables[2, h])
+        for j in range(_NODES):
+            tables[2, h, j] += tables[1, h, j] * x[j] / reach
+            tables[1, h, j] *= reach * 2.0 / (_NODES - 1)
+    return halves, tables
+
+
+@compiled
+def _table_at(half: float, halves: FloatArray, tables: FloatArray, value: FloatArray, slope: FloatArray) -> None:
+    """Write the table of an edge between those of two half-widths: cubic in its values, straight in its slopes."""
+    h = 0
+    while h < halves.size - 2 and halves[h + 1] < half:
+        h += 1
+    step = halves[h + 1] - halves[h]
+    t = (half - halves[h]) / step
+    one, turn_one, turn_two = t * t * (3.0 - 2.0 * t), step * t * (1.0 - t) ** 2, step * t * t * (t - 1.0)
+    for j in range(_NODES):
+        value[j] = (1.0 - one) * tables[0, h, j] + one * tables[0, h + 1, j]
+        value[j] += turn_one * tables[2, h, j] + turn_two * tables[2, h + 1, j]
+        slope[j] = (1.0 - t) * tables[1, h, j] + t * tables[1, h + 1, j]
+
+
+@compiled
+def _edge_at(x: float, reach: float, value: FloatArray, slope: FloatArray) -> float:
+    """Return an edge from its table by cubic Hermite interpolation."""
+    place = (x / reach + 1.0) * (0.5 * (_NODES - 1))
+    if place <= 0.0:
+        return 0.0
+    if place >= _NODES - 1.0:
+        return 1.0
+    j = int(place)
+    t = place - j
+    rise = value[j + 1] - value[j]
+    two, three = 3.0 * rise - 2.0 * slope[j] - slope[j + 1], slope[j] + slope[j + 1] - 2.0 * rise
+    return float(value[j] + t * (slope[j] + t * (two + t * three)))
+
+
+@compiled
+def _followed(
+    points: Points, at: At, first: Index, last: Index, start: Index, k: int, index: Index, follow: FloatArray
+) -> FloatArray:
+    """Return how ln(level) at some points follows a carrier's own parameters through all others, shape (points, 4)."""
+    values, interval = points[5], points[6]
+    jacobian, by_noise = at[1], at[8]
+    count, out = first.size, np.zeros((index.size, 4))
+    for m in range(index.size):
+        i = index[m]
+        within = min(max(i, first[k]), last[k] - 1)
+        base = 4 * count + interval[within]
+        for a in range(4):
+            total = 0.0
+            for c in range(4):
+                total += values[c, within] * follow[base + c, a]
+            out[m, a] = by_noise[i] * total
+    for j in range(count):
+        if j == k or first[j] >= last[k] or last[j] <= first[k]:
+            continue
+        for m in range(index.size):
+            i = index[m]
+            if first[j] <= i < last[j]:
+                p = start[j] + i - first[j]
+                for a in range(4):
+                    for c in range(4):
+                        out[m, a] += jacobian[c, p] * follow[4 * j + c, a]
+    return out
+
+
+@compiled
+def losses(
+    points: Points,
+    at: At,
+    first: Index,
+    last: Index,
+    start: Index,
+    theta: FloatArray,
+    which: Index,
+    follow: FloatArray,
+    precision: FloatArray,
+    gradient: FloatArray,
+    back: FloatArray,
+    reach: FloatArray,
+    moved: FloatArray,
+) -> FloatArray:
+    """Return minus ln(likelihood) at places `moved` (k, s, 4), shape (k, s)."""
+    x, y, line, sigma, law = points[0], points[1], points[2], points[7], points[8]
+    power, jacobian, floor, total, eta, weight, misfit = at[0], at[1], at[2], at[4], at[5], at[6], at[7]
+    offset, scale = law[0], law[1]
+    places = moved.shape[1]
+    out, room = np.empty((which.size, places)), np.empty(BENDS)
+    value, slope = np.empty(_NODES), np.empty(_NODES)
+    step, there = np.empty((places, 4)), np.empty((places, 4))
+    for row in range(which.size):
+        k = which[row]
+        left, right = theta[k, 0], theta[k, 1]
+        low, high = np.searchsorted(x, left - reach[row]), np.searchsorted(x, right + reach[row])
+        index, n = np.empty(high - low, np.intp), 0
+        for i in range(low, high):
+            if min(abs(x[i] - left), abs(x[i] - right)) < reach[row]:
+                index[n] = i
+                n += 1
+        index = index[:n]
+        through = _followed(points, at, first, last, start, k, index, follow[row])
+        beyond, pull = precision[row].copy(), gradient[row].copy()
+        rest, gain, still = np.empty(n), np.ones(n), np.empty(n)
+        own = np.empty(4)
+        responds = False
+        for j in range(4, 4 + BENDS):
+            responds = responds or theta[k, j] != 0.0
+        at_centre = np.interp(0.5 * (left + right), x, line) if line.size else 0.0
+        for m in range(n):
+            i = index[m]
+            own[:] = through[m]
+            rest[m] = total[i]
+            if first[k] <= i < last[k]:
+                p = start[k] + i - first[k]
+                rest[m] -= power[p]
+                for a in range(4):
+                    own[a] += jacobian[a, p]
+            rest[m] = max(rest[m], 1e-3 * floor[i])
+            for a in range(4):
+                pull[a] -= own[a] * weight[i] * misfit[i]
+                for b in range(4):
+                    beyond[a, b] -= own[a] * weight[i] * own[b]
+                through[m, a] *= total[i] / rest[m]
+            level = line[i] - at_centre if line.size else 0.0
+            if responds:
+                level += response_at(theta[k], (2.0 * x[i] - left - right) / (right - left), room)
+            if level != 0.0:
+                gain[m] = math.exp(level)
+            still[m] = (y[i] - eta[i] - offset) / scale
+        narrowest, widest = np.inf, 0.0
+        for s in range(places):
+            for a in range(4):
+                step[s, a] = 0.0
+                for b in range(4):
+                    step[s, a] += back[row, a, b] * moved[row, s, b]
+                there[s, a] = theta[k, a] + step[s, a]
+            width = max(there[s, 1] - there[s, 0], _LEAST_WIDTH)
+            half = 0.5 * min(max(there[s, 2], 0.0), MOST_ROLL_OFF) * width
+            narrowest, widest = min(narrowest, half), max(widest, half)
+        halves, tables = _tables(narrowest, widest + 1e-6 * sigma, sigma)
+        sums, ratio = np.empty(n), np.empty(n)
+        for s in range(places):
+            width = there[s, 1] - there[s, 0]
+            if width <= _LEAST_WIDTH:
+                out[row, s] = _HOPELESS
+                continue
+            half = 0.5 * min(max(there[s, 2], 0.0), MOST_ROLL_OFF) * width
+            _table_at(half, halves, tables, value, slope)
+            span, plateau = half + _BEYOND * sigma, math.exp(there[s, 3])
+            for m in range(n):
+                moves = step[s, 0] * through[m, 0] + step[s, 1] * through[m, 1]
+                moves += step[s, 2] * through[m, 2] + step[s, 3] * through[m, 3]
+                sums[m] = min(max(moves, -_FAR), _FAR)
+            exp_of(sums, ratio)
+            for m in range(n):
+                i = index[m]
+                shown = _edge_at(x[i] - there[s, 0], span, value, slope) - _edge_at(x[i] - there[s, 1], span, value, slope)
+                ratio[m] = (rest[m] * ratio[m] + plateau * gain[m] * max(shown, 0.0)) / total[i]
+            log_of(ratio, sums)
+            for m in range(n):
+                sums[m] = min(max(still[m] - sums[m] / scale, -30.0), 4.0)
+            exp_of(sums, ratio)
+            lost = 0.0
+            for m in range(n):
+                lost += weight[index[m]] * (ratio[m] - 1.0 - sums[m])
+            lost *= scale * scale
+            for a in range(4):
+                lost -= step[s, a] * pull[a]
+                for b in range(4):
+                    lost += 0.5 * step[s, a] * beyond[a, b] * step[s, b]
+            out[row, s] = lost
+    return out

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from spectra.measure.cloud import Clouds, settled
+from spectra.measure.cloud import Clouds
 from spectra.measure.detect import Window
 from spectra.measure.floor import KNOT_HZ, first_floors
 from spectra.measure.model import Evaluation, evaluate
@@ -15,6 +15,7 @@ from spectra.measure.questions import drop, rethink
 from spectra.measure.ripple import EVIDENCE_MARGIN, reconsider, strengthen, unbend
 from spectra.measure.scene import Scene, Trace, stacked
 from spectra.measure.seeds import seed_carriers, seed_window
+from spectra.measure.settled import settled
 from spectra.measure.standing import doubt_waves, reshape, settle_waves
 from spectra.measure.statistics import TraceLaw
 from spectra.measure.work import Work

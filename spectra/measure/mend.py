@@ -11,10 +11,10 @@ from dataclasses import replace
 
 import numpy as np
 
-from spectra.measure.cloud import settled
 from spectra.measure.engine import Solution
 from spectra.measure.fit import fit_with_response
 from spectra.measure.scene import RC, stacked
+from spectra.measure.settled import settled
 from spectra.measure.shape import shape_verdict
 from spectra.units import DB_PER_NEPER, FloatArray
 
@@ -85,9 +85,7 @@ def _joined(solution: Solution, members: list[int]) -> Solution | None:
         return None
     told = settled(trace, found, at, solution.law.correlation)
     scores = np.insert(solution.scores[keep], k, float(np.linalg.norm(solution.scores[members])))
-    whole = replace(
-        solution, scene=told.scene, at=at, covariance=told.covariance, scores=scores, clouds=told.clouds
-    )
+    whole = replace(solution, scene=told.scene, at=at, covariance=told.covariance, scores=scores, clouds=told.clouds)
     verdict = shape_verdict(whole, k)
     if verdict.other or at.lost - solution.at.lost - verdict.gain > _PRICE:
         return None

@@ -7,17 +7,13 @@ level: the score's own covariance (the sandwich of Huber 1967 and White 1982, fr
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-
 import numpy as np
-from numpy.typing import NDArray
 
 from spectra.measure.model import Evaluation
-from spectra.measure.profile import RollOffProfiles
 from spectra.measure.scene import RC, Scene
 from spectra.units import FloatArray
 
-__all__ = ["narrowed", "points_lost", "sharpened"]
+__all__ = ["narrowed", "points_lost"]
 
 _MOST = 0.7  # of a variance that the correlation, itself estimated, may take away
 _FLOOR_LOST = 2.0  # parameters of a floor that hardly bends
@@ -104,57 +100,3 @@ def _borne_out(covariance: FloatArray, less: FloatArray) -> FloatArray:
     share, turn = np.linalg.eigh(root.transpose(0, 2, 1) @ less @ root)
     back = (vector * np.where(kept[:, None], 1.0 / size, 0.0)) @ turn
     return np.asarray((back * np.clip(share, 0.0, _MOST)[:, None]) @ back.transpose(0, 2, 1))
-
-
-def sharpened(found: RollOffProfiles, before: FloatArray, after: FloatArray) -> RollOffProfiles:
-    """Return profiles of roll-offs with all variances scaled as the covariance `after` is to that `before`.
-
-    The likelihood over the roll-off is raised to the inverse ratio of the roll-off's variances (a composite likelihood
-    adjusted to its score's covariance: Chandler and Bate 2007, from memory), the edges' deviations scaled by theirs, and
-    the edges turn with the roll-off as `after` has it.
-    """
-    old, new = (_given_roll_off(covariance, found.which) for covariance in (before, after))
-    scale = np.sqrt(_ratio(old.variance, new.variance))[:, :, None]
-    own = 4 * found.which + 2
-    found = found.of(found.which, _ratio(before[own, own], after[own, own]))
-    mean = found.mean(np.broadcast_to(found.roll_off, found.weight.shape))
-    turned = (new.slope - old.slope)[:, :, None] * (found.roll_off - mean[:, None])[:, None, :]
-    return replace(
-        found,
-        lower=found.lower + turned[:, 0],
-        upper=found.upper + turned[:, 1],
-        level=found.level + turned[:, 2],
-        lower_std=found.lower_std * scale[:, 0],
-        upper_std=found.upper_std * scale[:, 1],
-        shared=np.where((old.variance > 0.0).all(axis=1), new.shared, found.shared),
-    )
-
-
-def _ratio(before: FloatArray, after: FloatArray) -> FloatArray:
-    """Return how much variances change, within what is believed; 1 where there is none."""
-    sound = (before > 0.0) & (after > 0.0)
-    return np.where(sound, np.clip(after / np.where(sound, before, 1.0), 1.0 - _MOST, _MOST_DOUBT), 1.0)
-
-
-@dataclass(frozen=True, slots=True)
-class _Given:
-    """Both edges of some carriers at a given roll-off: variances (k, 2), correlation (k,), and the slopes (k, 3).
-
-    The slopes are those of edges and ln(plateau) against the roll-off, nought where it is not free.
-    """
-
-    variance: FloatArray
-    shared: FloatArray
-    slope: FloatArray
-
-
-def _given_roll_off(covariance: FloatArray, which: NDArray[np.intp]) -> _Given:
-    own = 4 * which[:, None] + np.arange(4)
-    block = covariance[own[:, :, None], own[:, None, :]]
-    roll_off = block[:, 2, 2]
-    free = roll_off > 0.0
-    slope = np.where(free, 1.0 / np.where(free, roll_off, 1.0), 0.0)[:, None] * block[:, 2]
-    left = block - slope[:, :, None] * block[:, None, 2]
-    variance = left[:, (0, 1), (0, 1)]
-    size = np.sqrt(np.maximum(variance.prod(axis=1), 1e-300))
-    return _Given(variance, np.clip(left[:, 0, 1] / size, -0.99, 0.99), slope[:, (0, 1, 3)])

@@ -9,7 +9,6 @@ What was compiled is kept on disk, and forgotten when any of these files changes
 """
 
 from spectra.measure.loops.detect import edges_found, windows_found
-from spectra.measure.loops.edges import followed
 from spectra.measure.loops.fit import best_within, fitted, kept, moved
 from spectra.measure.loops.floor import (
     best_cuts,
@@ -18,11 +17,10 @@ from spectra.measure.loops.floor import (
     gram_of,
     hull_under,
     line_through,
-    mixture_intervals,
     spline_at,
     variance_at,
 )
-from spectra.measure.loops.information import edge_information, gradient, information
+from spectra.measure.loops.information import gradient, information
 from spectra.measure.loops.likelihood import losses
 from spectra.measure.loops.linear import inverse_within, solved, solved_at_each
 from spectra.measure.loops.model import evaluated
@@ -34,13 +32,11 @@ from spectra.measure.loops.statistics import products_at_lags, scattered
 __all__ = [
     "best_cuts",
     "best_within",
-    "edge_information",
     "edges_found",
     "evaluated",
     "fitted",
     "floor_fitted",
     "floor_grown",
-    "followed",
     "gradient",
     "gram_of",
     "guessed",
@@ -51,7 +47,6 @@ __all__ = [
     "line_through",
     "losses",
     "medians",
-    "mixture_intervals",
     "moved",
     "ordered",
     "orders_asked",

@@ -1,4 +1,4 @@
-"""Floors and steps, compiled: what `floor`, `profile` and `questions` do, number by number."""
+"""Floors and steps, compiled: what `floor` and `questions` do, number by number."""
 
 from __future__ import annotations
 
@@ -18,7 +18,6 @@ __all__ = [
     "gram_of",
     "hull_under",
     "line_through",
-    "mixture_intervals",
     "raised",
     "spline_at",
     "variance_at",
@@ -226,34 +225,3 @@ def best_cuts(
                 if score >= least * least:
                     cut[j], step[j] = k, rise
     return cut, step
-
-
-@compiled
-def mixture_intervals(
-    values: FloatArray, std: FloatArray, weight: FloatArray, low: FloatArray, high: FloatArray, share: float
-) -> FloatArray:
-    """Return the central intervals of mixtures of normal laws, a row each, by Newton's steps within brackets."""
-    out = np.empty((len(values), 2))
-    for k in range(len(values)):
-        for end in range(2):
-            wanted = 0.5 * (1.0 - share) if end == 0 else 0.5 * (1.0 + share)
-            below, above = low[k], high[k]
-            place = 0.75 * below + 0.25 * above if end == 0 else 0.25 * below + 0.75 * above
-            for _ in range(40):
-                reached, density = 0.0, 0.0
-                for j in range(values.shape[1]):
-                    if weight[k, j] > 0.0:
-                        u = (place - values[k, j]) / std[k, j]
-                        reached += weight[k, j] * 0.5 * math.erfc(-u * math.sqrt(0.5))
-                        density += weight[k, j] * math.exp(-0.5 * u * u) / std[k, j]
-                if reached < wanted:
-                    below = place
-                else:
-                    above = place
-                step = (wanted - reached) / max(density * 0.3989422804014327, 1e-300)
-                middle = 0.5 * (below + above)
-                place = place + step if below < place + step < above else middle
-                if abs(step) < 1e-6 * (high[k] - low[k]):
-                    break
-            out[k, end] = place
-    return out

@@ -8,7 +8,7 @@ from spectra.measure.loops.model import At, Points
 from spectra.measure.loops.special import Index, compiled, summing
 from spectra.units import FloatArray
 
-__all__ = ["add_to", "edge_information", "gradient", "information"]
+__all__ = ["add_to", "gradient", "information"]
 
 
 @compiled
@@ -92,18 +92,6 @@ def information(
                 add_to(lower, place[4 * k + knot + a], place[4 * k + knot + b], value)
         i = end
     return lower
-
-
-@compiled
-def edge_information(at: At, first: Index, last: Index, start: Index) -> FloatArray:
-    """Return the information of the points about each carrier's two edges, all else held, shape (k, 2)."""
-    jacobian, weight = at[1], at[6]
-    out = np.empty((first.size, 2))
-    for k in range(first.size):
-        own = start[k] - first[k]
-        for a in range(2):
-            out[k, a] = _product(weight, first[k], last[k], jacobian, a, own, jacobian, a, own)
-    return out
 
 
 @compiled

@@ -16,7 +16,10 @@ from spectra.units import FloatArray
 __all__ = ["losses"]
 
 _LEAST_WIDTH, _HOPELESS, _FAR = 0.2, 1e3, 3.0  # as in `spectra.measure.likelihood`
-_NODES, _BEYOND = 49, 6.5  # of a tabulated edge, and standard deviations of the filter that it reaches beyond its cosine
+_NODES, _BEYOND = (
+    49,
+    6.5,
+)  # of a tabulated edge, and standard deviations of the filter that it reaches beyond its cosine
 _APART = math.log(1.3)  # of tables, in ln(half-width + deviation of the filter)
 
 
@@ -26,7 +29,7 @@ def _tables(low: float, high: float, sigma: float) -> tuple[FloatArray, FloatArr
 
     Places run from -1 to 1 in units of half-width and reach; slopes are by place, changes by half-width.
     """
-    count = max(2, int(math.ceil(math.log((high + sigma) / (low + sigma)) / _APART)) + 1)
+    count = max(2, math.ceil(math.log((high + sigma) / (low + sigma)) / _APART) + 1)
     halves, tables = np.empty(count), np.empty((3, count, _NODES))
     x, a = np.empty(_NODES), np.empty(_NODES)
     for h in range(count):
@@ -192,7 +195,9 @@ def losses(
             exp_of(sums, ratio)
             for m in range(n):
                 i = index[m]
-                shown = _edge_at(x[i] - there[s, 0], span, value, slope) - _edge_at(x[i] - there[s, 1], span, value, slope)
+                shown = _edge_at(x[i] - there[s, 0], span, value, slope) - _edge_at(
+                    x[i] - there[s, 1], span, value, slope
+                )
                 ratio[m] = (rest[m] * ratio[m] + plateau * gain[m] * max(shown, 0.0)) / total[i]
             log_of(ratio, sums)
             for m in range(n):

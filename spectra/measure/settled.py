@@ -1,0 +1,169 @@
+"""What a fit says of all parameters: their means and covariance, by the likelihood itself where curvature misleads.
+
+The information about a roll-off vanishes where the roll-off does, edges on few points are change points, and symbol
+rate and occupied bandwidth lean on both. Carriers whose roll-off is not known well inside its range get a cloud of
+places instead of a curvature.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from spectra.measure.cloud import Clouds, ln_prior, normalised
+from spectra.measure.fit import fit, turned
+from spectra.measure.information import Information, information
+from spectra.measure.likelihood import Asked
+from spectra.measure.model import Evaluation
+from spectra.measure.places import weighted_places
+from spectra.measure.response import grown_by_bends
+from spectra.measure.sandwich import narrowed
+from spectra.measure.scene import MOST_ROLL_OFF, RC, Scene, Trace
+from spectra.units import FloatArray
+
+__all__ = ["Settled", "settled"]
+
+_WELL_KNOWN, _INSIDE, _LEAST = 0.02, 3.0, 0.02  # a roll-off's deviation, and how many of them it lies inside its range
+_LEAST_SEEN, _SEEN = 0.04, (0.12, 0.45)  # below the first, or held at its range's end, a roll-off is asked from there
+_ROUNDS = 2
+_LEAST_SHARE = 1e-9  # of a variance: parameters of which two do the same
+_LIKELY, _LIKELY_STD = 0.2, 0.12  # roll-offs that places are sought at, where the trace says nothing
+_REACH_STD, _REACH_SIGMA, _REACH_POINTS = 3.5, 4.5, 1.0  # of the points about an edge that are asked one by one
+
+
+@dataclass(frozen=True, slots=True)
+class Settled:
+    """A fit's scene at the means of its parameters, their covariance, and the clouds of those that have one."""
+
+    scene: Scene
+    covariance: FloatArray
+    clouds: Clouds
+
+
+def settled(trace: Trace, scene: Scene, at: Evaluation, correlation: FloatArray) -> Settled:
+    """Return what a fit says of all its parameters.
+
+    Parameters
+    ----------
+    trace, scene, at : Trace, Scene, Evaluation
+        The fit.
+    correlation : ndarray, shape (m,)
+        Of a point with its 1st, 2nd, ... m-th neighbour.
+    """
+    about = _About.of(trace, scene, at, correlation)
+    which = _doubtful(trace, scene, about.covariance)
+    if which.size == 0:
+        return Settled(scene, about.covariance, Clouds.none())
+    held = about.covariance[4 * which + 2, 4 * which + 2] <= 0.0
+    unseen = which[held | (scene.theta[which, 2] < _LEAST_SEEN)]
+    if unseen.size:
+        about = about.seen_from(unseen, correlation)
+    clouds = about.clouds(which)
+    theta = scene.theta.copy()
+    theta[which, :4] = clouds.mean
+    return Settled(replace(scene, theta=theta), about.covariance_with(clouds), clouds)
+
+
+def _doubtful(trace: Trace, scene: Scene, covariance: FloatArray) -> NDArray[np.intp]:
+    """Return the carriers inside the span whose roll-off is not known to be well inside its range."""
+    index = 4 * np.arange(scene.count) + 2
+    std = np.sqrt(np.maximum(np.diag(covariance)[index], 0.0))
+    left, right, roll_off = scene.theta[:, :3].T
+    low, high = roll_off - _INSIDE * std, roll_off + _INSIDE * std
+    known = (std > 0.0) & (std < _WELL_KNOWN) & (low > _LEAST) & (high < MOST_ROLL_OFF)
+    whole = (left > trace.x[0]) & (right < trace.x[-1])
+    return np.flatnonzero((scene.kind == RC) & whole & ~known)
+
+
+@dataclass(frozen=True, slots=True)
+class _About:
+    """A scene with what the trace says of it: information, its inverse, and the covariance that this stands for."""
+
+    trace: Trace
+    scene: Scene
+    at: Evaluation
+    here: Information
+    inverse: FloatArray
+    covariance: FloatArray
+
+    @classmethod
+    def of(cls, trace: Trace, scene: Scene, at: Evaluation, correlation: FloatArray) -> _About:
+        here = information(at)
+        inverse = here.band.inverse(here.free)
+        covariance = grown_by_bends(trace, scene, at, narrowed(at, inverse, correlation))
+        return cls(trace, scene, at, here, inverse, covariance)
+
+    def seen_from(self, which: NDArray[np.intp], correlation: FloatArray) -> _About:
+        """Return the same with some roll-offs where the trace says something of them, all else fitted again."""
+        frozen = np.zeros(self.scene.count, dtype=bool)
+        frozen[which] = True
+        low, high = _SEEN
+        wanted = np.where(self.scene.theta[which, 2] < 0.5 * MOST_ROLL_OFF, low, high)
+        start = turned(self.scene, information(self.at, frozen), which, wanted)
+        scene, at = fit(self.trace, start, rounds=_ROUNDS, tolerance=0.05, frozen=frozen, start=self.at)
+        return _About.of(self.trace, scene, at, correlation)
+
+    def clouds(self, which: NDArray[np.intp]) -> Clouds:
+        """Return the clouds of some carriers."""
+        own, theta = 4 * which[:, None] + np.arange(4), self.scene.theta[which]
+        raw, target = (_sound(matrix[own[:, :, None], own[:, None, :]]) for matrix in (self.inverse, self.covariance))
+        precision, back = _inverse(raw), _back(raw, target)
+        sought = _inverse(target)
+        sought[:, 2, 2] += _LIKELY_STD**-2.0
+        spread, gradient = _inverse(sought), self.here.gradient[own]
+        pull = (np.swapaxes(back, 1, 2) @ gradient[:, :, None])[:, :, 0]
+        pull[:, 2] += _LIKELY_STD**-2.0 * (_LIKELY - theta[:, 2])
+        begin = (spread @ pull[:, :, None])[:, :, 0]
+        std = np.sqrt(np.diagonal(spread, axis1=1, axis2=2))
+        half = 0.5 * (theta[:, 1] - theta[:, 0]) * np.minimum(MOST_ROLL_OFF, theta[:, 2] + _REACH_STD * std[:, 2])
+        reach = half + _REACH_SIGMA * self.trace.sigma + _REACH_STD * std[:, :2].max(axis=1) + _REACH_POINTS
+        follow = _follow(self.inverse, own, precision)
+        asked = Asked(self.trace, self.scene, self.at, which, follow, precision, gradient, back, reach)
+        places, ln_weight = weighted_places(asked, begin, spread)
+        even = ln_weight - ln_prior(places[:, :, 2])
+        return Clouds(which, places, normalised(ln_weight), normalised(even))
+
+    def covariance_with(self, clouds: Clouds) -> FloatArray:
+        """Return the covariance with that of the clouds for their carriers, which all else follows as it did."""
+        result, own = self.covariance.copy(), 4 * clouds.which[:, None] + np.arange(4)
+        before, fresh = _sound(self.covariance[own[:, :, None], own[:, None, :]]), clouds.covariance
+        shared = _follow(self.covariance, own, _inverse(before)) @ fresh
+        for columns, others in zip(own, shared, strict=True):
+            result[:, columns], result[columns] = others, others.T
+        result[own[:, :, None], own[:, None, :]] = fresh
+        return result
+
+
+def _follow(covariance: FloatArray, own: NDArray[np.intp], precision: FloatArray) -> FloatArray:
+    """Return how all parameters follow the own ones (k, 4) of each carrier, shape (k, q, 4); its own do not."""
+    follow = covariance[:, own].transpose(1, 0, 2) @ precision
+    follow[np.arange(len(own))[:, None], own] = 0.0
+    return np.asarray(follow)
+
+
+def _sound(covariance: FloatArray) -> FloatArray:
+    """Return covariances, shape (k, 4, 4), that are positive whatever two carriers in one place have left of them."""
+    size = np.sqrt(np.maximum(np.diagonal(covariance, axis1=1, axis2=2), 1e-18))
+    both = size[:, :, None] * size[:, None, :]
+    value, vector = np.linalg.eigh(0.5 * (covariance + np.swapaxes(covariance, 1, 2)) / both)
+    return np.asarray((vector * np.maximum(value, _LEAST_SHARE)[:, None]) @ np.swapaxes(vector, 1, 2) * both)
+
+
+def _inverse(matrix: FloatArray) -> FloatArray:
+    return np.asarray(np.linalg.inv(matrix), dtype=np.float64)
+
+
+def _back(raw: FloatArray, target: FloatArray) -> FloatArray:
+    """Return B, shape (k, 4, 4), with B target B' = raw: what a move stands for under points taken as independent.
+
+    The likelihood there has `raw` for its covariance, the parameters `target`: a composite likelihood adjusted to its
+    score's covariance (Chandler and Bate 2007, from memory), with the root that turns the parameters least.
+    """
+    value, vector = np.linalg.eigh(raw)
+    size = np.sqrt(np.maximum(value, 1e-300))[:, None]
+    root, inverse = (vector * size) @ np.swapaxes(vector, 1, 2), (vector / size) @ np.swapaxes(vector, 1, 2)
+    value, vector = np.linalg.eigh(inverse @ target @ inverse)
+    middle = (vector / np.sqrt(np.maximum(value, 1e-12))[:, None]) @ np.swapaxes(vector, 1, 2)
+    return np.asarray(root @ middle @ inverse)

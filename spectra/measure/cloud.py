@@ -71,15 +71,15 @@ class Clouds:
         off = self.theta - self.mean[:, None]
         return np.asarray(np.swapaxes(off * self.weight[:, :, None], 1, 2) @ off)
 
-    def of(self, which: NDArray[np.intp], inflation: FloatArray) -> Clouds:
+    def of(self, which: NDArray[np.intp], inflation: FloatArray | None = None) -> Clouds:
         """Return the clouds of those of some carriers (rising) that have one, spread as their variances are raised.
 
         `inflation` is that of the variances of each of `which`.
         """
         rows = np.flatnonzero(np.isin(self.which, which))
-        if not rows.size:
-            return Clouds.none()
         some = Clouds(self.which[rows], self.theta[rows], self.weight[rows], self.even[rows])
+        if inflation is None or not rows.size:
+            return some
         wider = np.sqrt(inflation[np.searchsorted(which, some.which)])[:, None, None]
         if np.all(wider == 1.0):
             return some

@@ -20,7 +20,7 @@ from spectra.units import FloatArray
 
 __all__ = ["Asked", "losses"]
 
-_FAR = 3.0  # nepers that floor and neighbours may follow
+_FAR = 3.0  # nepers that a level may rise, and that floor and neighbours may follow
 _LEAST_WIDTH, _HOPELESS = 0.2, 1e3  # a carrier narrower than the first (points) loses the second
 
 
@@ -41,6 +41,8 @@ class Asked:
         What turns a move into the one that it stands for where points are taken as independent.
     reach : ndarray, shape (k,)
         How far about each edge points are asked one by one.
+    sharp : ndarray of bool, shape (k,)
+        Whether its edges are steps rather than slopes.
     """
 
     trace: Trace
@@ -52,6 +54,12 @@ class Asked:
     gradient: FloatArray
     back: FloatArray
     reach: FloatArray
+    sharp: NDArray[np.bool_]
+
+    def some(self, rows: NDArray[np.intp]) -> Asked:
+        """Return what is asked about some of these carriers."""
+        said = (self.follow[rows], self.precision[rows], self.gradient[rows], self.back[rows])
+        return Asked(self.trace, self.scene, self.at, self.which[rows], *said, self.reach[rows], self.sharp[rows])
 
     @property
     def theta(self) -> FloatArray:
@@ -123,9 +131,10 @@ class _Stretch:
         halves = np.broadcast_to(half[:, None], (half.size, x.size))
         lower, upper = (edge(x - there[:, side, None], halves, trace.sigma)[0] for side in (0, 1))
         rest = self.rest * np.exp(np.clip(step @ self.through.T, -_FAR, _FAR))
-        total = rest + np.exp(there[:, 3, None]) * self.gain * np.maximum(lower - upper, 0.0)
-        level = trace.y[index] - at.eta[index] - np.log(total / at.total[index])
-        u = np.clip((level - law.offset) / law.scale, -30.0, 4.0)
+        level = np.minimum(there[:, 3], self.asked.theta[self.row, 3] + _FAR)
+        total = rest + np.exp(level)[:, None] * self.gain * np.maximum(lower - upper, 0.0)
+        off = trace.y[index] - at.eta[index] - np.log(total / at.total[index])
+        u = np.clip((off - law.offset) / law.scale, -30.0, 4.0)
         loss = law.scale**2 * ((np.exp(u) - 1.0 - u) @ at.weight[index])
         loss += 0.5 * ((step @ self.beyond) * step).sum(axis=1) - step @ self.pull
         return np.where(width > _LEAST_WIDTH, loss, _HOPELESS)

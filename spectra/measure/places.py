@@ -13,6 +13,7 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from spectra.measure.cloud import ln_prior, normalised
 from spectra.measure.likelihood import Asked, losses
@@ -21,33 +22,35 @@ from spectra.units import FloatArray
 
 __all__ = ["weighted_places"]
 
-_FIRST, _THEN = 4, 7  # roll-offs that are asked about
+_FIRST, _THEN = 3, 8  # roll-offs that are asked about
 _SPAN = 3.3  # deviations of a roll-off to either side
 _LEAST, _MOST = 0.02, 0.55  # a roll-off in the middle of them
-_AXES = 0.35  # which of the rules, see `_rule`
+_SMOOTH, _SHARP = 0.35, 0.38  # which of the rules, see `_rule`: the places of sharp steps have long tails
 _EDGE = 0.36 * 0.5  # of roll-off times width: the deviation of a cosine's slope
 _STEPS = 0.1  # points squared: an edge is no better known than the points lie
 _STIFF = 0.03  # weight of the path foretold beside the one found, and
 _KEPT = 0.3  # of the scatter about it
+_FEW, _AGAIN, _MILDER = 9.0, 2, 0.4  # places that count, below which others are laid, after weights to this power
 _REST = (0, 1, 3)  # edges and level
 
 
-def _rule() -> tuple[FloatArray, FloatArray]:
+def _rule(u: float) -> tuple[FloatArray, FloatArray]:
     """Return places (15, 3) and weights of a rule of degree 5: centre, axes and a cube's corners.
 
     With u + u + v = 1 axes at 1/sqrt(u) weigh u^2 and corners (1, 1, 1)/sqrt(v) v^2/8 each (derived: the moments of a
-    normal law up to the fifth). The smaller v, the farther the corners: they are to see the tails of edges.
+    normal law up to the fifth). The greater u, the farther the corners.
     """
-    u, v = _AXES, 1.0 - 2.0 * _AXES
+    v = 1.0 - 2.0 * u
     corners = np.array([[a, b, c] for a in (-1.0, 1.0) for b in (-1.0, 1.0) for c in (-1.0, 1.0)])
     axes = np.concatenate((np.eye(3), -np.eye(3)))
     places = np.concatenate((np.zeros((1, 3)), axes / math.sqrt(u), corners / math.sqrt(v)))
     return places, np.r_[1.0 - 6.0 * u * u - v * v, np.full(6, u * u), np.full(8, 0.125 * v * v)]
 
 
-_PLACES, _SHARES = _rule()
-_LN_OVER = np.log(_SHARES) + 0.5 * (_PLACES**2).sum(axis=1)  # of a rule's weight over the normal law
-_TURNED = _PLACES @ np.linalg.qr(np.random.default_rng(5).normal(size=(_THEN, 3, 3)))[0]  # otherwise at each roll-off
+_RULES = [_rule(u) for u in (_SMOOTH, _SHARP)]
+_LN_OVER = np.array([np.log(share) + 0.5 * (at**2).sum(axis=1) for at, share in _RULES])  # over the normal law
+_TURNS = np.linalg.qr(np.random.default_rng(5).normal(size=(_THEN, 3, 3)))[0]
+_TURNED = np.array([at @ _TURNS for at, _ in _RULES])  # otherwise at each roll-off
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +73,10 @@ class _Path:
     bend: FloatArray
     root: FloatArray
 
+    def some(self, rows: NDArray[np.intp]) -> _Path:
+        """Return the paths of some of these carriers."""
+        return _Path(self.low[rows], self.middle[rows], self.high[rows], self.bend[rows], self.root[rows])
+
     def at(self, roll_off: FloatArray) -> FloatArray:
         """Return edges and level at roll-offs (k, l), shape (k, l, 3)."""
         off = (roll_off - self.middle[:, None])[:, :, None]
@@ -84,8 +91,20 @@ def weighted_places(asked: Asked, begin: FloatArray, spread: FloatArray) -> tupl
     path = _foretold(asked, begin, spread)
     path = _found(asked, path, *_laid(asked, path, _FIRST))
     moved, ln_weight = _laid(asked, path, _THEN)
+    for _ in range(_AGAIN):
+        few = np.flatnonzero(_effective(ln_weight) < _FEW)
+        if not few.size:
+            break
+        some = asked.some(few)
+        moved[few], ln_weight[few] = _laid(some, _found(some, path.some(few), moved[few], ln_weight[few]), _THEN)
     k = asked.which.size
     return asked.theta[:, None] + moved.reshape(k, -1, 4), ln_weight.reshape(k, -1)
+
+
+def _effective(ln_weight: FloatArray) -> FloatArray:
+    """Return how many places of a rule are worth anything, shape (k,)."""
+    weight = normalised(ln_weight.reshape(len(ln_weight), -1))
+    return np.asarray(1.0 / (weight**2).sum(axis=1))
 
 
 def _range(asked: Asked, middle: FloatArray, std: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -134,19 +153,21 @@ def _laid(asked: Asked, path: _Path, count: int) -> tuple[FloatArray, FloatArray
     step = (path.high - path.low) / count
     roll_off = path.low[:, None] + step[:, None] * (np.arange(count) + 0.5)
     growth = _growth(asked, path, roll_off)
-    scatter = _TURNED[:count] @ np.swapaxes(path.root, 1, 2)[:, None]
-    moved = np.empty((*roll_off.shape, len(_PLACES), 4))
+    sharp = asked.sharp.astype(np.intp)
+    scatter = _TURNED[sharp, :count] @ np.swapaxes(path.root, 1, 2)[:, None]
+    moved = np.empty((*roll_off.shape, scatter.shape[2], 4))
     moved[..., _REST] = path.at(roll_off)[:, :, None] + growth[:, :, None] * scatter
     moved[..., 2] = roll_off[:, :, None]
     loss = losses(asked, moved.reshape(len(moved), -1, 4)).reshape(moved.shape[:3])
     of_level = np.log(growth).sum(axis=2) + ln_prior(asked.theta[:, 2, None] + roll_off)
-    return moved, of_level[:, :, None] + _LN_OVER - loss
+    return moved, of_level[:, :, None] + _LN_OVER[sharp, None] - loss
 
 
 def _found(asked: Asked, path: _Path, moved: FloatArray, ln_weight: FloatArray) -> _Path:
     """Return the path that some places tell, beside what was foretold of it."""
     k = len(moved)
-    weight = normalised(ln_weight.reshape(k, -1)).reshape(ln_weight.shape)
+    milder = np.where(_effective(ln_weight) < _FEW, _MILDER, 1.0)[:, None, None]
+    weight = normalised((milder * ln_weight).reshape(k, -1)).reshape(ln_weight.shape)
     roll_off, mass = moved[:, :, 0, 2], weight.sum(axis=2)
     middle = (mass * roll_off).sum(axis=1)
     step = (path.high - path.low) / roll_off.shape[1]

@@ -21,13 +21,18 @@ from spectra.measure.places import weighted_places
 from spectra.measure.response import grown_by_bends
 from spectra.measure.sandwich import narrowed
 from spectra.measure.scene import MOST_ROLL_OFF, RC, Scene, Trace
+from spectra.signal.filters import SIGMA_PER_RBW
 from spectra.units import FloatArray
 
 __all__ = ["Settled", "settled"]
 
 _WELL_KNOWN, _INSIDE, _LEAST = 0.02, 3.0, 0.02  # a roll-off's deviation, and how many of them it lies inside its range
+_KNOWN_WIDTH = 0.6  # of it, its deviation
 _LEAST_SEEN, _SEEN = 0.04, (0.12, 0.45)  # below the first, or held at its range's end, a roll-off is asked from there
 _ROUNDS = 2
+_STEP, _SHARP = 1.2, 0.25
+_EDGE = 0.36 * 0.5  # of roll-off times width: the deviation of a cosine's slope
+_FAR = 3.0  # deviations that a first step may go
 _LEAST_SHARE = 1e-9  # of a variance: parameters of which two do the same
 _LIKELY, _LIKELY_STD = 0.2, 0.12  # roll-offs that places are sought at, where the trace says nothing
 _REACH_STD, _REACH_SIGMA, _REACH_POINTS = 3.5, 4.5, 1.0  # of the points about an edge that are asked one by one
@@ -61,20 +66,34 @@ def settled(trace: Trace, scene: Scene, at: Evaluation, correlation: FloatArray)
     if unseen.size:
         about = about.seen_from(unseen, correlation)
     clouds = about.clouds(which)
+    clouds = clouds.of(clouds.which[_sensible(clouds, scene)])
     theta = scene.theta.copy()
-    theta[which, :4] = clouds.mean
+    theta[clouds.which, :4] = clouds.mean
     return Settled(replace(scene, theta=theta), about.covariance_with(clouds), clouds)
 
 
 def _doubtful(trace: Trace, scene: Scene, covariance: FloatArray) -> NDArray[np.intp]:
-    """Return the carriers inside the span whose roll-off is not known to be well inside its range."""
-    index = 4 * np.arange(scene.count) + 2
-    std = np.sqrt(np.maximum(np.diag(covariance)[index], 0.0))
+    """Return the resolved carriers inside the span whose roll-off is not known to be well inside its range."""
+    index = 4 * np.arange(scene.count)
+    variance = np.diag(covariance)
+    std = np.sqrt(np.maximum(variance[index + 2], 0.0))
+    of_width = variance[index] + variance[index + 1] - 2.0 * covariance[index, index + 1]
     left, right, roll_off = scene.theta[:, :3].T
+    width = right - left
+    resolved = (width * SIGMA_PER_RBW > trace.sigma) & (of_width < (_KNOWN_WIDTH * width) ** 2)
     low, high = roll_off - _INSIDE * std, roll_off + _INSIDE * std
     known = (std > 0.0) & (std < _WELL_KNOWN) & (low > _LEAST) & (high < MOST_ROLL_OFF)
     whole = (left > trace.x[0]) & (right < trace.x[-1])
-    return np.flatnonzero((scene.kind == RC) & whole & ~known)
+    return np.flatnonzero((scene.kind == RC) & whole & resolved & ~known)
+
+
+def _sensible(clouds: Clouds, scene: Scene) -> NDArray[np.bool_]:
+    """Say which clouds are about their carriers: where two carriers do the same, a likelihood may lead anywhere."""
+    left, right = scene.theta[clouds.which, :2].T
+    at_left, at_right = clouds.mean[:, :2].T
+    width, found = right - left, at_right - at_left
+    moved = np.abs(at_left + at_right - left - right)
+    return np.asarray((moved < width) & (found > 0.4 * width) & (found < 2.5 * width))
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,17 +132,35 @@ class _About:
         sought = _inverse(target)
         sought[:, 2, 2] += _LIKELY_STD**-2.0
         spread, gradient = _inverse(sought), self.here.gradient[own]
+        step = self._step_variance(which)
+        spread[:, (0, 1), (0, 1)] += step[:, None]
         pull = (np.swapaxes(back, 1, 2) @ gradient[:, :, None])[:, :, 0]
         pull[:, 2] += _LIKELY_STD**-2.0 * (_LIKELY - theta[:, 2])
         begin = (spread @ pull[:, :, None])[:, :, 0]
         std = np.sqrt(np.diagonal(spread, axis1=1, axis2=2))
+        begin *= np.minimum(1.0, _FAR / np.maximum(np.abs(begin / std).max(axis=1), 1e-9))[:, None]
         half = 0.5 * (theta[:, 1] - theta[:, 0]) * np.minimum(MOST_ROLL_OFF, theta[:, 2] + _REACH_STD * std[:, 2])
         reach = half + _REACH_SIGMA * self.trace.sigma + _REACH_STD * std[:, :2].max(axis=1) + _REACH_POINTS
         follow = _follow(self.inverse, own, precision)
-        asked = Asked(self.trace, self.scene, self.at, which, follow, precision, gradient, back, reach)
+        asked = Asked(self.trace, self.scene, self.at, which, follow, precision, gradient, back, reach, step > 0.0)
         places, ln_weight = weighted_places(asked, begin, spread)
         even = ln_weight - ln_prior(places[:, :, 2])
         return Clouds(which, places, normalised(ln_weight), normalised(even))
+
+    def _step_variance(self, which: NDArray[np.intp]) -> FloatArray:
+        """Return the variance in points that a sharp step keeps, however well curvature knows it; nought for slopes.
+
+        The place of a change point scatters by about the points that tell one law from the other, one over their
+        information and the divergence of the two laws (Hinkley 1970, from memory). Edges that slope much farther than
+        that are none.
+        """
+        theta, at = self.scene.theta[which], self.at
+        middle = np.clip(np.searchsorted(self.trace.x, 0.5 * (theta[:, 0] + theta[:, 1])), 0, self.trace.x.size - 1)
+        ratio = 1.0 + np.exp(theta[:, 3]) / np.maximum(at.total[middle] - np.exp(theta[:, 3]), at.floor[middle])
+        told = self.trace.information * (np.log(ratio) - 1.0 + 1.0 / ratio)
+        slope = (_EDGE * theta[:, 2] * (theta[:, 1] - theta[:, 0])) ** 2 + self.trace.sigma**2
+        step = (_STEP / np.maximum(told, 1e-3)) ** 2
+        return np.asarray(np.where(step > _SHARP * slope, step, 0.0))
 
     def covariance_with(self, clouds: Clouds) -> FloatArray:
         """Return the covariance with that of the clouds for their carriers, which all else follows as it did."""

@@ -71,8 +71,8 @@ def test_a_box_finds_edges_that_a_fit_stops_short_of(scenes, monkeypatch):
     Of change points the misses fall off as exp(-n d), d the divergence of two exponential laws a point (Hinkley 1970,
     from memory): at 12 dB a point says 1.9, so that three points are missed once in a hundred or less.
     """
-    kept, true = [], engine.edge_laws
-    monkeypatch.setattr(engine, "edge_laws", lambda *args: kept.append(args[:3]) or true(*args))
+    kept, true = [], engine.settled
+    monkeypatch.setattr(engine, "settled", lambda *args: kept.append(args[:3]) or true(*args))
     setting, hits = scenes.Setting(readings=1, rbw_hz=100e3), 0
     for seed in range(12):
         kept.clear()

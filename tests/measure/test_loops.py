@@ -14,18 +14,17 @@ from scipy import special
 from spectra.measure import compiled, measure
 from spectra.measure.compiled import loops, use
 from spectra.measure.detect import find_edges, ladder, scan
-from spectra.measure.edges import edge_laws
 from spectra.measure.fit import fit
 from spectra.measure.floor import first_floors, floor_basis, floor_line, with_waves
 from spectra.measure.information import information
 from spectra.measure.linear import Band
 from spectra.measure.model import evaluate
 from spectra.measure.moves import stretch_of
-from spectra.measure.profile import profiles
 from spectra.measure.questions import _best_cuts as best_cuts
 from spectra.measure.response import best_orders
 from spectra.measure.scene import BENDS, CW, LEAST_ROLL_OFF, MOST_ROLL_OFF, RC, Scene, Trace, stacked
 from spectra.measure.seeds import seed_carriers
+from spectra.measure.settled import settled
 from spectra.measure.statistics import filter_lags, first_law, refined_law
 from spectra.signal.blurred import edge
 from spectra.signal.detectors import log_law, point_law, power_law
@@ -235,24 +234,19 @@ def test_a_fit_given_up_takes_no_step(both):
     assert two is scene
 
 
-@pytest.mark.parametrize("line", [False, True])
-def test_edges_followed(both, line):
-    trace, scene = a_scene(line=line)
-    one, two = both(lambda: edge_laws(trace, scene, evaluate(trace, scene)))
-    # Their tables of the smeared edge have nodes at other places.
-    for name in ("shift", "std", "room"):
-        assert close(getattr(one, name), getattr(two, name), 2e-3), name
-    assert np.any(one.std != one.curved)
-
-
-def test_intervals_of_a_profile(both):
-    trace, scene = a_scene()
-    here = information(evaluate(trace, scene))
-    found = both(lambda: profiles(trace, scene, evaluate(trace, scene), here.band.inverse(here.free)))
-    assert found[0].which.size
-    assert found[0].which.tolist() == found[1].which.tolist()
-    one, two = both(lambda: found[0].interval(found[0].width, found[0].width_std))
-    assert close(one, two, 1e-4)
+@pytest.mark.parametrize(("law", "bent", "line"), [("power", True, True), ("log", False, False)])
+def test_places_of_a_cloud(both, law, bent, line):
+    trace, scene = a_scene(law, bent, line)
+    at = evaluate(trace, scene)
+    one, two = both(lambda: settled(trace, scene, at, np.array([0.3, 0.05])))
+    assert one.clouds.which.tolist() == two.clouds.which.tolist()
+    assert one.clouds.which.size
+    # The compiled loop takes edges from tables of its own.
+    assert close(one.clouds.theta, two.clouds.theta, 2e-4)
+    assert close(one.clouds.weight, two.clouds.weight, 2e-3)
+    own = 4 * np.arange(scene.count)[:, None] + np.arange(4)  # farther parameters are not in the compiled band
+    own = own[:, :, None], own[:, None, :]
+    assert close(one.covariance[own], two.covariance[own], 5e-3)
 
 
 def test_first_floors_and_edges(both):

@@ -3,20 +3,20 @@
 import numpy as np
 import pytest
 
-from spectra.measure import engine, measure, sandwich
+from spectra.measure import measure, sandwich, settled
 
 
 @pytest.fixture
 def seen(monkeypatch):
     """What the engine hands to the sandwich, and what it gets."""
     calls = []
-    true = engine.narrowed
+    true = settled.narrowed
 
     def kept(at, covariance, correlation):
         calls.append((at, covariance, correlation, true(at, covariance, correlation)))
         return calls[-1][-1]
 
-    monkeypatch.setattr(engine, "narrowed", kept)
+    monkeypatch.setattr(settled, "narrowed", kept)
     return calls
 
 
@@ -86,8 +86,8 @@ def test_law_of_correlated_points_is_that_of_the_readings(scenes, monkeypatch, r
     23 %. The filter's correlation is exp(-d^2 / 4 sigma^2) (derived in METHOD.md).
     """
     kept = []
-    true = engine.narrowed
-    monkeypatch.setattr(engine, "narrowed", lambda *args: kept.append(args[0].trace.information) or true(*args))
+    true = settled.narrowed
+    monkeypatch.setattr(settled, "narrowed", lambda *args: kept.append(args[0].trace.information) or true(*args))
     ratio = 7.5 if readings > 1 else 3.0
     setting = scenes.Setting(rbw_hz=ratio * 100e3, correlated=True, readings=readings)
     rng = np.random.default_rng(14)

@@ -20,6 +20,7 @@ _NODES, _BEYOND = (
     49,
     6.5,
 )  # of a tabulated edge, and standard deviations of the filter that it reaches beyond its cosine
+_AT_ONCE = 1024  # points times places
 _APART = math.log(1.3)  # of tables, in ln(half-width + deviation of the filter)
 
 
@@ -141,7 +142,7 @@ def losses(
         index = index[:n]
         through = _followed(points, at, first, last, start, k, index, follow[row])
         beyond, pull = precision[row].copy(), gradient[row].copy()
-        rest, gain, still = np.empty(n), np.ones(n), np.empty(n)
+        rest, gain, still, heavy = np.empty(n), np.ones(n), np.empty(n), np.empty(n)
         own = np.empty(4)
         responds = False
         for j in range(4, 4 + BENDS):
@@ -167,7 +168,7 @@ def losses(
                 level += response_at(theta[k], (2.0 * x[i] - left - right) / (right - left), room)
             if level != 0.0:
                 gain[m] = math.exp(level)
-            still[m] = (y[i] - eta[i] - offset) / scale
+            still[m], heavy[m] = (y[i] - eta[i] + math.log(total[i]) - offset) / scale, weight[i]
         narrowest, widest = np.inf, 0.0
         for s in range(places):
             for a in range(4):
@@ -179,37 +180,42 @@ def losses(
             half = 0.5 * min(max(there[s, 2], 0.0), MOST_ROLL_OFF) * width
             narrowest, widest = min(narrowest, half), max(widest, half)
         halves, tables = _tables(narrowest, widest + 1e-6 * sigma, sigma)
-        sums, ratio = np.empty(n), np.empty(n)
-        for s in range(places):
-            width = there[s, 1] - there[s, 0]
-            if width <= _LEAST_WIDTH:
-                out[row, s] = _HOPELESS
-                continue
-            half = 0.5 * min(max(there[s, 2], 0.0), MOST_ROLL_OFF) * width
-            _table_at(half, halves, tables, value, slope)
-            span, plateau = half + _BEYOND * sigma, math.exp(there[s, 3])
-            for m in range(n):
-                moves = step[s, 0] * through[m, 0] + step[s, 1] * through[m, 1]
-                moves += step[s, 2] * through[m, 2] + step[s, 3] * through[m, 3]
-                sums[m] = min(max(moves, -_FAR), _FAR)
-            exp_of(sums, ratio)
-            for m in range(n):
-                i = index[m]
-                shown = _edge_at(x[i] - there[s, 0], span, value, slope) - _edge_at(
-                    x[i] - there[s, 1], span, value, slope
-                )
-                ratio[m] = (rest[m] * ratio[m] + plateau * gain[m] * max(shown, 0.0)) / total[i]
-            log_of(ratio, sums)
-            for m in range(n):
-                sums[m] = min(max(still[m] - sums[m] / scale, -30.0), 4.0)
-            exp_of(sums, ratio)
-            lost = 0.0
-            for m in range(n):
-                lost += weight[index[m]] * (ratio[m] - 1.0 - sums[m])
-            lost *= scale * scale
-            for a in range(4):
-                lost -= step[s, a] * pull[a]
-                for b in range(4):
-                    lost += 0.5 * step[s, a] * beyond[a, b] * step[s, b]
-            out[row, s] = lost
+        chunk = max(1, _AT_ONCE // max(n, 1))
+        sums, ratio = np.empty(chunk * n), np.empty(chunk * n)
+        for begin in range(0, places, chunk):
+            stop = min(begin + chunk, places)
+            size = (stop - begin) * n
+            for s in range(begin, stop):
+                base = (s - begin) * n
+                for m in range(n):
+                    moves = step[s, 0] * through[m, 0] + step[s, 1] * through[m, 1]
+                    moves += step[s, 2] * through[m, 2] + step[s, 3] * through[m, 3]
+                    sums[base + m] = min(max(moves, -_FAR), _FAR)
+            exp_of(sums[:size], ratio[:size])
+            for s in range(begin, stop):
+                base, width = (s - begin) * n, max(there[s, 1] - there[s, 0], _LEAST_WIDTH)
+                half = 0.5 * min(max(there[s, 2], 0.0), MOST_ROLL_OFF) * width
+                _table_at(half, halves, tables, value, slope)
+                span, plateau = half + _BEYOND * sigma, math.exp(min(there[s, 3], theta[k, 3] + _FAR))
+                for m in range(n):
+                    at_x = x[index[m]]
+                    shown = _edge_at(at_x - there[s, 0], span, value, slope)
+                    shown -= _edge_at(at_x - there[s, 1], span, value, slope)
+                    ratio[base + m] = rest[m] * ratio[base + m] + plateau * gain[m] * max(shown, 0.0)
+            log_of(ratio[:size], sums[:size])
+            for s in range(begin, stop):
+                base = (s - begin) * n
+                for m in range(n):
+                    sums[base + m] = min(max(still[m] - sums[base + m] / scale, -30.0), 4.0)
+            exp_of(sums[:size], ratio[:size])
+            for s in range(begin, stop):
+                base, lost = (s - begin) * n, 0.0
+                for m in range(n):
+                    lost += heavy[m] * (ratio[base + m] - 1.0 - sums[base + m])
+                lost *= scale * scale
+                for a in range(4):
+                    lost -= step[s, a] * pull[a]
+                    for b in range(4):
+                        lost += 0.5 * step[s, a] * beyond[a, b] * step[s, b]
+                out[row, s] = lost if there[s, 1] - there[s, 0] > _LEAST_WIDTH else _HOPELESS
     return out

@@ -23,6 +23,7 @@ from spectra.units import FloatArray
 __all__ = ["weighted_places"]
 
 _FIRST, _THEN = 3, 8  # roll-offs that are asked about
+_LEAST_RANGE = 1e-3
 _SPAN = 3.3  # deviations of a roll-off to either side
 _LEAST, _MOST = 0.02, 0.55  # a roll-off in the middle of them
 _SMOOTH, _SHARP = 0.35, 0.38  # which of the rules, see `_rule`: the places of sharp steps have long tails
@@ -30,7 +31,7 @@ _EDGE = 0.36 * 0.5  # of roll-off times width: the deviation of a cosine's slope
 _STEPS = 0.1  # points squared: an edge is no better known than the points lie
 _STIFF = 0.03  # weight of the path foretold beside the one found, and
 _KEPT = 0.3  # of the scatter about it
-_FEW, _AGAIN, _MILDER = 9.0, 2, 0.4  # places that count, below which others are laid, after weights to this power
+_FEW, _AGAIN, _MILDER = 9.0, 4, 0.4  # places that count, below which others are laid, after weights to this power
 _REST = (0, 1, 3)  # edges and level
 
 
@@ -111,7 +112,7 @@ def _range(asked: Asked, middle: FloatArray, std: FloatArray) -> tuple[FloatArra
     """Return the least and the greatest difference of roll-off to ask about."""
     own = asked.theta[:, 2]
     low, high = np.maximum(middle - _SPAN * std, -own), np.minimum(middle + _SPAN * std, MOST_ROLL_OFF - own)
-    return np.minimum(low, high - 0.02), high
+    return np.minimum(low, high - _LEAST_RANGE), high
 
 
 def _foretold(asked: Asked, begin: FloatArray, spread: FloatArray) -> _Path:

@@ -26,13 +26,15 @@ from spectra.units import FloatArray
 
 __all__ = ["Settled", "settled"]
 
-_WELL_KNOWN, _INSIDE, _LEAST = 0.02, 3.0, 0.02  # a roll-off's deviation, and how many of them it lies inside its range
+_WELL_KNOWN = 0.02  # a roll-off's deviation, and
+_ABOVE, _BELOW = 4.0, 3.0  # how many of them it lies above nought and below the greatest
 _KNOWN_WIDTH = 0.6  # of it, its deviation
 _LEAST_SEEN, _SEEN = 0.04, (0.12, 0.45)  # below the first, or held at its range's end, a roll-off is asked from there
+_LEAST_PLACES = 4.0  # that are worth anything
 _ROUNDS = 2
 _STEP, _SHARP = 1.2, 0.25
 _EDGE = 0.36 * 0.5  # of roll-off times width: the deviation of a cosine's slope
-_FAR = 3.0  # deviations that a first step may go
+_FAR = 5.0  # deviations that a first step may go
 _LEAST_SHARE = 1e-9  # of a variance: parameters of which two do the same
 _LIKELY, _LIKELY_STD = 0.2, 0.12  # roll-offs that places are sought at, where the trace says nothing
 _REACH_STD, _REACH_SIGMA, _REACH_POINTS = 3.5, 4.5, 1.0  # of the points about an edge that are asked one by one
@@ -58,42 +60,31 @@ def settled(trace: Trace, scene: Scene, at: Evaluation, correlation: FloatArray)
         Of a point with its 1st, 2nd, ... m-th neighbour.
     """
     about = _About.of(trace, scene, at, correlation)
-    which = _doubtful(trace, scene, about.covariance)
+    which = about.doubtful
     if which.size == 0:
         return Settled(scene, about.covariance, Clouds.none())
-    held = about.covariance[4 * which + 2, 4 * which + 2] <= 0.0
-    unseen = which[held | (scene.theta[which, 2] < _LEAST_SEEN)]
+    unseen = which[(about.roll_off_std[which] == 0.0) | (scene.theta[which, 2] < _LEAST_SEEN)]
     if unseen.size:
         about = about.seen_from(unseen, correlation)
     clouds = about.clouds(which)
-    clouds = clouds.of(clouds.which[_sensible(clouds, scene)])
+    clouds = clouds.of(which[_sensible(clouds, scene)])
     theta = scene.theta.copy()
     theta[clouds.which, :4] = clouds.mean
     return Settled(replace(scene, theta=theta), about.covariance_with(clouds), clouds)
 
 
-def _doubtful(trace: Trace, scene: Scene, covariance: FloatArray) -> NDArray[np.intp]:
-    """Return the resolved carriers inside the span whose roll-off is not known to be well inside its range."""
-    index = 4 * np.arange(scene.count)
-    variance = np.diag(covariance)
-    std = np.sqrt(np.maximum(variance[index + 2], 0.0))
-    of_width = variance[index] + variance[index + 1] - 2.0 * covariance[index, index + 1]
-    left, right, roll_off = scene.theta[:, :3].T
-    width = right - left
-    resolved = (width * SIGMA_PER_RBW > trace.sigma) & (of_width < (_KNOWN_WIDTH * width) ** 2)
-    low, high = roll_off - _INSIDE * std, roll_off + _INSIDE * std
-    known = (std > 0.0) & (std < _WELL_KNOWN) & (low > _LEAST) & (high < MOST_ROLL_OFF)
-    whole = (left > trace.x[0]) & (right < trace.x[-1])
-    return np.flatnonzero((scene.kind == RC) & whole & resolved & ~known)
-
-
 def _sensible(clouds: Clouds, scene: Scene) -> NDArray[np.bool_]:
-    """Say which clouds are about their carriers: where two carriers do the same, a likelihood may lead anywhere."""
+    """Say which clouds have places enough, about their carriers.
+
+    Where two carriers do the same, a likelihood may lead anywhere; where it is sharp and far from normal, the places
+    may miss it.
+    """
     left, right = scene.theta[clouds.which, :2].T
     at_left, at_right = clouds.mean[:, :2].T
     width, found = right - left, at_right - at_left
     moved = np.abs(at_left + at_right - left - right)
-    return np.asarray((moved < width) & (found > 0.4 * width) & (found < 2.5 * width))
+    enough = (clouds.weight**2).sum(axis=1) * _LEAST_PLACES < 1.0
+    return np.asarray(enough & (moved < width) & (found > 0.4 * width) & (found < 2.5 * width))
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,6 +104,23 @@ class _About:
         inverse = here.band.inverse(here.free)
         covariance = grown_by_bends(trace, scene, at, narrowed(at, inverse, correlation))
         return cls(trace, scene, at, here, inverse, covariance)
+
+    @property
+    def roll_off_std(self) -> FloatArray:
+        """Deviation of each carrier's roll-off by curvature, 0 where it is held."""
+        return np.sqrt(np.maximum(np.diag(self.covariance)[2 : 4 * self.scene.count : 4], 0.0))
+
+    @property
+    def doubtful(self) -> NDArray[np.intp]:
+        """The resolved carriers inside the span whose roll-off is not known to be well inside its range."""
+        index, variance, std = 4 * np.arange(self.scene.count), np.diag(self.covariance), self.roll_off_std
+        left, right, roll_off = self.scene.theta[:, :3].T
+        width = right - left
+        of_width = variance[index] + variance[index + 1] - 2.0 * self.covariance[index, index + 1]
+        resolved = (width * SIGMA_PER_RBW > self.trace.sigma) & (of_width < (_KNOWN_WIDTH * width) ** 2)
+        whole = (self.scene.kind == RC) & (left > self.trace.x[0]) & (right < self.trace.x[-1])
+        inside = (roll_off - _ABOVE * std > 0.0) & (roll_off + _BELOW * std < MOST_ROLL_OFF)
+        return np.flatnonzero(whole & resolved & ~(inside & (std > 0.0) & (std < _WELL_KNOWN)))
 
     def seen_from(self, which: NDArray[np.intp], correlation: FloatArray) -> _About:
         """Return the same with some roll-offs where the trace says something of them, all else fitted again."""
@@ -144,7 +152,8 @@ class _About:
         follow = _follow(self.inverse, own, precision)
         asked = Asked(self.trace, self.scene, self.at, which, follow, precision, gradient, back, reach, step > 0.0)
         places, ln_weight = weighted_places(asked, begin, spread)
-        even = ln_weight - ln_prior(places[:, :, 2])
+        prior = ln_prior(places[:, :, 2])
+        even = np.where(np.isfinite(prior), ln_weight - np.where(np.isfinite(prior), prior, 0.0), -np.inf)
         return Clouds(which, places, normalised(ln_weight), normalised(even))
 
     def _step_variance(self, which: NDArray[np.intp]) -> FloatArray:

@@ -133,7 +133,7 @@ def test_clean_carriers_have_none() -> None:
 
 @pytest.mark.parametrize("rippled", [False, True])
 def test_campaign_of_clean_carriers_thinned(rippled: bool) -> None:
-    """One in a thousand sweeps is allowed: none in a few."""
+    """One or two in two hundred sweeps are told (the campaign's table): of a dozen at most one, 0.2 to 0.6 % have more."""
     spec = importlib.util.spec_from_file_location("interference_shoulders", HERE / "interference_shoulders.py")
     campaign = importlib.util.module_from_spec(spec)
     sys.path.insert(0, str(HERE))
@@ -141,7 +141,7 @@ def test_campaign_of_clean_carriers_thinned(rippled: bool) -> None:
         spec.loader.exec_module(campaign)
     finally:
         sys.path.remove(str(HERE))
-    assert [campaign.clean(number, rippled=rippled) for number in (900_001, 900_002, 900_003)] == [0, 0, 0]
+    assert sum(campaign.clean(number, rippled=rippled) > 0 for number in range(900_001, 900_013)) <= 1
 
 
 def test_shoulders_are_a_further_sign_and_no_claim_by_themselves() -> None:

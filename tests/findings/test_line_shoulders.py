@@ -133,7 +133,10 @@ def test_clean_carriers_have_none() -> None:
 
 @pytest.mark.parametrize("rippled", [False, True])
 def test_campaign_of_clean_carriers_thinned(rippled: bool) -> None:
-    """One or two in two hundred sweeps are told (the campaign's table): of a dozen at most one, 0.2 to 0.6 % have more."""
+    """One or two in two hundred sweeps are told (the campaign's table): of a dozen at most one.
+
+    By the binomial law 0.2 to 0.6 % have more.
+    """
     spec = importlib.util.spec_from_file_location("interference_shoulders", HERE / "interference_shoulders.py")
     campaign = importlib.util.module_from_spec(spec)
     sys.path.insert(0, str(HERE))

@@ -19,7 +19,7 @@ from spectra.units import FloatArray
 __all__ = ["Clouds", "ln_prior", "normalised"]
 
 # Standards have roll-offs of 0.05 to 0.35, older modems 0.40 (common practice): beyond is less likely, by e in so much.
-_USUAL, _BELOW, _BEYOND = (0.05, 0.35), 0.01, 0.03
+_USUAL, _BELOW, _BEYOND = (0.05, 0.35), 0.01, 0.02
 _MOST_SKEW = 1.0
 _SMOOTH = 0.3  # of a deviation, over which a density is smoothed
 

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spectra.measure.cloud import Clouds, ln_prior, normalised
+from spectra.measure.edges import few_readings
 from spectra.measure.fit import fit, turned
 from spectra.measure.information import Information, information
 from spectra.measure.likelihood import Asked
@@ -112,7 +113,10 @@ class _About:
 
     @property
     def doubtful(self) -> NDArray[np.intp]:
-        """The resolved carriers inside the span whose roll-off is not known to be well inside its range."""
+        """The resolved carriers inside the span whose roll-off is not known to be well inside its range.
+
+        All of them where points are read few times: curvature then says little of edges.
+        """
         index, variance, std = 4 * np.arange(self.scene.count), np.diag(self.covariance), self.roll_off_std
         left, right, roll_off = self.scene.theta[:, :3].T
         width = right - left
@@ -120,7 +124,8 @@ class _About:
         resolved = (width * SIGMA_PER_RBW > self.trace.sigma) & (of_width < (_KNOWN_WIDTH * width) ** 2)
         whole = (self.scene.kind == RC) & (left > self.trace.x[0]) & (right < self.trace.x[-1])
         inside = (roll_off - _ABOVE * std > 0.0) & (roll_off + _BELOW * std < MOST_ROLL_OFF)
-        return np.flatnonzero(whole & resolved & ~(inside & (std > 0.0) & (std < _WELL_KNOWN)))
+        known = inside & (std > 0.0) & (std < _WELL_KNOWN) & (not few_readings(self.trace))
+        return np.flatnonzero(whole & resolved & ~known)
 
     def seen_from(self, which: NDArray[np.intp], correlation: FloatArray) -> _About:
         """Return the same with some roll-offs where the trace says something of them, all else fitted again."""

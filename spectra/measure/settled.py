@@ -38,7 +38,7 @@ _EDGE = 0.36 * 0.5  # of roll-off times width: the deviation of a cosine's slope
 _FAR = 5.0  # deviations that a first step may go
 _LEAST_SHARE = 1e-9  # of a variance: parameters of which two do the same
 _LIKELY, _LIKELY_STD = 0.2, 0.12  # roll-offs that places are sought at, where the trace says nothing
-_REACH_STD, _REACH_SIGMA, _REACH_POINTS = 3.5, 4.5, 1.0  # of the points about an edge that are asked one by one
+_REACH_STD, _REACH_SIGMA, _REACH_POINTS = 3.0, 4.0, 0.5  # of the points about an edge that are asked one by one
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,13 +60,12 @@ def settled(trace: Trace, scene: Scene, at: Evaluation, correlation: FloatArray)
     correlation : ndarray, shape (m,)
         Of a point with its 1st, 2nd, ... m-th neighbour.
     """
-    about = _About.of(trace, scene, at, correlation)
+    about = _About.of(trace, scene, at)
     which = about.doubtful
+    unseen = which[(about.roll_off_std[which] == 0.0) | (scene.theta[which, 2] < _LEAST_SEEN)]
+    about = about.seen_from(unseen).told(correlation)
     if which.size == 0:
         return Settled(scene, about.covariance, Clouds.none())
-    unseen = which[(about.roll_off_std[which] == 0.0) | (scene.theta[which, 2] < _LEAST_SEEN)]
-    if unseen.size:
-        about = about.seen_from(unseen, correlation)
     clouds = about.clouds(which)
     clouds = clouds.of(which[_sensible(clouds, scene)])
     theta = scene.theta.copy()
@@ -90,7 +89,10 @@ def _sensible(clouds: Clouds, scene: Scene) -> NDArray[np.bool_]:
 
 @dataclass(frozen=True, slots=True)
 class _About:
-    """A scene with what the trace says of it: information, its inverse, and the covariance that this stands for."""
+    """A scene with what the trace says of it: information, its inverse, and the covariance that this stands for.
+
+    The last is the inverse until it is told how points share noise.
+    """
 
     trace: Trace
     scene: Scene
@@ -100,11 +102,15 @@ class _About:
     covariance: FloatArray
 
     @classmethod
-    def of(cls, trace: Trace, scene: Scene, at: Evaluation, correlation: FloatArray) -> _About:
+    def of(cls, trace: Trace, scene: Scene, at: Evaluation) -> _About:
         here = information(at)
         inverse = here.band.inverse(here.free)
-        covariance = grown_by_bends(trace, scene, at, narrowed(at, inverse, correlation))
-        return cls(trace, scene, at, here, inverse, covariance)
+        return cls(trace, scene, at, here, inverse, inverse)
+
+    def told(self, correlation: FloatArray) -> _About:
+        """Return the same with the covariance of points that share noise, and of responses that were fitted."""
+        covariance = narrowed(self.at, self.inverse, correlation)
+        return replace(self, covariance=grown_by_bends(self.trace, self.scene, self.at, covariance))
 
     @property
     def roll_off_std(self) -> FloatArray:
@@ -127,15 +133,17 @@ class _About:
         known = inside & (std > 0.0) & (std < _WELL_KNOWN) & (not few_readings(self.trace))
         return np.flatnonzero(whole & resolved & ~known)
 
-    def seen_from(self, which: NDArray[np.intp], correlation: FloatArray) -> _About:
+    def seen_from(self, which: NDArray[np.intp]) -> _About:
         """Return the same with some roll-offs where the trace says something of them, all else fitted again."""
+        if which.size == 0:
+            return self
         frozen = np.zeros(self.scene.count, dtype=bool)
         frozen[which] = True
         low, high = _SEEN
         wanted = np.where(self.scene.theta[which, 2] < 0.5 * MOST_ROLL_OFF, low, high)
         start = turned(self.scene, information(self.at, frozen), which, wanted)
         scene, at = fit(self.trace, start, rounds=_ROUNDS, tolerance=0.05, frozen=frozen, start=self.at)
-        return _About.of(self.trace, scene, at, correlation)
+        return _About.of(self.trace, scene, at)
 
     def clouds(self, which: NDArray[np.intp]) -> Clouds:
         """Return the clouds of some carriers."""

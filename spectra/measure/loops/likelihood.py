@@ -107,6 +107,135 @@ def _followed(
 
 
 @compiled
+def _near(x: FloatArray, left: float, right: float, reach: float) -> Index:
+    """Return the points within reach of either edge."""
+    low, high = np.searchsorted(x, left - reach), np.searchsorted(x, right + reach)
+    index, n = np.empty(high - low, np.intp), 0
+    for i in range(low, high):
+        if min(abs(x[i] - left), abs(x[i] - right)) < reach:
+            index[n] = i
+            n += 1
+    return index[:n]
+
+
+@compiled
+def _gains(points: Points, row: FloatArray, index: Index) -> FloatArray:
+    """Return what line and response make of a carrier at some points."""
+    x, line = points[0], points[2]
+    gain, room, responds = np.ones(index.size), np.empty(BENDS), False
+    for j in range(4, 4 + BENDS):
+        responds = responds or row[j] != 0.0
+    if not (line.size or responds):
+        return gain
+    left, right = row[0], row[1]
+    at_centre = np.interp(0.5 * (left + right), x, line) if line.size else 0.0
+    for m in range(index.size):
+        i = index[m]
+        level = line[i] - at_centre if line.size else 0.0
+        if responds:
+            level += response_at(row, (2.0 * x[i] - left - right) / (right - left), room)
+        gain[m] = math.exp(level)
+    return gain
+
+
+@compiled
+def _beside(
+    at: At, first: int, last: int, start: int, index: Index, through: FloatArray, beyond: FloatArray, pull: FloatArray
+) -> FloatArray:
+    """Return the power of all but one carrier at some points, and turn what is said of the whole trace into the rest.
+
+    What the points say is taken out of `beyond` and `pull`; `through` becomes how ln of that power follows.
+    """
+    power, jacobian, floor, total, weight, misfit = at[0], at[1], at[2], at[4], at[6], at[7]
+    rest, own = np.empty(index.size), np.empty(4)
+    for m in range(index.size):
+        i = index[m]
+        own[:] = through[m]
+        rest[m] = total[i]
+        if first <= i < last:
+            p = start + i - first
+            rest[m] -= power[p]
+            for a in range(4):
+                own[a] += jacobian[a, p]
+        rest[m] = max(rest[m], 1e-3 * floor[i])
+        for a in range(4):
+            pull[a] -= own[a] * weight[i] * misfit[i]
+            for b in range(4):
+                beyond[a, b] -= own[a] * weight[i] * own[b]
+            through[m, a] *= total[i] / rest[m]
+    return rest
+
+
+@compiled
+def _places(row: FloatArray, back: FloatArray, moved: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return what moves stand for, the parameters there, and the half-widths of the edges' cosines."""
+    count = len(moved)
+    step, there, half = np.empty((count, 4)), np.empty((count, 4)), np.empty(count)
+    for s in range(count):
+        for a in range(4):
+            step[s, a] = 0.0
+            for b in range(4):
+                step[s, a] += back[a, b] * moved[s, b]
+            there[s, a] = row[a] + step[s, a]
+        width = max(there[s, 1] - there[s, 0], _LEAST_WIDTH)
+        half[s] = 0.5 * min(max(there[s, 2], 0.0), MOST_ROLL_OFF) * width
+    return step, there, half
+
+
+@compiled
+def _point_by_point(
+    x: FloatArray,
+    sigma: float,
+    scale: float,
+    still: FloatArray,
+    weight: FloatArray,
+    rest: FloatArray,
+    gain: FloatArray,
+    through: FloatArray,
+    step: FloatArray,
+    there: FloatArray,
+    half: FloatArray,
+    most: float,
+    out: FloatArray,
+) -> None:
+    """Write minus ln(likelihood) of some points at each place; `still` is their level, `most` the greatest plateau."""
+    n, places = x.size, len(step)
+    halves, tables = _tables(half.min(), half.max() + 1e-6 * sigma, sigma)
+    value, slope = np.empty(_NODES), np.empty(_NODES)
+    chunk = max(1, _AT_ONCE // max(n, 1))
+    sums, ratio = np.empty(chunk * n), np.empty(chunk * n)
+    for begin in range(0, places, chunk):
+        stop = min(begin + chunk, places)
+        size = (stop - begin) * n
+        for s in range(begin, stop):
+            base = (s - begin) * n
+            for m in range(n):
+                moves = step[s, 0] * through[m, 0] + step[s, 1] * through[m, 1]
+                moves += step[s, 2] * through[m, 2] + step[s, 3] * through[m, 3]
+                sums[base + m] = min(max(moves, -_FAR), _FAR)
+        exp_of(sums[:size], ratio[:size])
+        for s in range(begin, stop):
+            base = (s - begin) * n
+            _table_at(half[s], halves, tables, value, slope)
+            reach, plateau = half[s] + _BEYOND * sigma, math.exp(min(there[s, 3], most))
+            for m in range(n):
+                shown = _edge_at(x[m] - there[s, 0], reach, value, slope)
+                shown -= _edge_at(x[m] - there[s, 1], reach, value, slope)
+                ratio[base + m] = rest[m] * ratio[base + m] + plateau * gain[m] * max(shown, 0.0)
+        log_of(ratio[:size], sums[:size])
+        for s in range(begin, stop):
+            base = (s - begin) * n
+            for m in range(n):
+                sums[base + m] = min(max(still[m] - sums[base + m] / scale, -30.0), 4.0)
+        exp_of(sums[:size], ratio[:size])
+        for s in range(begin, stop):
+            base, lost = (s - begin) * n, 0.0
+            for m in range(n):
+                lost += weight[m] * (ratio[base + m] - 1.0 - sums[base + m])
+            out[s] = scale * scale * lost
+
+
+@compiled
 def losses(
     points: Points,
     at: At,
@@ -123,99 +252,27 @@ def losses(
     moved: FloatArray,
 ) -> FloatArray:
     """Return minus ln(likelihood) at places `moved` (k, s, 4), shape (k, s)."""
-    x, y, line, sigma, law = points[0], points[1], points[2], points[7], points[8]
-    power, jacobian, floor, total, eta, weight, misfit = at[0], at[1], at[2], at[4], at[5], at[6], at[7]
-    offset, scale = law[0], law[1]
-    places = moved.shape[1]
-    out, room = np.empty((which.size, places)), np.empty(BENDS)
-    value, slope = np.empty(_NODES), np.empty(_NODES)
-    step, there = np.empty((places, 4)), np.empty((places, 4))
-    for row in range(which.size):
-        k = which[row]
-        left, right = theta[k, 0], theta[k, 1]
-        low, high = np.searchsorted(x, left - reach[row]), np.searchsorted(x, right + reach[row])
-        index, n = np.empty(high - low, np.intp), 0
-        for i in range(low, high):
-            if min(abs(x[i] - left), abs(x[i] - right)) < reach[row]:
-                index[n] = i
-                n += 1
-        index = index[:n]
-        through = _followed(points, at, first, last, start, k, index, follow[row])
-        beyond, pull = precision[row].copy(), gradient[row].copy()
-        rest, gain, still, heavy = np.empty(n), np.ones(n), np.empty(n), np.empty(n)
-        own = np.empty(4)
-        responds = False
-        for j in range(4, 4 + BENDS):
-            responds = responds or theta[k, j] != 0.0
-        at_centre = np.interp(0.5 * (left + right), x, line) if line.size else 0.0
-        for m in range(n):
-            i = index[m]
-            own[:] = through[m]
-            rest[m] = total[i]
-            if first[k] <= i < last[k]:
-                p = start[k] + i - first[k]
-                rest[m] -= power[p]
-                for a in range(4):
-                    own[a] += jacobian[a, p]
-            rest[m] = max(rest[m], 1e-3 * floor[i])
+    x, y, sigma, offset, scale = points[0], points[1], points[7], points[8][0], points[8][1]
+    total, eta, weight = at[4], at[5], at[6]
+    out = np.empty((which.size, moved.shape[1]))
+    for r in range(which.size):
+        k = which[r]
+        row = theta[k]
+        index = _near(x, row[0], row[1], reach[r])
+        through = _followed(points, at, first, last, start, k, index, follow[r])
+        beyond, pull = precision[r].copy(), gradient[r].copy()
+        rest = _beside(at, first[k], last[k], start[k], index, through, beyond, pull)
+        still = (y[index] - eta[index] + np.log(total[index]) - offset) / scale
+        step, there, half = _places(row, back[r], moved[r])
+        gain, most = _gains(points, row, index), row[3] + _FAR
+        _point_by_point(
+            x[index], sigma, scale, still, weight[index], rest, gain, through, step, there, half, most, out[r]
+        )
+        for s in range(len(step)):
             for a in range(4):
-                pull[a] -= own[a] * weight[i] * misfit[i]
+                out[r, s] -= step[s, a] * pull[a]
                 for b in range(4):
-                    beyond[a, b] -= own[a] * weight[i] * own[b]
-                through[m, a] *= total[i] / rest[m]
-            level = line[i] - at_centre if line.size else 0.0
-            if responds:
-                level += response_at(theta[k], (2.0 * x[i] - left - right) / (right - left), room)
-            if level != 0.0:
-                gain[m] = math.exp(level)
-            still[m], heavy[m] = (y[i] - eta[i] + math.log(total[i]) - offset) / scale, weight[i]
-        narrowest, widest = np.inf, 0.0
-        for s in range(places):
-            for a in range(4):
-                step[s, a] = 0.0
-                for b in range(4):
-                    step[s, a] += back[row, a, b] * moved[row, s, b]
-                there[s, a] = theta[k, a] + step[s, a]
-            width = max(there[s, 1] - there[s, 0], _LEAST_WIDTH)
-            half = 0.5 * min(max(there[s, 2], 0.0), MOST_ROLL_OFF) * width
-            narrowest, widest = min(narrowest, half), max(widest, half)
-        halves, tables = _tables(narrowest, widest + 1e-6 * sigma, sigma)
-        chunk = max(1, _AT_ONCE // max(n, 1))
-        sums, ratio = np.empty(chunk * n), np.empty(chunk * n)
-        for begin in range(0, places, chunk):
-            stop = min(begin + chunk, places)
-            size = (stop - begin) * n
-            for s in range(begin, stop):
-                base = (s - begin) * n
-                for m in range(n):
-                    moves = step[s, 0] * through[m, 0] + step[s, 1] * through[m, 1]
-                    moves += step[s, 2] * through[m, 2] + step[s, 3] * through[m, 3]
-                    sums[base + m] = min(max(moves, -_FAR), _FAR)
-            exp_of(sums[:size], ratio[:size])
-            for s in range(begin, stop):
-                base, width = (s - begin) * n, max(there[s, 1] - there[s, 0], _LEAST_WIDTH)
-                half = 0.5 * min(max(there[s, 2], 0.0), MOST_ROLL_OFF) * width
-                _table_at(half, halves, tables, value, slope)
-                span, plateau = half + _BEYOND * sigma, math.exp(min(there[s, 3], theta[k, 3] + _FAR))
-                for m in range(n):
-                    at_x = x[index[m]]
-                    shown = _edge_at(at_x - there[s, 0], span, value, slope)
-                    shown -= _edge_at(at_x - there[s, 1], span, value, slope)
-                    ratio[base + m] = rest[m] * ratio[base + m] + plateau * gain[m] * max(shown, 0.0)
-            log_of(ratio[:size], sums[:size])
-            for s in range(begin, stop):
-                base = (s - begin) * n
-                for m in range(n):
-                    sums[base + m] = min(max(still[m] - sums[base + m] / scale, -30.0), 4.0)
-            exp_of(sums[:size], ratio[:size])
-            for s in range(begin, stop):
-                base, lost = (s - begin) * n, 0.0
-                for m in range(n):
-                    lost += heavy[m] * (ratio[base + m] - 1.0 - sums[base + m])
-                lost *= scale * scale
-                for a in range(4):
-                    lost -= step[s, a] * pull[a]
-                    for b in range(4):
-                        lost += 0.5 * step[s, a] * beyond[a, b] * step[s, b]
-                out[row, s] = lost if there[s, 1] - there[s, 0] > _LEAST_WIDTH else _HOPELESS
+                    out[r, s] += 0.5 * step[s, a] * beyond[a, b] * step[s, b]
+            if there[s, 1] - there[s, 0] <= _LEAST_WIDTH:
+                out[r, s] = _HOPELESS
     return out

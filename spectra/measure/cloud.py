@@ -6,7 +6,6 @@ Where curvature misleads, mean, spread and interval of every figure are those ov
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -21,7 +20,6 @@ __all__ = ["Clouds", "ln_prior", "normalised"]
 # Standards have roll-offs of 0.05 to 0.35, older modems 0.40 (common practice): beyond is less likely, by e in so much.
 _USUAL, _BELOW, _BEYOND = (0.05, 0.35), 0.01, 0.02
 _MOST_SKEW = 1.0
-_SMOOTH = 0.3  # of a deviation, over which a density is smoothed
 
 
 def ln_prior(roll_off: FloatArray) -> FloatArray:
@@ -105,18 +103,39 @@ class Clouds:
         return np.asarray(mean[:, None] + std[:, None] * (z + skew[:, None] * (z * z - 1.0) / 6.0))
 
     def ranked(self, values: FloatArray, share: float = 0.95) -> FloatArray:
-        """Return the central interval of any quantity by the order of its places, shape (k, 2)."""
-        order = np.argsort(values, axis=1)
-        weight = np.take_along_axis(self.weight, order, axis=1)
-        below, rising = np.cumsum(weight, axis=1) - 0.5 * weight, np.take_along_axis(values, order, axis=1)
-        ends = np.array([0.5 * (1.0 - share), 0.5 * (1.0 + share)])
-        rows = zip(below, rising, strict=True)
-        return np.array([np.interp(ends, under, place) for under, place in rows]).reshape(-1, 2)
+        """Return the central interval of any quantity by the order of its places, shape (k, 2).
 
-    def density(self, roll_off: FloatArray) -> FloatArray:
-        """Return the density of each carrier's roll-off at some roll-offs (r,), shape (k, r), smoothed a little."""
-        mean, std = self.spread(self.theta[:, :, 2])
-        place = mean[:, None] + math.sqrt(1.0 - _SMOOTH**2) * (self.theta[:, :, 2] - mean[:, None])
-        width = np.maximum(_SMOOTH * std, 1e-6)[:, None, None]
-        kernel = np.exp(-0.5 * ((roll_off[:, None] - place[:, None]) / width) ** 2) / width
-        return np.asarray((kernel @ self.weight[:, :, None])[:, :, 0])
+        Places of one value stand for the room halfway to the next ones.
+        """
+        ends = np.array([0.5 * (1.0 - share), 0.5 * (1.0 + share)])
+        found = np.empty((len(values), 2))
+        for row, (own, weight) in enumerate(zip(values, self.weight, strict=True)):
+            level, mass = _levels(own, weight)
+            room = np.repeat(level, 2)
+            if level.size > 1:
+                middle = 0.5 * (level[1:] + level[:-1])
+                room = np.concatenate(([2.0 * level[0] - middle[0]], middle, [2.0 * level[-1] - middle[-1]]))
+            found[row] = np.interp(ends, np.concatenate(([0.0], np.cumsum(mass))), room)
+        return found
+
+    def ln_density(self, roll_off: FloatArray) -> FloatArray:
+        """Return ln of the density of each carrier's roll-off at some roll-offs (r,), shape (k, r), up to a constant.
+
+        Straight between the roll-offs that were asked about, and beyond.
+        """
+        found = np.empty((len(self.weight), roll_off.size))
+        for row, (own, weight) in enumerate(zip(self.theta[:, :, 2], self.weight, strict=True)):
+            level, mass = _levels(own, weight)
+            worth = np.log(np.maximum(mass, 1e-300))
+            found[row] = np.interp(roll_off, level, worth)
+            if level.size > 1:
+                for out, near, far in ((roll_off < level[0], 0, 1), (roll_off > level[-1], -1, -2)):
+                    slope = (worth[near] - worth[far]) / (level[near] - level[far])
+                    found[row, out] += slope * (roll_off[out] - level[near])
+        return found
+
+
+def _levels(values: FloatArray, weight: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return the values that places have, rising, and the weight of each."""
+    level, place = np.unique(values, return_inverse=True)
+    return level, np.asarray(np.bincount(place, weight), dtype=np.float64)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from spectra.measure.cloud import Clouds
+from spectra.measure.cloud import Clouds, normalised
 from spectra.units import FloatArray
 
 __all__ = ["STANDARD_ROLL_OFFS", "likely_standard", "roll_off_weights"]
@@ -35,11 +35,9 @@ def roll_off_weights(roll_off: FloatArray, std: FloatArray, clouds: Clouds | Non
     standard = np.array(STANDARD_ROLL_OFFS)
     if clouds is None:
         log_weight = -0.5 * ((standard - roll_off[:, None]) / np.maximum(std, 1e-6)[:, None]) ** 2
-        log_weight -= log_weight.max(axis=1, keepdims=True)
-        weight = np.exp(log_weight)
     else:
-        weight = np.maximum(clouds.density(standard), 1e-300)
-    return np.asarray(weight / weight.sum(axis=1, keepdims=True))
+        log_weight = clouds.ln_density(standard)
+    return normalised(log_weight)
 
 
 def likely_standard(weights: dict[str, float] | None) -> tuple[str, float] | None:

@@ -12,6 +12,7 @@ from spectra.measure.compiled import loops, use
 from spectra.measure.likelihood import losses
 from spectra.measure.model import evaluate
 from spectra.measure.scene import stacked
+from spectra.measure.standards import STANDARD_ROLL_OFFS
 
 
 def asked_about(monkeypatch, scenes, setting, signals, seed=3):
@@ -135,3 +136,21 @@ def test_two_carriers_in_one_place(scenes):
     assert np.all(np.isfinite(found.scene.theta))
     assert np.all(np.isfinite(found.covariance))
     assert np.all(np.isfinite(found.clouds.weight))
+
+
+def test_weights_of_standard_roll_offs_are_chances(scenes):
+    """What the true one weighs is, on average, the mean square of all weights (derived: chances that hold good).
+
+    80 sweeps at a time within three standard deviations of their mean.
+    """
+    rng, of_true, foretold = np.random.default_rng(12), [], []
+    for _ in range(80):
+        roll_off = float(rng.choice(STANDARD_ROLL_OFFS))
+        signal = scenes.Signal(1550e6 + rng.uniform(-8e6, 8e6), 5e6, roll_off, 12.0)
+        (carrier,) = measure(scenes.sweep(rng, scenes.Setting(readings=30), [signal])).carriers
+        weights = carrier.roll_off_weights
+        of_true.append(weights[f"{roll_off:.2f}"])
+        foretold.append(sum(weight**2 for weight in weights.values()))
+    apart = np.array(of_true) - foretold
+    assert abs(apart.mean()) < 3.0 * apart.std() / np.sqrt(apart.size)
+    assert 0.3 < np.mean(of_true) < 0.95

@@ -42,10 +42,10 @@ class Window:
 
 
 def ladder(narrowest: float, widest: float) -> list[int]:
-    """Return window widths in points, about a quarter of an octave to half an octave apart."""
+    """Return window widths in points, about a quarter of an octave to half an octave apart; one at least."""
     widths: list[int] = []
     width = max(1.0, narrowest)
-    while width <= max(widest, 1.0):
+    while width <= widest or not widths:
         if not widths or round(width) > widths[-1]:
             widths.append(round(width))
         width = max(width * 1.35, width + 0.5)

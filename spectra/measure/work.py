@@ -74,7 +74,7 @@ class Work:
             y = y - self.gain
             self.law = first_law(y, self.spacing_hz, sweep.settings)
         self.trace = Trace(x, y, sigma, self.law.law, self.law.information, floor_basis(x, self.spacing_hz))
-        rbw = self.rbw_hz / self.spacing_hz
+        rbw = min(self.rbw_hz / self.spacing_hz, 0.9 * x.size)
         self.widest = min(WIDEST_CARRIER_HZ / self.spacing_hz, 0.9 * x.size)
         self.widths = detect.ladder(rbw, self.widest)
         self.tests = detect.independent_tests(x.size, self.widths, self.law.correlated_points)

@@ -102,14 +102,17 @@ def wave_variance(at: Evaluation) -> FloatArray:
 
 def _fitted(work: Work, least: float) -> bool:
     """Fit sines and carriers in turn; say whether sines that a line may have come out, and evidence over `least`."""
-    for _ in range(2):
+    try:
+        for _ in range(2):
+            reshape(work)
+            work.refit(6)
+            if work.worth() < least:
+                return False
+            _take(work, work.trace.basis.waves)
         reshape(work)
         work.refit(6)
-        if work.worth() < least:
-            return False
-        _take(work, work.trace.basis.waves)
-    reshape(work)
-    work.refit(6)
+    except np.linalg.LinAlgError:  # floor, sines and carriers that do the same
+        return False
     return bool(np.hypot(*work.trace.basis.waves[:, 1:].T).max() < _MOST_NEPERS)
 
 

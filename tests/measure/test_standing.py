@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from spectra.measure import measure
+from spectra.measure import measure, standing
 from spectra.measure.engine import solve
 from spectra.measure.standing import wave_variance
 
@@ -45,3 +45,17 @@ def test_cn_through_a_rippled_line_keeps_its_interval(rippled) -> None:
         (carrier,) = measure(sweep).carriers
         pulls.append((carrier.cn_db - 10.0) / carrier.cn_std_db)
     assert float(np.sum(np.square(pulls))) < 73.4
+
+
+def test_a_standing_wave_that_cannot_be_fitted_is_not_kept(scenes, monkeypatch):
+    """Its fit breaks down: the sweep is measured without it."""
+    setting = scenes.Setting(span_hz=1200e6, rbw_hz=1.2e6, readings=100, ripple_db=2.0)
+    sweep = scenes.sweep(np.random.default_rng(3), setting, [scenes.Signal(1550e6, 30e6, 0.2, 12.0)])
+
+    def broken(work):
+        raise np.linalg.LinAlgError("information matrix not positive")
+
+    monkeypatch.setattr(standing, "reshape", broken)
+    assert len(solve(sweep, 0.01).trace.basis.waves) == 0
+    monkeypatch.undo()
+    assert len(solve(sweep, 0.01).trace.basis.waves) == 1

@@ -20,14 +20,16 @@ from spectra.measure.likelihood import Asked, losses
 from spectra.measure.scene import MOST_ROLL_OFF
 from spectra.units import FloatArray
 
-__all__ = ["weighted_places"]
+__all__ = ["SLOPE", "weighted_places"]
+
+SLOPE = 0.36 * 0.5
+"""Standard deviation of a cosine's slope over roll-off times width (derived)."""
 
 _FIRST, _THEN = 3, 8  # roll-offs that are asked about
-_LEAST_RANGE = 1e-3
+_LEAST_RANGE = 1e-3  # of roll-offs, however sharply they are known
 _SPAN = 3.3  # deviations of a roll-off to either side
 _LEAST, _MOST = 0.02, 0.55  # a roll-off in the middle of them
 _SMOOTH, _SHARP = 0.35, 0.38  # which of the rules, see `_rule`: the places of sharp steps have long tails
-_EDGE = 0.36 * 0.5  # of roll-off times width: the deviation of a cosine's slope
 _STEPS = 0.1  # points squared: an edge is no better known than the points lie
 _STIFF = 0.03  # weight of the path foretold beside the one found, and
 _KEPT = 0.3  # of the scatter about it
@@ -142,7 +144,7 @@ def _growth(asked: Asked, path: _Path, roll_off: FloatArray) -> FloatArray:
     own, width = asked.theta[:, 2], (asked.theta[:, 1] - asked.theta[:, 0])[:, None]
 
     def square(change: FloatArray) -> FloatArray:
-        cosine = _EDGE * np.maximum(own[:, None] + change, 0.0) * width
+        cosine = SLOPE * np.maximum(own[:, None] + change, 0.0) * width
         return np.asarray(cosine**2 + asked.trace.sigma**2 + _STEPS)
 
     edges = (square(roll_off) / square(path.middle[:, None])) ** 0.25

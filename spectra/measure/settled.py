@@ -18,7 +18,7 @@ from spectra.measure.fit import fit, turned
 from spectra.measure.information import Information, information
 from spectra.measure.likelihood import Asked
 from spectra.measure.model import Evaluation
-from spectra.measure.places import weighted_places
+from spectra.measure.places import SLOPE, weighted_places
 from spectra.measure.response import grown_by_bends
 from spectra.measure.sandwich import narrowed
 from spectra.measure.scene import MOST_ROLL_OFF, RC, Scene, Trace
@@ -32,9 +32,9 @@ _ABOVE, _BELOW = 4.0, 3.0  # how many of them it lies above nought and below the
 _KNOWN_WIDTH = 0.6  # of it, its deviation
 _LEAST_SEEN, _SEEN = 0.04, (0.12, 0.45)  # below the first, or held at its range's end, a roll-off is asked from there
 _LEAST_PLACES = 4.0  # that are worth anything
-_ROUNDS = 2
-_STEP, _SHARP = 1.2, 0.25
-_EDGE = 0.36 * 0.5  # of roll-off times width: the deviation of a cosine's slope
+_ROUNDS = 2  # of a fit from roll-offs that were moved
+_STEP = 1.2  # points over information and divergence, by which a change point scatters (simulated)
+_SHARP = 0.25  # of the variance of its own slope, beyond which an edge is a step
 _FAR = 5.0  # deviations that a first step may go
 _LEAST_SHARE = 1e-9  # of a variance: parameters of which two do the same
 _LIKELY, _LIKELY_STD = 0.2, 0.12  # roll-offs that places are sought at, where the trace says nothing
@@ -180,7 +180,7 @@ class _About:
         middle = np.clip(np.searchsorted(self.trace.x, 0.5 * (theta[:, 0] + theta[:, 1])), 0, self.trace.x.size - 1)
         ratio = 1.0 + np.exp(theta[:, 3]) / np.maximum(at.total[middle] - np.exp(theta[:, 3]), at.floor[middle])
         told = self.trace.information * (np.log(ratio) - 1.0 + 1.0 / ratio)
-        slope = (_EDGE * theta[:, 2] * (theta[:, 1] - theta[:, 0])) ** 2 + self.trace.sigma**2
+        slope = (SLOPE * theta[:, 2] * (theta[:, 1] - theta[:, 0])) ** 2 + self.trace.sigma**2
         step = (_STEP / np.maximum(told, 1e-3)) ** 2
         return np.asarray(np.where(step > _SHARP * slope, step, 0.0))
 
